@@ -1,0 +1,1 @@
+"""Pure functions over arrays: the air. No input or output here."""

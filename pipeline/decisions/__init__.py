@@ -1,0 +1,1 @@
+"""Decisions drawn from the sampled air."""

@@ -1,0 +1,23 @@
+"""The errors that a user can cause or must be told about; each carries its own cure."""
+
+from __future__ import annotations
+
+
+class ShowhourError(Exception):
+    """A fault told to the user as one paragraph: what, where, and what would be right."""
+
+
+class InputError(ShowhourError):
+    """Something the user wrote is wrong (exit code 2)."""
+
+
+class SourceError(ShowhourError):
+    """A station source failed, or answered with something that is not station hours."""
+
+
+class StoreError(ShowhourError):
+    """The cache could not be read or written."""
+
+
+class NotEnoughHistory(ShowhourError):
+    """Too few years or hours to state a number; the message says what is missing."""

@@ -1,0 +1,1 @@
+"""Pure functions over arrays: the aircraft, its figures and the routine."""

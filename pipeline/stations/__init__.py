@@ -1,0 +1,1 @@
+"""How station hours get in, and nothing else."""
