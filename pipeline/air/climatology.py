@@ -1,0 +1,468 @@
+"""Show-hour climatology: what the air was at this hour, on days like this, in every year on record.
+
+A booking's show hour is one UTC instant. The same instant of the day is looked up in every year, on the
+days around the date, so that old daylight-saving rules cannot shift the sun. Temperature, dew point and
+pressure are interpolated linearly in time between the hourly reports on either side; wind and gust are
+those of the nearest report (half past goes to the later one), because an interpolated wind is a wind
+that nobody measured. Each sampled value is moved to the booking's date, hour and year by the station's
+own seasonal and daily cycle and its warming trend; what remains of the sample is its weather.
+
+References
+----------
+.. [1] R. J. Hyndman and Y. Fan, "Sample quantiles in statistical packages", Am. Stat. 50 (1996) 361-365.
+.. [2] E. B. Wilson, "Probable inference, the law of succession, and statistical inference", J. Am. Stat.
+   Assoc. 22 (1927) 209-212.
+.. [3] R. S. Woodruff, "Confidence intervals for medians and other position measures", J. Am. Stat. Assoc.
+   47 (1952) 635-646.
+.. [4] H. J. Thiébaux and F. W. Zwiers, "The interpretation and estimation of effective sample size", J.
+   Climate Appl. Meteor. 23 (1984) 800-811: n (1 - r) / (1 + r).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "HOUR_OFFSETS",
+    "INTERVAL_LEVEL",
+    "MINIMUM_WINDOW_SHARE",
+    "MINIMUM_YEARS_FOR_TREND",
+    "SeasonalCycle",
+    "WindowIndex",
+    "effective_days",
+    "effective_sample_size",
+    "fit_seasonal_cycle",
+    "gather",
+    "gather_nearest",
+    "lag_one_correlation",
+    "quantile_interval",
+    "quantiles",
+    "seasonal_value",
+    "wilson_interval",
+    "window_index",
+    "year_means",
+    "year_weights",
+]
+
+FloatArray = npt.NDArray[np.floating]
+IntArray = npt.NDArray[np.integer]
+BoolArray = npt.NDArray[np.bool_]
+ArrayLike = npt.ArrayLike
+
+HOUR_OFFSETS = (-1, 0, 1)
+"""Hours around the show hour that are sampled."""
+INTERVAL_LEVEL = 0.90
+"""Level of every interval that is shown."""
+MINIMUM_WINDOW_SHARE = 0.5
+"""A year counts when at least this share of its window was observed."""
+MINIMUM_YEARS_FOR_TREND = 10
+"""With fewer years no trend is applied: its sampling error would exceed any plausible trend."""
+
+_HARMONICS = 3
+_DAYS_PER_YEAR = 365.2425
+_HOURS_PER_YEAR = 24.0 * _DAYS_PER_YEAR
+
+
+@dataclass(frozen=True)
+class SeasonalCycle:
+    """A station's mean yearly cycle at each UTC hour, with one trend for all of them.
+
+    Attributes
+    ----------
+    coefficients
+        (24, 7): constant, then cosine and sine of one, two and three cycles a year.
+    trend
+        Pooled change per year; 0 where none is applied.
+    years
+        Calendar years that contributed, (year,).
+    numerator, denominator
+        Per year, (year,): the trend is the ratio of their sums, so that a resample of whole years can
+        refit it.
+    """
+
+    coefficients: FloatArray
+    trend: float
+    years: IntArray
+    numerator: FloatArray
+    denominator: FloatArray
+
+    def resampled_trend(self, weights: FloatArray) -> FloatArray:
+        """Trend per year refitted to resamples, from weights (draw, year) over `years`."""
+        if self.trend == 0.0:
+            return np.zeros(len(weights))
+        below = weights @ self.denominator
+        above = weights @ self.numerator
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.where(below > 0, above / below, self.trend))
+
+
+def _design(days_since_epoch: FloatArray) -> FloatArray:
+    """Seasonal basis (..., 7) at days since 1970-01-01."""
+    phase = 2.0 * np.pi * days_since_epoch / _DAYS_PER_YEAR
+    columns = [np.ones_like(phase)]
+    for k in range(1, _HARMONICS + 1):
+        columns += [np.cos(k * phase), np.sin(k * phase)]
+    return np.stack(columns, axis=-1)
+
+
+def fit_seasonal_cycle(
+    values: ArrayLike, first_hour: int, *, trend: bool, exclude_year: int | None = None
+) -> SeasonalCycle:
+    """Fit the yearly cycle at each UTC hour and one pooled trend, by joint least squares.
+
+    Parameters
+    ----------
+    values
+        Hourly values, (hour,), NaN where missing.
+    first_hour
+        Hours from 1970-01-01T00 UTC to the first value.
+    trend
+        Whether to fit the trend; it is applied only from `MINIMUM_YEARS_FOR_TREND` years on.
+    exclude_year
+        A calendar year (UTC) to leave out, for hindcasts.
+
+    Returns
+    -------
+    SeasonalCycle
+        Hours of the day with too few values to fix the cycle have NaN coefficients.
+    """
+    v = np.asarray(values, dtype=float)
+    lead = first_hour % 24
+    first_day = (first_hour - lead) // 24
+    n_days = -(-(lead + v.size) // 24)
+    table = np.full(n_days * 24, np.nan)
+    table[lead : lead + v.size] = v
+    table = table.reshape(n_days, 24)
+    days = first_day + np.arange(n_days)
+    years = np.datetime64("1970-01-01", "D") + days
+    calendar_year = years.astype("datetime64[Y]").astype(int) + 1970
+    if exclude_year is not None:
+        table[calendar_year == exclude_year] = np.nan
+
+    design = _design(days + 0.5)
+    mask = np.isfinite(table)
+    m = mask.astype(float)
+    y = np.where(mask, table, 0.0)
+    elapsed = (days + 0.5) / _DAYS_PER_YEAR
+    centre = float(elapsed.mean()) if elapsed.size else 0.0
+    t = elapsed - centre
+    k = design.shape[1]
+    outer = (design[:, :, None] * design[:, None, :]).reshape(n_days, k * k)
+    gram = (m.T @ outer).reshape(24, k, k)
+    enough = m.sum(axis=0) >= 4 * k
+    gram[~enough] = np.eye(k)
+    # The pooled trend, by partialling the cycle out of both sides (Frisch-Waugh-Lovell).
+    beta_y = np.linalg.solve(gram, (y.T @ design)[..., None])[..., 0]
+    beta_t = np.linalg.solve(gram, ((m * t[:, None]).T @ design)[..., None])[..., 0]
+    keep = m * enough
+    resid_t = keep * (t[:, None] - design @ beta_t.T)
+    resid_y = keep * (y - design @ beta_y.T)
+    unique, inverse = np.unique(calendar_year, return_inverse=True)
+    numerator = np.bincount(inverse, weights=(resid_t * resid_y).sum(axis=1), minlength=unique.size)
+    denominator = np.bincount(inverse, weights=(resid_t**2).sum(axis=1), minlength=unique.size)
+    # A year counts when it holds a tenth of its hours at the hours of day that the station reports at all.
+    held = np.bincount(inverse, weights=keep.sum(axis=1), minlength=unique.size)
+    counted = held >= 0.1 * 365 * max(int(enough.sum()), 1)
+    slope = 0.0
+    if trend and counted.sum() >= MINIMUM_YEARS_FOR_TREND and denominator.sum() > 0:
+        slope = float(numerator.sum() / denominator.sum())
+    beta = beta_y - slope * beta_t
+    # Coefficients describe the year 1970 + centre; move them to the epoch so that a value needs no centre.
+    beta[:, 0] -= slope * centre
+    beta[~enough] = np.nan
+    return SeasonalCycle(beta, slope, unique[counted], numerator[counted], denominator[counted])
+
+
+def seasonal_value(cycle: SeasonalCycle, hours_since_epoch: ArrayLike) -> FloatArray:
+    """Value of the cycle and its trend at UTC instants, in hours since 1970-01-01 (may be fractional).
+
+    Between whole hours the two neighbouring hours' cycles are interpolated linearly, as the reports are.
+    """
+    instant = np.asarray(hours_since_epoch, dtype=float)
+    whole = np.floor(instant)
+    part = instant - whole
+    design = _design((whole // 24.0) + 0.5)
+    hour = (whole % 24).astype(int)
+    low = np.einsum("...k,...k->...", design, cycle.coefficients[hour])
+    result = low
+    if np.any(part > 0):
+        following = whole + 1
+        high = np.einsum(
+            "...k,...k->...",
+            _design((following // 24.0) + 0.5),
+            cycle.coefficients[(following % 24).astype(int)],
+        )
+        result = np.where(part > 0, low + part * (high - low), low)
+    return np.asarray(result + cycle.trend * instant / _HOURS_PER_YEAR)
+
+
+@dataclass(frozen=True)
+class WindowIndex:
+    """Where the samples of some show instants lie in a station's hours.
+
+    Attributes
+    ----------
+    years
+        Calendar years sampled, (year,).
+    instants
+        Sampled instants in hours since 1970-01-01, (instant, year, day, hour offset).
+    day_offsets, hour_offsets
+        (day,) and (hour offset,).
+    """
+
+    years: IntArray
+    instants: FloatArray
+    day_offsets: IntArray
+    hour_offsets: IntArray
+
+
+def _same_instant(target: np.datetime64, years: IntArray) -> FloatArray:
+    """Hours since 1970 of the target's month, day and UTC time in other years (29 February as the 28th)."""
+    month = target.astype("datetime64[M]")
+    day = int((target.astype("datetime64[D]") - month.astype("datetime64[D]")).astype(int))
+    month_of_year = int(month.astype(int)) % 12
+    if month_of_year == 1 and day == 28:
+        day = 27
+    hours = (target.astype("datetime64[s]") - target.astype("datetime64[D]").astype("datetime64[s]")).astype(
+        int
+    ) / 3600.0
+    start = ((years - 1970) * 12 + month_of_year).astype("datetime64[M]").astype("datetime64[D]").astype(int)
+    return (start + day) * 24.0 + hours
+
+
+def window_index(
+    targets: npt.NDArray[np.datetime64],
+    years: IntArray,
+    *,
+    window_days: int,
+    hour_offsets: tuple[int, ...] = HOUR_OFFSETS,
+) -> WindowIndex:
+    """Sampled instants for show instants in every year, `window_days` either side, and hours around.
+
+    Parameters
+    ----------
+    targets
+        UTC show instants, (instant,), datetime64.
+    years
+        Calendar years to sample, (year,).
+    window_days
+        Days either side of the date.
+    hour_offsets
+        Hours around the show hour.
+    """
+    base = np.stack([_same_instant(t, np.asarray(years)) for t in targets]) if len(targets) else np.empty((0, len(years)))
+    day_offsets = np.arange(-window_days, window_days + 1)
+    offsets = np.asarray(hour_offsets)
+    instants = base[:, :, None, None] + 24.0 * day_offsets[None, None, :, None] + offsets[None, None, None, :]
+    return WindowIndex(np.asarray(years), instants, day_offsets, offsets)
+
+
+def gather(values: FloatArray, first_hour: int, instants: FloatArray) -> FloatArray:
+    """Values at instants, linearly between the two hourly reports around each; NaN if either is missing.
+
+    Parameters
+    ----------
+    values
+        Hourly values, (hour,).
+    first_hour
+        Hours from 1970-01-01T00 UTC to the first value.
+    instants
+        Hours since 1970-01-01, any shape.
+    """
+    whole = np.floor(instants)
+    part = instants - whole
+    low = _pick(values, (whole - first_hour).astype(np.int64))
+    if not np.any(part > 0):
+        return low
+    high = _pick(values, (whole - first_hour).astype(np.int64) + 1)
+    return np.asarray(np.where(part > 0, low + part * (high - low), low))
+
+
+def gather_nearest(values: FloatArray, first_hour: int, instants: FloatArray) -> FloatArray:
+    """Values of the report nearest to each instant; half past the hour goes to the later report."""
+    return _pick(values, np.floor(instants + 0.5).astype(np.int64) - first_hour)
+
+
+def _pick(values: FloatArray, index: npt.NDArray[np.int64]) -> FloatArray:
+    inside = (index >= 0) & (index < values.size)
+    if values.size == 0:
+        return np.full(index.shape, np.nan)
+    return np.where(inside, values[np.clip(index, 0, values.size - 1)], np.nan)
+
+
+def year_means(values: FloatArray, *, minimum_share: float = MINIMUM_WINDOW_SHARE) -> FloatArray:
+    """Mean of each year's window, (..., year) from (..., year, day, hour offset).
+
+    NaN for a year with less than `minimum_share` of its window observed.
+    """
+    held = np.isfinite(values)
+    count = held.sum(axis=(-2, -1))
+    total = np.where(held, values, 0.0).sum(axis=(-2, -1))
+    size = values.shape[-1] * values.shape[-2]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(count >= max(1.0, minimum_share * size), total / count, np.nan))
+
+
+def lag_one_correlation(values: FloatArray) -> FloatArray:
+    """Correlation of one day's value with the next day's, pooled over years, (...,).
+
+    From (..., year, day, hour offset); departures are taken from the mean of all years, so that warm and
+    cool years count as persistence. Between 0 and .99; where too little is held, .9, a cautious guess.
+    """
+    held = np.isfinite(values)
+    v = np.where(held, values, np.nan)
+    count = np.maximum(held.sum(axis=(-3, -2, -1), keepdims=True), 1)
+    mean = np.where(held, values, 0.0).sum(axis=(-3, -2, -1), keepdims=True) / count
+    centre = v.shape[-1] // 2
+    d = (v - mean)[..., centre]
+    a, b = d[..., :-1], d[..., 1:]
+    both = np.isfinite(a) & np.isfinite(b)
+    a, b = np.where(both, a, 0.0), np.where(both, b, 0.0)
+    cross = (a * b).sum(axis=(-2, -1))
+    scale = np.sqrt((a * a).sum(axis=(-2, -1)) * (b * b).sum(axis=(-2, -1)))
+    pairs = both.sum(axis=(-2, -1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        r = np.where((scale > 0) & (pairs >= 10), cross / np.where(scale > 0, scale, 1.0), 0.9)
+    return np.asarray(np.clip(r, 0.0, 0.99))
+
+
+def effective_days(days: ArrayLike, correlation: ArrayLike) -> FloatArray:
+    """Effective number of independent days, n (1 - r) / (1 + r) [4]_, at least one."""
+    n = np.asarray(days, dtype=float)
+    r = np.asarray(correlation, dtype=float)
+    return np.asarray(np.maximum(n * (1.0 - r) / (1.0 + r), 1.0))
+
+
+def effective_sample_size(
+    by_year: FloatArray, independent_days_per_year: ArrayLike
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Probability, effective sample size and years behind it, from yearly means (..., year).
+
+    The effective size is the smaller of the independent days in all years, and p (1 - p) over the
+    squared standard error of the mean of the years: neighbouring days are one weather, and years differ.
+    """
+    held = np.isfinite(by_year)
+    n_years = held.sum(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        p = np.where(held, by_year, 0.0).sum(axis=-1) / n_years
+        deviation = np.where(held, by_year - p[..., None], 0.0)
+        variance = (deviation**2).sum(axis=-1) / np.maximum(n_years - 1, 1) / n_years
+        from_years = np.where(variance > 0, p * (1.0 - p) / np.where(variance > 0, variance, 1.0), np.inf)
+    n_eff = np.minimum(from_years, n_years * np.asarray(independent_days_per_year, dtype=float))
+    return p, np.maximum(n_eff, 1.0), n_years
+
+
+def wilson_interval(
+    p: ArrayLike, n: ArrayLike, years: ArrayLike | None = None, level: float = INTERVAL_LEVEL
+) -> tuple[FloatArray, FloatArray]:
+    """Wilson interval [2]_ of a proportion, with Student's t on years - 1 where years are given.
+
+    With fewer than two years nothing is known about the spread between years: the interval is (0, 1).
+
+    Parameters
+    ----------
+    p
+        Proportion.
+    n
+        (Effective) sample size.
+    years
+        Number of years behind it; None for the normal quantile.
+    level
+        Two-sided level.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    prob = np.asarray(p, dtype=float)
+    size = np.asarray(n, dtype=float)
+    if years is None:
+        z: FloatArray = np.asarray(ndtri(0.5 + level / 2.0))
+        known = np.asarray(True)
+    else:
+        y = np.asarray(years, dtype=float)
+        z = np.asarray(stdtrit(np.maximum(y - 1.0, 1.0), 0.5 + level / 2.0))
+        known = y >= 2
+    z2 = z * z
+    with np.errstate(invalid="ignore", divide="ignore"):
+        centre = (prob + z2 / (2.0 * size)) / (1.0 + z2 / size)
+        half = z * np.sqrt(prob * (1.0 - prob) / size + z2 / (4.0 * size**2)) / (1.0 + z2 / size)
+    missing = np.isnan(prob)
+    low = np.where(known, np.clip(centre - half, 0.0, 1.0), 0.0)
+    high = np.where(known, np.clip(centre + half, 0.0, 1.0), 1.0)
+    # Rounding must not push the interval off its own estimate at 0 and 1.
+    low, high = np.minimum(low, prob), np.maximum(high, prob)
+    return np.where(missing, np.nan, low), np.where(missing, np.nan, high)
+
+
+def quantiles(values: FloatArray, probabilities: ArrayLike) -> FloatArray:
+    """Sample quantiles of type 8 (median-unbiased) [1]_ over the last axis, NaN left out.
+
+    Parameters
+    ----------
+    values
+        (..., sample).
+    probabilities
+        (quantile,) shared by all rows, or (..., quantile) of its own for each row.
+
+    Returns
+    -------
+    (..., quantile); NaN for a row without values.
+    """
+    v = np.sort(np.asarray(values, dtype=float), axis=-1)  # NaN sorts last
+    n = np.isfinite(v).sum(axis=-1)[..., None]
+    p = np.asarray(probabilities, dtype=float)
+    p = np.broadcast_to(p, (*v.shape[:-1], p.shape[-1]))
+    position = np.clip((n + 1.0 / 3.0) * p + 1.0 / 3.0, 1.0, np.maximum(n, 1))
+    low = np.floor(position).astype(np.int64)
+    part = position - low
+    if v.shape[-1] == 0:
+        return np.full(p.shape, np.nan)
+    below = np.take_along_axis(v, np.clip(low - 1, 0, v.shape[-1] - 1), axis=-1)
+    above = np.take_along_axis(v, np.clip(np.minimum(low, n - 1), 0, v.shape[-1] - 1), axis=-1)
+    result = below + part * (above - below)
+    return np.asarray(np.where(n > 0, result, np.nan))
+
+
+def quantile_interval(
+    values: FloatArray, probabilities: ArrayLike, independent_days_per_year: ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Quantiles and their intervals, by inverting the interval of the exceedance (Woodruff [3]_).
+
+    Parameters
+    ----------
+    values
+        (..., year, day, hour offset).
+    probabilities
+        (quantile,).
+    independent_days_per_year
+        (...,).
+
+    Returns
+    -------
+    quantile, lower, upper
+        (..., quantile). With fewer than two years the interval is the whole sample.
+    """
+    p = np.asarray(probabilities, dtype=float)
+    flat = values.reshape(*values.shape[:-3], -1)
+    q = quantiles(flat, p)
+    lower, upper = np.empty_like(q), np.empty_like(q)
+    for i in range(p.size):
+        level = q[..., i][..., None, None, None]
+        below = np.where(np.isfinite(values), (values <= level).astype(float), np.nan)
+        _, n_eff, years = effective_sample_size(year_means(below), independent_days_per_year)
+        low, high = wilson_interval(np.full(n_eff.shape, p[i]), n_eff, years)
+        ends = quantiles(flat, np.stack([low, high], axis=-1))
+        lower[..., i], upper[..., i] = ends[..., 0], ends[..., 1]
+    return q, lower, upper
+
+
+def year_weights(n_years: int, draws: int, seed: int = 20260101) -> FloatArray:
+    """Weights (draw, year) of resamples of whole years with replacement; each row sums to one.
+
+    The seed is fixed so that two bookings, or two runs, meet the same draws: they are compared in pairs.
+    """
+    generator = np.random.default_rng(seed)
+    counts = generator.multinomial(n_years, np.full(n_years, 1.0 / n_years), size=draws)
+    return np.asarray(counts / n_years, dtype=float)

@@ -1,0 +1,384 @@
+"""The chance that a figure, or the act, must be changed in a given air.
+
+For each figure and condition the pilot states two numbers: *comfortable*, where the figure is changed
+one time in twenty, and *limit*, at and beyond which it is never flown. Just below the limit it is
+changed nineteen times in twenty. The two fix a logistic curve. Ceiling and visibility run the other way:
+their comfortable value is above their limit.
+
+Conditions that are one judgement are one *cause*, judged by the worse of them: the gust peak and the
+gust spread are both rough air; wind toward the crowd and wind across the line are both wind across.
+A figure is changed if any cause says so, the causes being independent given the air. In a routine, one
+cause's judgements of different figures are tied (a pilot who finds the air rough for the ribbon cut is
+likely to find it rough for the low inverted pass) but not perfectly: a one-factor Gaussian copula.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air.variables import KT
+from pipeline.air.wind import whole_knots
+
+__all__ = [
+    "ACT_CAUSES",
+    "CAUSES",
+    "CONDITIONS",
+    "LOGIT_19",
+    "ROUTINE_CORRELATION",
+    "Curves",
+    "RoutineChance",
+    "act_chances",
+    "chance_of_change",
+    "conditions_from_air",
+    "figure_chances",
+    "standardised",
+]
+
+FloatArray = npt.NDArray[np.floating]
+ArrayLike = npt.ArrayLike
+
+LOGIT_19 = float(np.log(19.0))
+"""logit(0.95): a standardised condition of +1 is changed nineteen times in twenty, -1 one time in twenty."""
+
+ROUTINE_CORRELATION = 0.8
+"""Default tie between the judgements of two figures within one cause."""
+
+CONDITIONS: dict[str, str] = {
+    "density_altitude": "density_altitude",
+    "wind_toward_crowd": "wind_across",
+    "wind_across_line": "wind_across",
+    "gust": "rough_air",
+    "gust_spread": "rough_air",
+    "wind_along_line": "wind_along",
+}
+"""Conditions a figure can have limits for, and the cause each belongs to."""
+
+CAUSES = ("density_altitude", "wind_across", "rough_air", "wind_along")
+"""Causes for which a figure is changed."""
+
+ACT_CAUSES = ("runway_crosswind", "ceiling", "visibility", "thunder")
+"""Causes for which the whole act stays on the ground."""
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Comfortable and limit values of the figures of a routine, in SI.
+
+    Attributes
+    ----------
+    names
+        Figure names, in the order flown.
+    comfortable, limit
+        By condition, (figure,); NaN where the figure has no limit for it.
+    """
+
+    names: tuple[str, ...]
+    comfortable: Mapping[str, FloatArray]
+    limit: Mapping[str, FloatArray]
+
+    def take(self, figures: npt.NDArray[np.integer] | list[int]) -> Curves:
+        """Curves of some of the figures, by index."""
+        index = np.asarray(figures, dtype=int)
+        return Curves(
+            tuple(self.names[i] for i in index),
+            {k: v[index] for k, v in self.comfortable.items()},
+            {k: v[index] for k, v in self.limit.items()},
+        )
+
+
+def standardised(value: ArrayLike, comfortable: ArrayLike, limit: ArrayLike) -> FloatArray:
+    """Condition on the pilot's own scale: -1 at comfortable, +1 at the limit, either way round."""
+    c = np.asarray(comfortable, dtype=float)
+    m = np.asarray(limit, dtype=float)
+    v = _floating(value)
+    scale = np.asarray(2.0 / (m - c), dtype=v.dtype)
+    with np.errstate(invalid="ignore"):
+        return np.asarray((v - np.asarray(m, dtype=v.dtype)) * scale + np.asarray(1.0, dtype=v.dtype))
+
+
+def chance_of_change(condition: ArrayLike) -> FloatArray:
+    """Chance of change at a standardised condition; exactly 1 at and beyond the limit (+1)."""
+    z = _floating(condition)
+    with np.errstate(over="ignore"):
+        result = np.exp(z * np.asarray(-LOGIT_19, dtype=z.dtype))
+    result = np.asarray(1.0 / (1.0 + result), dtype=z.dtype)
+    return np.asarray(np.where(z >= 1.0, np.asarray(1.0, dtype=z.dtype), result))
+
+
+def _floating(value: ArrayLike) -> FloatArray:
+    """An array as it is when it is floating, so that single precision stays single; else double."""
+    v = np.asarray(value)
+    return v if np.issubdtype(v.dtype, np.floating) else v.astype(float)
+
+
+def conditions_from_air(
+    density_altitude: ArrayLike,
+    toward_crowd: ArrayLike,
+    along_line: ArrayLike,
+    gust: ArrayLike,
+    wind_speed: ArrayLike,
+) -> dict[str, FloatArray]:
+    """Conditions of `CONDITIONS` from the air at the venue, all in SI.
+
+    Wind off the crowd counts for `wind_across_line` but never for `wind_toward_crowd`.
+    """
+    toward = _floating(toward_crowd)
+    # Whole knots again, so that a gust at a limit stated in knots equals it exactly.
+    peak = whole_knots(gust).astype(_floating(gust).dtype)
+    return {
+        "density_altitude": _floating(density_altitude),
+        "wind_toward_crowd": toward,
+        "wind_across_line": np.abs(toward),
+        "gust": peak,
+        "gust_spread": whole_knots(np.maximum(peak - whole_knots(wind_speed), 0.0)).astype(peak.dtype),
+        "wind_along_line": np.abs(_floating(along_line)),
+    }
+
+
+def _cause_condition(
+    conditions: Mapping[str, ArrayLike], curves: Curves, figure: int, cause: str
+) -> FloatArray | None:
+    """Worst standardised condition of one cause for one figure; None where it has no limit there."""
+    worst: FloatArray | None = None
+    for name, owner in CONDITIONS.items():
+        if owner != cause or name not in curves.limit or np.isnan(curves.limit[name][figure]):
+            continue
+        z = standardised(conditions[name], curves.comfortable[name][figure], curves.limit[name][figure])
+        worst = z if worst is None else np.maximum(worst, z)
+    return worst
+
+
+def figure_chances(
+    conditions: Mapping[str, ArrayLike], curves: Curves
+) -> tuple[FloatArray, FloatArray]:
+    """Chance that each figure must be changed, given the air.
+
+    Parameters
+    ----------
+    conditions
+        By name as in `CONDITIONS`, arrays of one shape (...,), SI; NaN where not observed.
+    curves
+        The pilot's limits.
+
+    Returns
+    -------
+    by_cause
+        (figure, cause, ...): 0 where the figure has no limit for the cause, NaN where the condition is
+        unknown.
+    total
+        (figure, ...): changed for any cause.
+    """
+    shape = np.broadcast_shapes(*(np.shape(v) for v in conditions.values()))
+    dtype = np.result_type(*(_floating(v).dtype for v in conditions.values()))
+    by_cause = np.zeros((len(curves.names), len(CAUSES), *shape), dtype=dtype)
+    unchanged = np.ones((len(curves.names), *shape), dtype=dtype)
+    for f in range(len(curves.names)):
+        for c, cause in enumerate(CAUSES):
+            z = _cause_condition(conditions, curves, f, cause)
+            if z is not None:
+                by_cause[f, c] = chance_of_change(z)
+                unchanged[f] *= 1.0 - by_cause[f, c]
+    return by_cause, 1.0 - unchanged
+
+
+def _tied_chance(chances: FloatArray, correlation: float) -> FloatArray:
+    """Chance that at least one of several tied judgements says change, (...,) from (figure, ...).
+
+    One-factor Gaussian copula: judgement f says change when sqrt(r) Z + sqrt(1 - r) E_f falls in its
+    tail of that chance. The common factor is integrated out by Gauss-Legendre on [-8, 8].
+    """
+    from scipy.special import ndtr, ndtri
+
+    certain = np.any(chances >= 1.0, axis=0)
+    if correlation <= 0.0:
+        return np.asarray(np.where(certain, 1.0, 1.0 - np.prod(1.0 - chances, axis=0)))
+    if correlation >= 1.0:
+        return np.asarray(np.max(chances, axis=0))
+    nodes, weights = np.polynomial.legendre.leggauss(64)
+    nodes, weights = 8.0 * nodes, 8.0 * weights
+    density = weights * np.exp(-0.5 * nodes**2) / np.sqrt(2.0 * np.pi)
+    threshold = ndtri(1.0 - np.clip(chances, 0.0, 1.0 - 1e-16))
+    root, rest = np.sqrt(correlation), np.sqrt(1.0 - correlation)
+    none = np.zeros(chances.shape[1:])
+    for node, mass in zip(nodes, density, strict=True):
+        none = none + mass * np.prod(ndtr((threshold - root * node) / rest), axis=0)
+    # The quadrature's mass is 1 to 1e-13; keep the result a probability, never under its worst figure.
+    any_change = np.clip(1.0 - none / density.sum(), np.max(chances, axis=0), 1.0)
+    return np.asarray(np.where(certain, 1.0, any_change))
+
+
+_TABLE_POINTS = 2049
+_NEGLIGIBLE = -5.0  # standardised condition at which the chance of change is 4e-7
+_DRIVERS = {
+    "density_altitude": "density_altitude",
+    "wind_across": "wind_toward_crowd",
+    "wind_along": "wind_along_line",
+}
+
+
+class RoutineChance:
+    """Chance that at least one figure of a routine must be changed, tabulated once for any number of hours.
+
+    Every cause is driven by one number (for wind across, the wind toward the crowd with its sign), save
+    rough air, which is driven by two numbers in whole knots. The tied chance is smooth up to the first
+    figure's limit and exactly 1 from there, so a table up to that limit serves: exact for rough air,
+    within 1e-5 for the others.
+
+    Parameters
+    ----------
+    curves
+        Limits of the figures of this routine.
+    correlation
+        Tie between figures within a cause: 0 independent, 1 the most demanding figure only.
+    """
+
+    def __init__(self, curves: Curves, *, correlation: float = ROUTINE_CORRELATION) -> None:
+        self.curves = curves
+        self.correlation = correlation
+        self._lines = {c: line for c in _DRIVERS if (line := self._line(c)) is not None}
+        self._rough = self._rough_table()
+
+    def _held(self, cause: str) -> dict[str, npt.NDArray[np.bool_]]:
+        """Conditions of a cause for which some figure has a limit, and which figures."""
+        held = {
+            name: ~np.isnan(self.curves.limit[name])
+            for name, owner in CONDITIONS.items()
+            if owner == cause and name in self.curves.limit
+        }
+        return {name: figures for name, figures in held.items() if figures.any()}
+
+    def _smooth(self, point: Mapping[str, FloatArray], cause: str) -> FloatArray:
+        """Tied chance below the limits, where every curve is still a logistic."""
+        rows = []
+        for f in range(len(self.curves.names)):
+            z = _cause_condition(point, self.curves, f, cause)
+            if z is not None:
+                rows.append(1.0 / (1.0 + np.exp(-LOGIT_19 * np.minimum(z, 1.0))))
+        return _tied_chance(np.stack(rows), self.correlation)
+
+    def _line(self, cause: str) -> tuple[FloatArray, FloatArray] | None:
+        """Table of a cause driven by one number: grid up to the first limit, and chance."""
+        held = self._held(cause)
+        if not held:
+            return None
+        tops = {n: float(np.min(self.curves.limit[n][figures])) for n, figures in held.items()}
+        top = min(tops.values())
+        if cause == "wind_along":
+            bottom = 0.0
+        elif "wind_across_line" in held:
+            bottom = -tops["wind_across_line"]
+        else:
+            bottom = min(
+                float(
+                    np.min(
+                        (
+                            0.5 * (self.curves.comfortable[n] + self.curves.limit[n])
+                            + 0.5 * _NEGLIGIBLE * (self.curves.limit[n] - self.curves.comfortable[n])
+                        )[figures]
+                    )
+                )
+                for n, figures in held.items()
+            )
+        grid = np.linspace(bottom, top, _TABLE_POINTS)
+        point = {_DRIVERS[cause]: grid, "wind_across_line": np.abs(grid)}
+        chance = self._smooth(point, cause)
+        chance[-1] = self._smooth({k: v[-1:] for k, v in point.items()}, cause)[0]
+        return grid, chance
+
+    def _rough_table(self) -> FloatArray | None:
+        """Table of the rough-air cause, by gust and spread in whole knots up to the first limits."""
+        held = self._held("rough_air")
+        if not held:
+            return None
+        sizes = []
+        for name in ("gust", "gust_spread"):
+            first = float(np.min(self.curves.limit[name][held[name]])) if name in held else 0.0
+            sizes.append(int(np.ceil(first / KT)) + 1)
+        gust, spread = np.meshgrid(np.arange(sizes[0]) * KT, np.arange(sizes[1]) * KT, indexing="ij")
+        rows = []
+        for f in range(len(self.curves.names)):
+            z = _cause_condition({"gust": gust, "gust_spread": spread}, self.curves, f, "rough_air")
+            if z is not None:
+                rows.append(chance_of_change(z))
+        return _tied_chance(np.stack(rows), self.correlation)
+
+    def by_cause(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
+        """Chance by cause given the air, (cause, ...); gust and gust spread in whole knots.
+
+        Parameters
+        ----------
+        conditions
+            As for `figure_chances`.
+        """
+        values = {k: np.asarray(v, dtype=float) for k, v in conditions.items()}
+        shape = np.broadcast_shapes(*(v.shape for v in values.values()))
+        result = np.zeros((len(CAUSES), *shape))
+        for c, cause in enumerate(CAUSES):
+            if cause in self._lines:
+                grid, chance = self._lines[cause]
+                x = values[_DRIVERS[cause]]
+                beyond = x >= grid[-1]
+                if "wind_across_line" in self._held(cause):
+                    beyond |= x <= grid[0]
+                result[c] = np.where(np.isnan(x), np.nan, np.where(beyond, 1.0, np.interp(x, grid, chance)))
+            elif cause == "rough_air" and self._rough is not None:
+                held = self._held(cause)
+                index = []
+                missing = np.zeros(shape, dtype=bool)
+                for axis, name in enumerate(("gust", "gust_spread")):
+                    x = values[name]
+                    missing |= np.isnan(x) & (name in held)
+                    knots = np.rint(np.where(np.isnan(x), 0.0, x) / KT).astype(np.int64)
+                    last = self._rough.shape[axis] - 1
+                    index.append(np.clip(knots, 0, last) if name in held else np.zeros_like(knots))
+                result[c] = np.where(missing, np.nan, self._rough[index[0], index[1]])
+        return result
+
+    def __call__(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
+        """Chance for any cause, (...,): causes are independent given the air."""
+        return np.asarray(1.0 - np.prod(1.0 - self.by_cause(conditions), axis=0))
+
+
+def act_chances(
+    values: Mapping[str, ArrayLike | None],
+    comfortable: Mapping[str, float],
+    limit: Mapping[str, float],
+    *,
+    thunder_stops: bool = True,
+) -> dict[str, FloatArray]:
+    """Chance that the whole act stays on the ground, by cause, given the air.
+
+    Parameters
+    ----------
+    values
+        `runway_crosswind` [m s-1], `ceiling` [m], `visibility` [m], `thunder` [0 or 1]; None where the
+        station does not observe it.
+    comfortable, limit
+        Of the first three, SI; a cause without limits is left out.
+    thunder_stops
+        Whether thunder in the hour holds the act.
+
+    Returns
+    -------
+    By cause, only those that are both observed and limited. Hours where the condition is missing are NaN.
+    """
+    result: dict[str, FloatArray] = {}
+    for cause in ACT_CAUSES:
+        held = values.get(cause)
+        if held is None:
+            continue
+        value = np.asarray(held, dtype=float)
+        if cause == "thunder":
+            if thunder_stops:
+                result[cause] = value
+            continue
+        if cause not in limit:
+            continue
+        with np.errstate(invalid="ignore"):
+            z = standardised(value, comfortable[cause], limit[cause])
+        result[cause] = chance_of_change(z)
+    return result
