@@ -89,6 +89,14 @@ class SeasonalCycle:
     numerator: FloatArray
     denominator: FloatArray
 
+    def trend_variance(self) -> float:
+        """Squared standard error of the trend, by leaving out one year at a time; 0 where none is applied."""
+        if self.trend == 0.0:
+            return 0.0
+        n = self.denominator.size
+        left = (self.numerator.sum() - self.numerator) / (self.denominator.sum() - self.denominator)
+        return float((n - 1) / n * np.sum((left - left.mean()) ** 2))
+
     def resampled_trend(self, weights: FloatArray) -> FloatArray:
         """Trend per year refitted to resamples, from weights (draw, year) over `years`."""
         if self.trend == 0.0:
@@ -106,6 +114,12 @@ def _design(days_since_epoch: FloatArray) -> FloatArray:
     for k in range(1, _HARMONICS + 1):
         columns += [np.cos(k * phase), np.sin(k * phase)]
     return np.stack(columns, axis=-1)
+
+
+def _harmonics_supported(days: IntArray, mask: BoolArray) -> int:
+    """How many cycles a year the observed part of the year can carry: 3 from ten months, 1 from four."""
+    observed = np.unique((days[mask.any(axis=1)] % _DAYS_PER_YEAR).astype(int)).size
+    return _HARMONICS if observed >= 300 else 1 if observed >= 120 else 0
 
 
 def fit_seasonal_cycle(
@@ -142,8 +156,8 @@ def fit_seasonal_cycle(
     if exclude_year is not None:
         table[calendar_year == exclude_year] = np.nan
 
-    design = _design(days + 0.5)
     mask = np.isfinite(table)
+    design = _design(days + 0.5)[:, : 1 + 2 * _harmonics_supported(days, mask)]
     m = mask.astype(float)
     y = np.where(mask, table, 0.0)
     elapsed = (days + 0.5) / _DAYS_PER_YEAR
@@ -169,7 +183,8 @@ def fit_seasonal_cycle(
     slope = 0.0
     if trend and counted.sum() >= MINIMUM_YEARS_FOR_TREND and denominator.sum() > 0:
         slope = float(numerator.sum() / denominator.sum())
-    beta = beta_y - slope * beta_t
+    beta = np.zeros((24, 1 + 2 * _HARMONICS))
+    beta[:, :k] = beta_y - slope * beta_t
     # Coefficients describe the year 1970 + centre; move them to the epoch so that a value needs no centre.
     beta[:, 0] -= slope * centre
     beta[~enough] = np.nan
@@ -182,21 +197,13 @@ def seasonal_value(cycle: SeasonalCycle, hours_since_epoch: ArrayLike) -> FloatA
     Between whole hours the two neighbouring hours' cycles are interpolated linearly, as the reports are.
     """
     instant = np.asarray(hours_since_epoch, dtype=float)
-    whole = np.floor(instant)
-    part = instant - whole
-    design = _design((whole // 24.0) + 0.5)
-    hour = (whole % 24).astype(int)
-    low = np.einsum("...k,...k->...", design, cycle.coefficients[hour])
-    result = low
-    if np.any(part > 0):
-        following = whole + 1
-        high = np.einsum(
-            "...k,...k->...",
-            _design((following // 24.0) + 0.5),
-            cycle.coefficients[(following % 24).astype(int)],
-        )
-        result = np.where(part > 0, low + part * (high - low), low)
-    return np.asarray(result + cycle.trend * instant / _HOURS_PER_YEAR)
+    if instant.size == 0:
+        return instant
+    # The cycle changes once a day: a table of days by hours, read like a record.
+    first, last = int(np.floor(instant.min() / 24.0)), int(np.floor(instant.max() / 24.0)) + 1
+    table = _design(np.arange(first, last + 1) + 0.5) @ cycle.coefficients.T
+    within_year = gather(table.reshape(-1), first * 24, instant)
+    return np.asarray(within_year + cycle.trend * instant / _HOURS_PER_YEAR)
 
 
 @dataclass(frozen=True)
@@ -337,12 +344,13 @@ def effective_days(days: ArrayLike, correlation: ArrayLike) -> FloatArray:
 
 
 def effective_sample_size(
-    by_year: FloatArray, independent_days_per_year: ArrayLike
+    by_year: FloatArray, independent_days_per_year: ArrayLike, extra_variance: ArrayLike = 0.0
 ) -> tuple[FloatArray, FloatArray, IntArray]:
     """Probability, effective sample size and years behind it, from yearly means (..., year).
 
     The effective size is the smaller of the independent days in all years, and p (1 - p) over the
     squared standard error of the mean of the years: neighbouring days are one weather, and years differ.
+    `extra_variance` is error of the mean from elsewhere, the trend's, and adds to the years'.
     """
     held = np.isfinite(by_year)
     n_years = held.sum(axis=-1)
@@ -350,6 +358,7 @@ def effective_sample_size(
         p = np.where(held, by_year, 0.0).sum(axis=-1) / n_years
         deviation = np.where(held, by_year - p[..., None], 0.0)
         variance = (deviation**2).sum(axis=-1) / np.maximum(n_years - 1, 1) / n_years
+        variance = variance + np.asarray(extra_variance, dtype=float)
         from_years = np.where(variance > 0, p * (1.0 - p) / np.where(variance > 0, variance, 1.0), np.inf)
     n_eff = np.minimum(from_years, n_years * np.asarray(independent_days_per_year, dtype=float))
     return p, np.maximum(n_eff, 1.0), n_years

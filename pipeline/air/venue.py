@@ -24,7 +24,7 @@ PRESSURE_SOURCES = ("station pressure", "altimeter setting", "mean sea level pre
 
 @dataclass(frozen=True)
 class VenueAir:
-    """Air at the venue's elevation, one value an hour.
+    """Air at the venue's elevation.
 
     Attributes
     ----------
@@ -32,14 +32,11 @@ class VenueAir:
         [K].
     pressure
         Pressure at the venue's elevation [Pa].
-    pressure_source
-        Index into `PRESSURE_SOURCES`.
     """
 
     temperature: FloatArray
     dew_point: FloatArray
     pressure: FloatArray
-    pressure_source: npt.NDArray[np.int8]
 
 
 def plateau_correction_applies(latitude: float, longitude: float) -> bool:
@@ -55,7 +52,7 @@ def station_pressure(
     surface: ArrayLike | None,
     altimeter: ArrayLike | None,
     sea_level: ArrayLike | None,
-    temperature: ArrayLike,
+    temperature_12h: ArrayLike,
     *,
     elevation: float,
     plateau: bool,
@@ -66,9 +63,10 @@ def station_pressure(
     ----------
     surface, altimeter, sea_level
         Station pressure, altimeter setting and mean sea level pressure [Pa]; None or NaN where the
-        station has none. Last axis hourly.
-    temperature
-        Air temperature [K], same shape: the sea level reduction needs it, now and twelve hours ago.
+        station has none.
+    temperature_12h
+        Mean of the air temperatures now and twelve hours ago [K], same shape, which the sea level
+        reduction used (`pipeline.air.atmosphere.temperature_12h_mean`).
     elevation
         Station elevation [m].
     plateau
@@ -79,13 +77,11 @@ def station_pressure(
     pressure, source
         [Pa], and the index into `PRESSURE_SOURCES`.
     """
-    t = np.asarray(temperature, dtype=float)
+    t = np.asarray(temperature_12h, dtype=float)
     pressure = np.full(t.shape, float(atm.standard_pressure(elevation)))
     source = np.full(t.shape, 3, dtype=np.int8)
     if sea_level is not None:
-        reduced = atm.station_pressure_from_mslp(
-            sea_level, elevation, atm.temperature_12h_mean(t), plateau=plateau
-        )
+        reduced = atm.station_pressure_from_mslp(sea_level, elevation, t, plateau=plateau)
         held = np.isfinite(reduced)
         pressure, source = np.where(held, reduced, pressure), np.where(held, np.int8(2), source)
     if altimeter is not None:
@@ -103,7 +99,6 @@ def venue_air(
     temperature: ArrayLike,
     dew_point: ArrayLike,
     pressure: ArrayLike,
-    pressure_source: npt.NDArray[np.int8],
     *,
     height_difference: float,
     lapse_rate: float = atm.LAPSE_RATE,
@@ -120,8 +115,6 @@ def venue_air(
         At the station [K].
     pressure
         At the station [Pa].
-    pressure_source
-        Index into `PRESSURE_SOURCES`.
     height_difference
         Venue elevation less station elevation [m].
     lapse_rate
@@ -131,11 +124,11 @@ def venue_air(
     td = np.asarray(dew_point, dtype=float)
     p = np.asarray(pressure, dtype=float)
     if height_difference == 0.0:
-        return VenueAir(t, np.minimum(td, t), p, pressure_source)
+        return VenueAir(t, np.minimum(td, t), p)
     t_venue = t - lapse_rate * height_difference
     e = atm.vapour_pressure(td)
     # Where humidity is missing the layer is taken dry: 1 % of the layer's thickness at most.
     tv = np.where(np.isnan(td), t, atm.virtual_temperature(p, t, td))
     p_venue = atm.hypsometric_pressure(p, height_difference, tv - 0.5 * lapse_rate * height_difference)
     td_venue = atm.dew_point_from_vapour_pressure(e * p_venue / p)
-    return VenueAir(t_venue, np.minimum(td_venue, t_venue), p_venue, pressure_source)
+    return VenueAir(t_venue, np.minimum(td_venue, t_venue), p_venue)
