@@ -67,7 +67,8 @@ def station_hours(
     A report stands for the nearest hour; one exactly half past stands for the next hour. Where several
     reports fall to one hour the nearest to the hour wins whole; on a tie a routine report beats a special
     one, and then the later row beats the earlier (a correction follows what it corrects). Values outside
-    the glossary's range become NaN and are counted. A direction given with a calm becomes 0.
+    the glossary's range become NaN and are counted, and so does a gust of zero, which means that none was
+    reported. A direction given with a calm becomes 0.
 
     Parameters
     ----------
@@ -139,6 +140,11 @@ def station_hours(
         if wild.any():
             _add(reasons, OUT_OF_RANGE + name, int(wild.sum()))
             reported[wild] = np.nan
+        if name == "wind_speed_of_gust":
+            zero = reported == 0.0
+            if zero.any():
+                _add(reasons, "zero_gust", int(zero.sum()))
+                reported[zero] = np.nan
         grids[name] = np.full(size, np.nan, dtype="float32")
         grids[name][slot] = reported
 
