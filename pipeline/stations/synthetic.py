@@ -32,7 +32,8 @@ __all__ = ["Climate", "synthesize"]
 
 _ATTRIBUTION = "Invented climate: no real place, no real weather"
 _YEAR_DAYS = 365.2425
-_DIURNAL_WARMEST_H = 15.0
+# With the second harmonic, the first one's top at 16 h puts the whole wave's at 15 h.
+_DIURNAL_PHASE_H = 16.0
 _WIND_PEAK_H = 15.0
 # Hours thrown away at the start, so that every process has forgotten where it began: 30 days is six
 # times the longest memory allowed.
@@ -387,18 +388,27 @@ def _exceeds_share(normal: FloatArray, share: float | FloatArray) -> NDArray[np.
     return np.asarray(normal > threshold)
 
 
-def _diurnal(solar_hour: FloatArray) -> FloatArray:
-    """Mean daily wave of temperature: mean zero, range one, top at 15 h, bottom near 5 h.
+def _mean_above(share: float) -> float:
+    """Mean of the upper `share` of a standard normal variate."""
+    from scipy.special import ndtri
 
-    A second harmonic makes the morning rise quicker than the evening fall.
+    if not 0.0 < share < 1.0:
+        return 0.0
+    return float(np.exp(-0.5 * ndtri(share) ** 2) / (np.sqrt(2.0 * np.pi) * share))
+
+
+def _diurnal(solar_hour: FloatArray) -> FloatArray:
+    """Mean daily wave of temperature: mean zero, range one, top at 15 h, bottom at 5.5 h.
+
+    Two harmonics, fitted by hand to the usual shape: a quick morning rise and a slow night.
     """
-    angle = 2 * np.pi * (solar_hour - _DIURNAL_WARMEST_H) / 24.0
+    angle = 2 * np.pi * (solar_hour - _DIURNAL_PHASE_H) / 24.0
     fine = 2 * np.pi * np.linspace(0.0, 1.0, 1441)
     return np.asarray(_two_harmonics(angle) / np.ptp(_two_harmonics(fine)))
 
 
 def _two_harmonics(angle: FloatArray) -> FloatArray:
-    return np.asarray(np.cos(angle) + 0.2 * np.cos(2 * angle) + 0.1 * np.sin(2 * angle) - 0.2 * np.sin(angle))
+    return np.asarray(np.cos(angle) + 0.11 * np.cos(2 * angle) - 0.185 * np.sin(2 * angle))
 
 
 def _air(
@@ -518,10 +528,10 @@ def _sky(random: np.random.Generator, clock: _Clock, climate: Climate, air: _Air
 
     # Marine stratus: formed in the evening, broken by the sun; thicker decks break later.
     deck = _memory(random, size, 60.0, 8.0)
-    morning = (clock.solar_hour + 4.0) % 24.0  # hours since 20 h
-    lifts = climate.stratus_clears_h + 4.0 + 1.5 * deck
+    since_evening = (clock.solar_hour + 4.0) % 24.0  # 20 h is 0
+    clears = climate.stratus_clears_h + 4.0 + 1.5 * (deck - _mean_above(climate.stratus_share))
     stratus = _exceeds_share(deck, climate.stratus_share * np.clip(1.3 * clock.warm_season, 0.0, 1.0))
-    stratus &= morning < lifts
+    stratus &= since_evening < clears
     height = climate.stratus_base_ft * np.exp(0.25 * _memory(random, size, 12.0))
     ceiling = np.where(stratus, np.minimum(ceiling, height), ceiling)
     visibility = np.where(stratus, np.minimum(visibility, np.clip(height / 150.0, 1.0, 10.0)), visibility)
