@@ -419,19 +419,22 @@ def quantiles(values: FloatArray, probabilities: ArrayLike) -> FloatArray:
     -------
     (..., quantile); NaN for a row without values.
     """
-    v = np.sort(np.asarray(values, dtype=float), axis=-1)  # NaN sorts last
-    n = np.isfinite(v).sum(axis=-1)[..., None]
-    p = np.asarray(probabilities, dtype=float)
-    p = np.broadcast_to(p, (*v.shape[:-1], p.shape[-1]))
+    return _quantiles_of_sorted(
+        np.sort(np.asarray(values), axis=-1), np.asarray(probabilities, dtype=float)
+    )
+
+
+def _quantiles_of_sorted(ordered: FloatArray, p: FloatArray) -> FloatArray:
+    """Type 8 quantiles of rows sorted with their NaN last."""
+    n = np.isfinite(ordered).sum(axis=-1)[..., None]
+    p = np.broadcast_to(p, (*ordered.shape[:-1], p.shape[-1]))
+    if ordered.shape[-1] == 0:
+        return np.full(p.shape, np.nan)
     position = np.clip((n + 1.0 / 3.0) * p + 1.0 / 3.0, 1.0, np.maximum(n, 1))
     low = np.floor(position).astype(np.int64)
-    part = position - low
-    if v.shape[-1] == 0:
-        return np.full(p.shape, np.nan)
-    below = np.take_along_axis(v, np.clip(low - 1, 0, v.shape[-1] - 1), axis=-1)
-    above = np.take_along_axis(v, np.clip(np.minimum(low, n - 1), 0, v.shape[-1] - 1), axis=-1)
-    result = below + part * (above - below)
-    return np.asarray(np.where(n > 0, result, np.nan))
+    below = np.take_along_axis(ordered, low - 1, axis=-1).astype(float)
+    above = np.take_along_axis(ordered, np.minimum(low, np.maximum(n, 1) - 1), axis=-1).astype(float)
+    return np.asarray(np.where(n > 0, below + (position - low) * (above - below), np.nan))
 
 
 def quantile_interval(
@@ -455,14 +458,19 @@ def quantile_interval(
     """
     p = np.asarray(probabilities, dtype=float)
     flat = values.reshape(*values.shape[:-3], -1)
-    q = quantiles(flat, p)
+    ordered = np.sort(flat, axis=-1)
+    q = _quantiles_of_sorted(ordered, p)
+    size = values.shape[-1] * values.shape[-2]
+    observed = np.isfinite(values).sum(axis=(-2, -1))
+    counted = observed >= max(1.0, MINIMUM_WINDOW_SHARE * size)
     lower, upper = np.empty_like(q), np.empty_like(q)
     for i in range(p.size):
-        level = q[..., i][..., None, None, None]
-        below = np.where(np.isfinite(values), (values <= level).astype(float), np.nan)
-        _, n_eff, years = effective_sample_size(year_means(below), independent_days_per_year)
+        below = (values <= q[..., i][..., None, None, None].astype(values.dtype)).sum(axis=(-2, -1))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            by_year = np.where(counted, below / observed, np.nan)
+        _, n_eff, years = effective_sample_size(by_year, independent_days_per_year)
         low, high = wilson_interval(np.full(n_eff.shape, p[i]), n_eff, years)
-        ends = quantiles(flat, np.stack([low, high], axis=-1))
+        ends = _quantiles_of_sorted(ordered, np.stack([low, high], axis=-1))
         lower[..., i], upper[..., i] = ends[..., 0], ends[..., 1]
     return q, lower, upper
 

@@ -32,6 +32,7 @@ __all__ = [
     "Curves",
     "RoutineChance",
     "act_chances",
+    "cause_chances",
     "chance_of_change",
     "conditions_from_air",
     "figure_chances",
@@ -152,6 +153,30 @@ def _cause_condition(
     return worst
 
 
+def cause_chances(conditions: Mapping[str, ArrayLike], curves: Curves, cause: str) -> FloatArray:
+    """Chance that each figure must be changed for one cause, (figure, ...), given the air.
+
+    0 where the figure has no limit for the cause, NaN where the condition is unknown.
+
+    Parameters
+    ----------
+    conditions
+        By name as in `CONDITIONS`, arrays of one shape (...,), SI; NaN where not observed.
+    curves
+        The pilot's limits.
+    cause
+        One of `CAUSES`.
+    """
+    needed = [_floating(v) for k, v in conditions.items() if CONDITIONS[k] == cause]
+    shape = np.broadcast_shapes(*(v.shape for v in needed))
+    result = np.zeros((len(curves.names), *shape), dtype=np.result_type(*needed))
+    for f in range(len(curves.names)):
+        z = _cause_condition(conditions, curves, f, cause)
+        if z is not None:
+            result[f] = chance_of_change(z)
+    return result
+
+
 def figure_chances(
     conditions: Mapping[str, ArrayLike], curves: Curves
 ) -> tuple[FloatArray, FloatArray]:
@@ -172,17 +197,8 @@ def figure_chances(
     total
         (figure, ...): changed for any cause.
     """
-    shape = np.broadcast_shapes(*(np.shape(v) for v in conditions.values()))
-    dtype = np.result_type(*(_floating(v).dtype for v in conditions.values()))
-    by_cause = np.zeros((len(curves.names), len(CAUSES), *shape), dtype=dtype)
-    unchanged = np.ones((len(curves.names), *shape), dtype=dtype)
-    for f in range(len(curves.names)):
-        for c, cause in enumerate(CAUSES):
-            z = _cause_condition(conditions, curves, f, cause)
-            if z is not None:
-                by_cause[f, c] = chance_of_change(z)
-                unchanged[f] *= 1.0 - by_cause[f, c]
-    return by_cause, 1.0 - unchanged
+    by_cause = np.stack([cause_chances(conditions, curves, cause) for cause in CAUSES], axis=1)
+    return by_cause, 1.0 - np.prod(1.0 - by_cause, axis=1)
 
 
 def _tied_chance(chances: FloatArray, correlation: float) -> FloatArray:
@@ -306,6 +322,57 @@ class RoutineChance:
                 rows.append(chance_of_change(z))
         return _tied_chance(np.stack(rows), self.correlation)
 
+    def cause(self, cause: str, conditions: Mapping[str, ArrayLike]) -> FloatArray:
+        """Chance for one cause given the air, (...,); gust and gust spread in whole knots.
+
+        Parameters
+        ----------
+        cause
+            One of `CAUSES`.
+        conditions
+            As for `figure_chances`; only this cause's are read.
+        """
+        if cause == "rough_air":
+            return self._rough_air(conditions)
+        x = _floating(conditions[_DRIVERS[cause]])
+        if cause not in self._lines:
+            return np.zeros(x.shape, dtype=x.dtype)
+        grid, chance = self._lines[cause]
+        # The grid is even: the cell is found by arithmetic.
+        cells = grid.size - 1
+        position = (x - x.dtype.type(grid[0])) * x.dtype.type(cells / (grid[-1] - grid[0]))
+        position = np.where(np.isnan(position), 0.0, np.clip(position, 0.0, cells))
+        cell = np.minimum(position.astype(np.int32), cells - 1)
+        step = np.append(np.diff(chance), 0.0).astype(x.dtype)
+        result = chance.astype(x.dtype)[cell] + (position - cell).astype(x.dtype) * step[cell]
+        beyond = x >= x.dtype.type(grid[-1])
+        if cause == "wind_across" and "wind_across_line" in self._held(cause):
+            beyond |= x <= x.dtype.type(grid[0])
+        result[beyond] = 1.0
+        result[np.isnan(x)] = np.nan
+        return np.asarray(result)
+
+    def _rough_air(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
+        shape = np.shape(conditions["gust"])
+        dtype = _floating(conditions["gust"]).dtype
+        if self._rough is None:
+            return np.zeros(shape, dtype=dtype)
+        held = self._held("rough_air")
+        index: list[npt.NDArray[np.int32]] = []
+        missing = np.zeros(shape, dtype=bool)
+        for axis, name in enumerate(("gust", "gust_spread")):
+            if name not in held:
+                index.append(np.zeros(shape, dtype=np.int32))
+                continue
+            x = _floating(conditions[name])
+            gone = np.isnan(x)
+            missing |= gone
+            knots = np.where(gone, 0.0, x) / KT + 0.5
+            index.append(np.minimum(knots.astype(np.int32), self._rough.shape[axis] - 1))
+        result = self._rough.astype(dtype)[index[0], index[1]]
+        result[missing] = np.nan
+        return np.asarray(result)
+
     def by_cause(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
         """Chance by cause given the air, (cause, ...); gust and gust spread in whole knots.
 
@@ -314,29 +381,7 @@ class RoutineChance:
         conditions
             As for `figure_chances`.
         """
-        values = {k: np.asarray(v, dtype=float) for k, v in conditions.items()}
-        shape = np.broadcast_shapes(*(v.shape for v in values.values()))
-        result = np.zeros((len(CAUSES), *shape))
-        for c, cause in enumerate(CAUSES):
-            if cause in self._lines:
-                grid, chance = self._lines[cause]
-                x = values[_DRIVERS[cause]]
-                beyond = x >= grid[-1]
-                if "wind_across_line" in self._held(cause):
-                    beyond |= x <= grid[0]
-                result[c] = np.where(np.isnan(x), np.nan, np.where(beyond, 1.0, np.interp(x, grid, chance)))
-            elif cause == "rough_air" and self._rough is not None:
-                held = self._held(cause)
-                index = []
-                missing = np.zeros(shape, dtype=bool)
-                for axis, name in enumerate(("gust", "gust_spread")):
-                    x = values[name]
-                    missing |= np.isnan(x) & (name in held)
-                    knots = np.rint(np.where(np.isnan(x), 0.0, x) / KT).astype(np.int64)
-                    last = self._rough.shape[axis] - 1
-                    index.append(np.clip(knots, 0, last) if name in held else np.zeros_like(knots))
-                result[c] = np.where(missing, np.nan, self._rough[index[0], index[1]])
-        return result
+        return np.stack([self.cause(cause, conditions) for cause in CAUSES])
 
     def __call__(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
         """Chance for any cause, (...,): causes are independent given the air."""

@@ -1,0 +1,360 @@
+"""The ``showhour`` command. Heavy libraries are loaded by the commands that need them."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.errors import InputError, ShowhourError
+
+__all__ = ["main"]
+
+OK, INPUT_WRONG, SOME_FAILED, NOTHING_DONE = 0, 2, 3, 4
+
+_EXIT_CODES = (
+    "exit codes: 0 all well; 2 something you wrote is wrong; 3 some venues failed and the rest were done; "
+    "4 nothing could be done"
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code.
+
+    Parameters
+    ----------
+    argv
+        Arguments; those of the process by default.
+    """
+    parser = _parser()
+    arguments = parser.parse_args(argv)
+    try:
+        return int(arguments.run(arguments))
+    except InputError as error:
+        return _fail(error, INPUT_WRONG)
+    except ShowhourError as error:
+        return _fail(error, NOTHING_DONE)
+    except KeyboardInterrupt:
+        print("\nshowhour: stopped; what was finished is kept.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # The reader went away (as `| head` does); there is nobody left to tell.
+        sys.stderr.close()
+        return OK
+
+
+def _fail(error: Exception, code: int) -> int:
+    print(f"showhour: {error}", file=sys.stderr)
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="showhour",
+        description="Plan a display season by the air at the show hour: density altitude, wind and gust at "
+        "every booked venue, and on how many such days each figure must be changed.",
+        epilog="Planning aid only; past weather is not a forecast; not a flight clearance. " + _EXIT_CODES,
+    )
+    parser.add_argument("--version", action="version", version=f"showhour {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, run: Any, words: str, description: str = "") -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=words, description=description or words, epilog=_EXIT_CODES)
+        command.set_defaults(run=run)
+        return command
+
+    def folder(command: argparse.ArgumentParser) -> None:
+        command.add_argument("folder", type=Path, metavar="FOLDER", help="the season folder")
+
+    def as_json(command: argparse.ArgumentParser) -> None:
+        command.add_argument("--json", action="store_true", help="print the answer as JSON")
+
+    demo = add("demo", _demo, "run the invented demo season end to end and open the dashboard")
+    demo.add_argument("--no-dashboard", action="store_true", help="stop after the results")
+    demo.add_argument(
+        "--into", type=Path, metavar="FOLDER", help="where to copy the demo season (default: demo-season)"
+    )
+    demo.add_argument("--port", type=int, default=8501, help="port of the dashboard (default 8501)")
+    as_json(demo)
+
+    check = add("check", _check, "report every mistake in a season folder at once")
+    folder(check)
+    as_json(check)
+
+    fetch = add("fetch", _fetch, "bring the station hours of a season up to date")
+    folder(fetch)
+    fetch.add_argument("--refresh", action="store_true", help="ask for every year anew")
+    as_json(fetch)
+
+    forecast = add("forecast", _forecast, "compute the season from the station hours already fetched")
+    folder(forecast)
+    forecast.add_argument("--output", type=Path, metavar="FILE.nc", help="where to write the results")
+    as_json(forecast)
+
+    run = add("run", _run, "fetch, then forecast")
+    folder(run)
+    run.add_argument("--refresh", action="store_true", help="ask for every year anew")
+    run.add_argument("--output", type=Path, metavar="FILE.nc", help="where to write the results")
+    as_json(run)
+
+    dashboard = add("dashboard", _dashboard, "open the dashboard of a season on this machine")
+    folder(dashboard)
+    dashboard.add_argument("--port", type=int, default=8501, help="port (default 8501)")
+
+    air = add(
+        "air",
+        _air,
+        "pressure altitude, density altitude and wind components of one reading",
+        "Pressure altitude, density altitude and wind components of one reading. Give one pressure and one "
+        "temperature.",
+    )
+    air.add_argument("--elevation-ft", type=float, required=True, help="field elevation in feet")
+    pressure = air.add_mutually_exclusive_group(required=True)
+    pressure.add_argument("--altimeter-inhg", type=float, help="altimeter setting in inches of mercury")
+    pressure.add_argument("--altimeter-hpa", type=float, help="altimeter setting (QNH) in hPa")
+    pressure.add_argument(
+        "--mslp-hpa", type=float, help="mean sea level pressure in hPa, as in the remarks or an archive"
+    )
+    pressure.add_argument("--station-pressure-hpa", type=float, help="pressure at the field in hPa (QFE)")
+    temperature = air.add_mutually_exclusive_group(required=True)
+    temperature.add_argument("--temperature-c", type=float, help="air temperature in °C")
+    temperature.add_argument("--temperature-f", type=float, help="air temperature in °F")
+    dew = air.add_mutually_exclusive_group()
+    dew.add_argument("--dew-point-c", type=float, help="dew point in °C; without it the dry value is all there is")
+    dew.add_argument("--dew-point-f", type=float, help="dew point in °F")
+    air.add_argument(
+        "--temperature-12h-ago-c",
+        type=float,
+        help="with --mslp-hpa: temperature twelve hours ago in °C, which the reduction used (default: now)",
+    )
+    air.add_argument(
+        "--mslp-reduction",
+        choices=("plateau", "hypsometric"),
+        default="plateau",
+        help="with --mslp-hpa: plateau as in North America (default), or plain hypsometric",
+    )
+    air.add_argument("--wind", metavar="DIR/KT", help="wind as true direction and knots, such as 140/25 or VRB/4")
+    air.add_argument("--runway-true", type=float, metavar="DEG", help="true heading of the runway")
+    as_json(air)
+    return parser
+
+
+# --- Printing ---------------------------------------------------------------------------------------
+
+
+def _print_json(value: Any) -> None:
+    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _progress(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _cautions() -> None:
+    from pipeline.results import CAUTIONS
+
+    print()
+    for line in CAUTIONS:
+        print(line)
+
+
+# --- Commands ---------------------------------------------------------------------------------------
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from pipeline.inputs import check_season, load_season
+
+    faults = check_season(arguments.folder)
+    warnings = [] if faults else list(load_season(arguments.folder).warnings)
+    if arguments.json:
+        rows = [
+            {"file": f.file, "line": f.line, "key": f.key, "found": f.found, "wanted": f.wanted, "kind": kind}
+            for kind, held in (("mistake", faults), ("warning", warnings))
+            for f in held
+        ]
+        _print_json({"folder": str(arguments.folder), "ok": not faults, "findings": rows})
+    else:
+        for fault in faults:
+            print(fault)
+        for warning in warnings:
+            print(f"warning: {warning}")
+        if faults:
+            print(f"{len(faults)} mistake{'s' if len(faults) != 1 else ''} in {arguments.folder}")
+        else:
+            print(f"{arguments.folder}: no mistakes, {len(warnings)} warning{'s' if len(warnings) != 1 else ''}")
+    return INPUT_WRONG if faults else OK
+
+
+def _outcome_code(failed: int, total: int) -> int:
+    return OK if not failed else NOTHING_DONE if failed == total else SOME_FAILED
+
+
+def _fetch(arguments: argparse.Namespace) -> int:
+    import datetime as dt
+
+    from pipeline.fetch import fetch_season
+    from pipeline.inputs import load_season
+    from pipeline.stations.store import Store
+
+    season = load_season(arguments.folder)
+    outcomes = fetch_season(
+        season, Store(), now=dt.datetime.now(dt.UTC), refresh=arguments.refresh, progress=_progress
+    )
+    failed = [o for o in outcomes if o.error]
+    if arguments.json:
+        _print_json(
+            {
+                "stations": [
+                    {"source": o.source, "station": o.station_id, "venues": list(o.venues), "error": o.error or None}
+                    for o in outcomes
+                ]
+            }
+        )
+    else:
+        for outcome in failed:
+            print(f"showhour: {outcome.error}", file=sys.stderr)
+        print(f"{len(outcomes) - len(failed)} of {len(outcomes)} stations up to date")
+    return _outcome_code(len(failed), len(outcomes))
+
+
+def _forecast(arguments: argparse.Namespace) -> int:
+    return _compute(arguments, fetched=OK)
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    import datetime as dt
+
+    from pipeline.fetch import fetch_season
+    from pipeline.inputs import load_season
+    from pipeline.stations.store import Store
+
+    season = load_season(arguments.folder)
+    outcomes = fetch_season(
+        season, Store(), now=dt.datetime.now(dt.UTC), refresh=arguments.refresh, progress=_progress
+    )
+    failed = [o for o in outcomes if o.error]
+    for outcome in failed:
+        print(f"showhour: {outcome.error}", file=sys.stderr)
+    return _compute(arguments, fetched=SOME_FAILED if failed else OK)
+
+
+def _compute(arguments: argparse.Namespace, *, fetched: int) -> int:
+    from pipeline import results
+    from pipeline.inputs import load_season
+    from pipeline.run import forecast, results_path
+    from pipeline.stations.store import Store, cache_root
+
+    season = load_season(arguments.folder)
+    for warning in season.warnings:
+        print(f"warning: {warning}", file=sys.stderr)
+    path = getattr(arguments, "output", None) or results_path(arguments.folder, cache_root())
+    ds = forecast(season, Store(), progress=_progress)
+    told = results.summary(ds)
+    bad = [v for v in told["venues"] if v["status"] != "ok"]
+    code = _outcome_code(len(bad), len(told["venues"]))
+    if code == NOTHING_DONE:
+        for venue in bad:
+            print(f"showhour: {venue['name']}: {venue['status']}", file=sys.stderr)
+        print(
+            "showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr
+        )
+        return code
+    results.write_results(ds, path)
+    if arguments.json:
+        _print_json(told)
+    else:
+        _print_season(told, path)
+    return max(code, fetched)
+
+
+def _percent(value: float | None) -> str:
+    return "–" if value is None else f"{100 * value:.0f} %"
+
+
+def _print_season(told: dict[str, Any], path: Path) -> None:
+    print(f"{told['season']}: bookings by the chance that the routine is flown as planned\n")
+    print(f"{'':>3} {'booking':<28} {'state':<11} {'slot':<6} {'as planned':>10} {'90 % interval':>15} {'DA median':>10} {'1 in 10':>9}  what bites")
+    for row in told["bookings"]:
+        if row["rank"] is None:
+            print(f"{'–':>3} {row['booking']:<28} {row['state']:<11} {row['status']}")
+            continue
+        day = row["days"][0]
+        slot = next(s for s in day["slots"] if s["start_local"] == day["slot_in_discussion_local"])
+        interval = f"{_percent(row['as_planned_lower'])} – {_percent(row['as_planned_upper'])}"
+        print(
+            f"{row['rank']:>3} {row['booking']:<28} {row['state']:<11} {slot['start_local']:<6} "
+            f"{_percent(row['as_planned']):>10} {interval:>15} "
+            f"{slot['density_altitude_median_ft']:>7,.0f} ft {slot['density_altitude_1_in_10_high_ft']:>6,.0f} ft  "
+            f"{slot['bites'].replace('_', ' ') or 'nothing'}"
+        )
+    for venue in told["venues"]:
+        for warning in venue["warnings"]:
+            print(f"\n{venue['name']}: {warning}")
+    print(f"\nResults: {path}")
+    _cautions()
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from pipeline.inputs import copy_demo
+
+    folder = arguments.into or Path("demo-season")
+    if not (folder / "season.yaml").is_file():
+        copy_demo(folder)
+        _progress(f"The invented demo season is in {folder}.")
+    arguments.folder, arguments.refresh, arguments.output = folder, False, None
+    code = _run(arguments)
+    if code in (INPUT_WRONG, NOTHING_DONE) or arguments.no_dashboard:
+        return code
+    return _dashboard(arguments)
+
+
+def _dashboard(arguments: argparse.Namespace) -> int:
+    import os
+    import subprocess
+
+    import dashboard
+    from pipeline import results
+    from pipeline.inputs import load_season
+    from pipeline.run import results_path
+    from pipeline.stations.store import cache_root
+
+    load_season(arguments.folder)
+    path = results_path(arguments.folder, cache_root())
+    results.read_results(path).close()
+    home = Path(dashboard.__file__).parent
+    environment = os.environ | {"SHOWHOUR_RESULTS": str(path), "SHOWHOUR_SEASON": str(arguments.folder.resolve())}
+    command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.port", str(arguments.port)]
+    print(f"The dashboard is at http://127.0.0.1:{arguments.port} (on this machine only); end it with Ctrl-C.")
+    # Streamlit reads its settings beside the script, so it starts there.
+    return subprocess.run(command, cwd=home, env=environment, check=False).returncode
+
+
+def _air(arguments: argparse.Namespace) -> int:
+    from pipeline.reading import air_reading
+
+    told = air_reading(arguments)
+    if arguments.json:
+        _print_json(told)
+        return OK
+    labels = {
+        "pressure_altitude_ft": ("pressure altitude", "ft"),
+        "density_altitude_dry_ft": ("density altitude, dry air", "ft"),
+        "density_altitude_ft": ("density altitude", "ft"),
+        "headwind_kt": ("headwind", "kt"),
+        "crosswind_kt": ("crosswind", "kt"),
+    }
+    for key, (words, unit) in labels.items():
+        if told.get(key) is not None:
+            print(f"{words:<28} {told[key]:>8,.0f} {unit}")
+    for note in told["notes"]:
+        print(note)
+    _cautions()
+    return OK
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,297 @@
+"""From sampled air to what a booking day needs: chances of change with their intervals, and quantiles.
+
+A figure's chance and the routine's are computed on the same sampled hours, hour by hour, and averaged
+last: by year first, so that a year is one observation, then over years.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air import atmosphere as atm
+from pipeline.air import climatology as clim
+from pipeline.air.show_hours import ShowHourSample, Site
+from pipeline.decisions import limits
+from pipeline.decisions.limits import ACT_CAUSES, CAUSES, Curves, RoutineChance
+
+__all__ = [
+    "QUANTILES",
+    "QUANTITIES",
+    "ActLimits",
+    "Estimate",
+    "SlotForecast",
+    "air_conditions",
+    "estimate",
+    "forecast_slots",
+]
+
+FloatArray = npt.NDArray[np.floating]
+
+QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
+"""Quantiles reported, of type 8."""
+
+QUANTITIES = (
+    "density_altitude",
+    "temperature",
+    "wind_speed",
+    "gust",
+    "gust_high",
+    "toward_crowd",
+    "along_line",
+    "runway_crosswind",
+)
+"""Sampled quantities whose quantiles are reported, SI."""
+
+_MISSING_IS_NOT_OBSERVED = 0.5  # an act condition observed in fewer of the sampled hours is not judged
+
+
+@dataclass(frozen=True)
+class ActLimits:
+    """Limits of the whole act, SI; a cause without limits is left out."""
+
+    comfortable: Mapping[str, float]
+    limit: Mapping[str, float]
+    thunder_stops: bool = True
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A probability with what it rests on; arrays of one shape.
+
+    Attributes
+    ----------
+    value, lower, upper
+        Mean over years and its 90 % interval.
+    by_year
+        (..., year); NaN for a year that does not count.
+    years
+        Years that count.
+    effective_size
+        Effective number of independent days.
+    """
+
+    value: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    by_year: FloatArray
+    years: npt.NDArray[np.integer]
+    effective_size: FloatArray
+
+
+@dataclass(frozen=True)
+class SlotForecast:
+    """Everything computed for some show instants of one venue, by instant (first axis).
+
+    Attributes
+    ----------
+    figure
+        Chance that each figure is changed for any cause, (instant, figure).
+    figure_by_cause
+        (instant, figure, cause).
+    figure_at_gust_bound
+        Chance with every unreported gust at its upper bound, (instant, figure).
+    as_planned
+        Chance that the act flies and no figure of the routine is changed, (instant, routine).
+    as_planned_warmer
+        Change of `as_planned.by_year` per kelvin of warming, (instant, routine, year).
+    as_planned_range
+        `as_planned` with figures' judgements independent, and wholly tied, (instant, routine, 2).
+    routine_by_cause
+        Chance that some figure of the routine is changed, by cause, (instant, routine, cause).
+    act
+        Chance that the act stays on the ground, (instant, act cause); NaN where not observed.
+    act_any
+        For any act cause that is observed, (instant,).
+    quantile, quantile_lower, quantile_upper
+        By quantity of `QUANTITIES`, (instant, quantile).
+    observed_share
+        Share of the window observed, by quantity and act cause, (instant,).
+    gust_reported_share
+        Share of the sampled hours with wind that carry a reported gust, (instant,).
+    """
+
+    figure: Estimate
+    figure_by_cause: FloatArray
+    figure_at_gust_bound: FloatArray
+    as_planned: Estimate
+    as_planned_warmer: FloatArray
+    as_planned_range: FloatArray
+    routine_by_cause: FloatArray
+    act: FloatArray
+    act_any: Estimate
+    quantile: Mapping[str, FloatArray]
+    quantile_lower: Mapping[str, FloatArray]
+    quantile_upper: Mapping[str, FloatArray]
+    observed_share: Mapping[str, FloatArray]
+    gust_reported_share: FloatArray
+
+
+def air_conditions(sample: ShowHourSample, *, gust: FloatArray | None = None) -> dict[str, FloatArray]:
+    """Conditions of the limits from a sample, in single precision; `gust` replaces the gust in print."""
+    return {
+        k: v.astype(np.float32)
+        for k, v in limits.conditions_from_air(
+            sample.density_altitude,
+            sample.toward_crowd,
+            sample.along_line,
+            sample.gust if gust is None else gust,
+            sample.wind_speed,
+        ).items()
+    }
+
+
+def estimate(
+    by_year: FloatArray, independent_days: FloatArray, extra_variance: FloatArray | float = 0.0
+) -> Estimate:
+    """Estimate of a chance from its yearly means, (..., year), with its interval."""
+    p, n_eff, years = clim.effective_sample_size(by_year, independent_days, extra_variance)
+    low, high = clim.wilson_interval(p, n_eff, years)
+    return Estimate(p, low, high, by_year, years, n_eff)
+
+
+def _over_years(by_year: FloatArray) -> FloatArray:
+    """Mean over the years that count, (...,) from (..., year); NaN where none does."""
+    held = np.isfinite(by_year)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(held, by_year, 0.0).sum(axis=-1) / held.sum(axis=-1))
+
+
+def _act(sample: ShowHourSample, act: ActLimits) -> tuple[FloatArray, FloatArray]:
+    """Act causes given the air, (act cause, instant, ...), 0 where not judged; and which are judged."""
+    given = limits.act_chances(
+        {
+            "runway_crosswind": sample.runway_crosswind,
+            "ceiling": sample.ceiling,
+            "visibility": sample.visibility,
+            "thunder": sample.thunder,
+        },
+        act.comfortable,
+        act.limit,
+        thunder_stops=act.thunder_stops,
+    )
+    shape = sample.wind_speed.shape
+    chance = np.zeros((len(ACT_CAUSES), *shape))
+    judged = np.zeros((len(ACT_CAUSES), shape[0]), dtype=bool)
+    for i, cause in enumerate(ACT_CAUSES):
+        if cause not in given:
+            continue
+        # Compared with the hours that report at all: an outage of the station is not this cause's.
+        reporting = np.isfinite(sample.temperature)
+        seen = np.isfinite(given[cause]) & reporting
+        share = seen.sum(axis=(1, 2, 3)) / np.maximum(reporting.sum(axis=(1, 2, 3)), 1)
+        judged[i] = share >= _MISSING_IS_NOT_OBSERVED
+        chance[i] = np.where(judged[i][:, None, None, None], given[cause], 0.0)
+    return chance, judged
+
+
+def forecast_slots(
+    sample: ShowHourSample,
+    curves: Curves,
+    routines: Sequence[tuple[RoutineChance, RoutineChance, RoutineChance]],
+    act: ActLimits,
+    *,
+    trend_variance: float = 0.0,
+    trend_reach: FloatArray | None = None,
+) -> SlotForecast:
+    """Chances and quantiles for every instant of a sample.
+
+    Parameters
+    ----------
+    sample
+        Sampled air, (instant, year, day, hour offset).
+    curves
+        Limits of the season's figures.
+    routines
+        For each routine its chance at the stated tie, with independent judgements, and wholly tied.
+    act
+        Limits of the act.
+    trend_variance
+        Squared standard error of the temperature trend [K2 year-2].
+    trend_reach
+        Years from each sampled year to the booking's, (instant, year).
+    """
+    n_days = sample.day_offsets.size
+    r = np.maximum(
+        clim.lag_one_correlation(sample.density_altitude), clim.lag_one_correlation(sample.wind_speed)
+    )
+    days = clim.effective_days(float(n_days), r)
+
+    conditions = air_conditions(sample)
+    by_cause, total = limits.figure_chances(conditions, curves)
+    figure_by_year = np.moveaxis(clim.year_means(total), 0, 1)
+    figure = estimate(figure_by_year, days[:, None])
+    figure_by_cause = np.moveaxis(_over_years(clim.year_means(by_cause)), -1, 0)
+
+    upper = dict(conditions)
+    bound = air_conditions(sample, gust=sample.gust_high)
+    upper.update({k: bound[k] for k in ("gust", "gust_spread")})
+    rough = CAUSES.index("rough_air")
+    worse = limits.cause_chances(upper, curves, "rough_air")
+    others = np.prod(1.0 - np.delete(by_cause, rough, axis=1), axis=1)
+    at_bound = 1.0 - others * (1.0 - worse)
+    figure_at_gust_bound = np.moveaxis(_over_years(clim.year_means(at_bound)), -1, 0)
+
+    act_chance, judged = _act(sample, act)
+    act_flies = np.prod(1.0 - act_chance, axis=0)
+    act_mean = np.moveaxis(_over_years(clim.year_means(act_chance)), -1, 0)
+    act_share = np.where(judged.T, act_mean, np.nan)
+
+    warmer = {
+        "density_altitude": atm.density_altitude(
+            sample.pressure, sample.temperature + 1.0, sample.dew_point
+        ).astype(np.float32)
+    }
+    planned, warmed, spread, causes = [], [], [], []
+    for stated, independent, tied in routines:
+        routine = stated.by_cause(conditions)
+        unchanged = np.prod(1.0 - routine, axis=0)
+        planned.append(clim.year_means(act_flies * unchanged))
+        da = CAUSES.index("density_altitude")
+        hot = stated.cause("density_altitude", warmer)
+        with_heat = act_flies * np.prod(1.0 - np.delete(routine, da, axis=0), axis=0) * (1.0 - hot)
+        warmed.append(clim.year_means(with_heat) - planned[-1])
+        causes.append(np.moveaxis(_over_years(clim.year_means(routine)), -1, 0))
+        spread.append(
+            np.stack(
+                [_over_years(clim.year_means(act_flies * (1.0 - other(conditions)))) for other in (independent, tied)],
+                axis=-1,
+            )
+        )
+    as_planned_by_year = np.stack(planned, axis=1)
+    as_planned_warmer = np.stack(warmed, axis=1)
+    trend_error: FloatArray | float = 0.0
+    if trend_reach is not None and trend_variance > 0:
+        slope = _over_years(as_planned_warmer * trend_reach[:, None, :])
+        trend_error = trend_variance * slope**2
+
+    quantile, lower, upper_q, observed = {}, {}, {}, {}
+    for name in QUANTITIES:
+        values = getattr(sample, name)
+        quantile[name], lower[name], upper_q[name] = clim.quantile_interval(
+            values.astype(np.float32), QUANTILES, days
+        )
+        observed[name] = np.isfinite(values).mean(axis=(1, 2, 3))
+    for i, cause in enumerate(ACT_CAUSES):
+        observed[cause] = np.where(judged[i], np.isfinite(act_chance[i]).mean(axis=(1, 2, 3)), 0.0)
+    with_wind = np.isfinite(sample.wind_speed).sum(axis=(1, 2, 3))
+    reported = sample.gust_reported.sum(axis=(1, 2, 3)) / np.maximum(with_wind, 1)
+    return SlotForecast(
+        figure=figure,
+        figure_by_cause=figure_by_cause,
+        figure_at_gust_bound=figure_at_gust_bound,
+        as_planned=estimate(as_planned_by_year, days[:, None], trend_error),
+        as_planned_warmer=as_planned_warmer,
+        as_planned_range=np.stack(spread, axis=1),
+        routine_by_cause=np.stack(causes, axis=1),
+        act=act_share,
+        act_any=estimate(clim.year_means(1.0 - act_flies), days),
+        quantile=quantile,
+        quantile_lower=lower,
+        quantile_upper=upper_q,
+        observed_share=observed,
+        gust_reported_share=reported,
+    )

@@ -1,0 +1,145 @@
+"""Bring the store up to date for a season: each station by its own source, one failure never stopping the rest."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.air.venue import plateau_correction_applies
+from pipeline.errors import InputError, ShowhourError
+
+if TYPE_CHECKING:
+    from pipeline.inputs import Season, Station
+    from pipeline.stations.store import Store
+
+__all__ = ["StationOutcome", "fetch_season"]
+
+
+@dataclass(frozen=True)
+class StationOutcome:
+    """What fetching one station came to.
+
+    Attributes
+    ----------
+    source, station_id
+        The station.
+    venues
+        Ids of the venues that it stands for.
+    error
+        What failed; empty when all is well.
+    """
+
+    source: str
+    station_id: str
+    venues: tuple[str, ...]
+    error: str
+
+
+def fetch_season(
+    season: Season,
+    store: Store,
+    *,
+    now: dt.datetime,
+    refresh: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> list[StationOutcome]:
+    """Fetch what is missing of every station of the season's booked venues.
+
+    Parameters
+    ----------
+    season
+        The season.
+    store
+        Where station hours are kept.
+    now
+        The present, aware.
+    refresh
+        Ask for every year anew.
+    progress
+        Told a line as each station is done.
+    """
+    venues: dict[tuple[str, str], list[str]] = {}
+    stations: dict[tuple[str, str], Station] = {}
+    booked = {b.venue for b in season.bookings}
+    for venue in season.venues:
+        if venue.id in booked:
+            for station in venue.stations:
+                venues.setdefault((station.source, station.id), []).append(venue.id)
+                stations[station.source, station.id] = station
+    outcomes = []
+    for i, (key, station) in enumerate(stations.items(), start=1):
+        error = ""
+        try:
+            _fetch_station(season, station, store, now=now, refresh=refresh)
+        except ShowhourError as failed:
+            error = str(failed)
+        outcomes.append(StationOutcome(*key, tuple(venues[key]), error))
+        progress(f"[{i}/{len(stations)}] {station.source} {station.id}: {error or 'up to date'}")
+    return outcomes
+
+
+def _fetch_station(season: Season, station: Station, store: Store, *, now: dt.datetime, refresh: bool) -> None:
+    """Fetch one station.
+
+    Raises
+    ------
+    SourceError, StoreError, InputError
+        What failed; hours already stored are kept.
+    """
+    first, last = season.history.first_year, min(season.history.last_year, now.year)
+    if station.source == "meteostat":
+        from pipeline.stations import meteostat
+
+        meteostat.fetch(
+            meteostat.Station(
+                station.id, station.latitude, station.longitude, station.elevation, name=station.name
+            ),
+            range(first, last + 1),
+            store,
+            now=now,
+            refresh=refresh,
+        )
+    elif station.source == "synthetic":
+        _synthesize(station, store, first, last, refresh=refresh)
+    elif station.source == "csv":
+        _read_csv(station, season.station_files(station), store)
+    else:
+        raise InputError(f"Station {station.id}: the source {station.source} cannot be fetched yet.")
+
+
+def _synthesize(station: Station, store: Store, first: int, last: int, *, refresh: bool) -> None:
+    from pipeline.stations.synthetic import Climate, synthesize
+
+    assert station.climate is not None
+    climate = Climate(**station.climate.model_dump())
+    ds = synthesize(
+        station.id,
+        climate,
+        first_year=first,
+        last_year=last,
+        latitude=station.latitude,
+        longitude=station.longitude,
+        elevation_m=station.elevation,
+        station_name=station.name,
+        plateau=plateau_correction_applies(station.latitude, station.longitude),
+    )
+    store.merge(ds, dict.fromkeys(range(first, last + 1), "complete"), replace=True)
+
+
+def _read_csv(station: Station, files: tuple[Path, ...], store: Store) -> None:
+    from pipeline.stations.archives import read_station_csv
+
+    for i, file in enumerate(files):
+        ds = read_station_csv(
+            file,
+            station_id=station.id,
+            latitude=station.latitude,
+            longitude=station.longitude,
+            elevation_m=station.elevation,
+            station_name=station.name,
+        )
+        years = ds["time"].dt.year.to_numpy()
+        store.merge(ds, dict.fromkeys(range(int(years[0]), int(years[-1]) + 1), "growing"), replace=i == 0)

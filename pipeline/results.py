@@ -1,0 +1,525 @@
+"""The season's results: one dataset, its schema, and its summary.
+
+The schema is data: every variable's dimensions, unit and meaning stand in `SCHEMA`, a file that does not
+match it is refused, and what later work adds has its place already (routines, derived limits, trust).
+SI inside; the summary is for people and carries knots and feet in its names.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.air.variables import FT, KT
+from pipeline.errors import StoreError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = [
+    "CAUTIONS",
+    "LABELS",
+    "SAMPLES",
+    "SCHEMA",
+    "SCHEMA_VERSION",
+    "Field",
+    "check_results",
+    "new_results",
+    "read_results",
+    "summary",
+    "write_atomically",
+    "write_results",
+]
+
+SCHEMA_VERSION = "1"
+
+CAUTIONS = (
+    "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
+    "The aircraft's approved data, the pilot's own authorisation and personal minimums, the waiver or display "
+    "permit, the air boss or flying display director, and the local authority decide.",
+    "Station data providers say that their data is not meant where life or property may be at risk.",
+    "When this and the pilot disagree, the more cautious one stands.",
+)
+"""Shown wherever a number could be acted on."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """One variable of the results: its dimensions, storage type, unit and meaning."""
+
+    dims: tuple[str, ...]
+    dtype: str
+    units: str
+    long_name: str
+
+
+_DAY_SLOT = ("booking_day", "slot")
+_SAMPLE = (*_DAY_SLOT, "year", "day_offset", "hour_offset")
+
+LABELS: dict[str, str] = {
+    "booking": "booking id",
+    "booking_day": "booking id and date",
+    "slot": "position in the day's list of slots",
+    "figure": "figure name, in the order flown",
+    "condition": "condition that a figure can have limits for",
+    "cause": "cause for which a figure is changed",
+    "act_cause": "cause for which the whole act stays on the ground",
+    "routine": "routine of the season",
+    "quantile": "cumulative probability",
+    "year": "calendar year sampled",
+    "day_offset": "days from the booking's date",
+    "hour_offset": "hours from the slot's start",
+    "venue": "venue id",
+    "station_variable": "quantity that stations observe",
+    "pressure_source": "what the pressure came from",
+    "bound": "bound",
+}
+"""Dimensions and what they mean; each but `slot` has a coordinate of its name."""
+
+_QUANTITIES: dict[str, tuple[str, str]] = {
+    "density_altitude": ("m", "density altitude of the moist air at the show site"),
+    "temperature": ("K", "air temperature at the show site"),
+    "wind_speed": ("m s-1", "mean wind speed"),
+    "gust": ("m s-1", "gust peak: the greater of reported gust and mean wind"),
+    "gust_high": ("m s-1", "gust peak with every unreported gust at its upper bound"),
+    "toward_crowd": ("m s-1", "wind across the show line, positive toward the crowd"),
+    "along_line": ("m s-1", "wind along the show line, positive against its heading"),
+    "runway_crosswind": ("m s-1", "crosswind on the runway, either side"),
+}
+
+SAMPLES: dict[str, tuple[str, float, str]] = {
+    "density_altitude": ("m", 0.5, "density altitude"),
+    "toward_crowd": ("m s-1", 0.01, "wind toward the crowd"),
+    "along_line": ("m s-1", 0.01, "wind along the show line"),
+    "wind_speed": ("m s-1", KT / 10.0, "mean wind speed"),
+    "gust": ("m s-1", KT, "gust peak"),
+    "gust_high": ("m s-1", KT, "gust peak, upper bound"),
+    "runway_crosswind": ("m s-1", 0.01, "runway crosswind"),
+    "ceiling": ("m", 10.0 * FT, "ceiling; the greatest value stands for no ceiling"),
+    "visibility": ("m", 10.0, "visibility"),
+    "thunder": ("1", 1.0, "thunder in the hour"),
+}
+"""Sampled air kept for the sliders: unit, resolution, meaning. Stored as 16-bit integers."""
+
+_GREATEST = 32_000
+
+
+def _schema() -> dict[str, Field]:
+    s: dict[str, Field] = {}
+
+    def add(name: str, dims: tuple[str, ...], dtype: str, units: str, long_name: str) -> None:
+        s[name] = Field(dims, dtype, units, long_name)
+
+    # What a booking is.
+    add("booking_venue", ("booking",), "str", "", "venue id")
+    add("booking_state", ("booking",), "str", "", "enquiry, hold, contracted or passed")
+    add("booking_fee", ("booking",), "f8", "currency", "fee; NaN where none is given")
+    add("booking_costs", ("booking",), "f8", "currency", "costs; NaN where none are given")
+    add("booking_length", ("booking",), "f8", "minute", "length of the slot")
+    add("booking_status", ("booking",), "str", "", "ok, or why there is no number")
+    add("booking_trust", ("booking",), "str", "", "whether the numbers deserve trust, and why not")
+    add("booking_rank", ("booking",), "i4", "1", "1 is the best; 0 where there is no number")
+    add("booking_as_planned", ("booking",), "f8", "1", "chance that the planned routine is flown as planned at the slot in discussion, mean of the show days")
+    add("booking_as_planned_lower", ("booking",), "f8", "1", "lower end of its 90 % interval")
+    add("booking_as_planned_upper", ("booking",), "f8", "1", "upper end of its 90 % interval")
+    add("booking_as_planned_by_year", ("booking", "year"), "f8", "1", "the same, by sampled year")
+    add("booking_told_apart", ("booking", "other_booking"), "i1", "1", "1 where paired draws of years tell two bookings apart")
+    add("booking_best_slot", ("booking",), "str", "", "local start of the best slot in the window")
+    add("booking_best_slot_as_planned", ("booking",), "f8", "1", "chance at the best slot")
+    add("booking_worst_slot", ("booking",), "str", "", "local start of the worst slot in the window")
+    add("booking_worst_slot_as_planned", ("booking",), "f8", "1", "chance at the worst slot")
+    add("booking_slots_told_apart", ("booking",), "i1", "1", "1 where paired draws tell the best slot from the worst")
+    # What a booking day is.
+    add("day_booking", ("booking_day",), "str", "", "booking id")
+    add("day_venue", ("booking_day",), "str", "", "venue id")
+    add("day_date", ("booking_day",), "str", "", "date, ISO 8601")
+    add("day_slots", ("booking_day",), "i4", "1", "number of slots; later positions are empty")
+    add("day_offered_slot", ("booking_day",), "i4", "1", "position of the slot in discussion")
+    add("day_status", ("booking_day",), "str", "", "ok, or why there is no number")
+    add("slot_local", _DAY_SLOT, "str", "", "local start of the slot")
+    add("slot_utc", _DAY_SLOT, "str", "", "UTC start of the slot, ISO 8601")
+    add("slot_in_window", _DAY_SLOT, "i1", "1", "1 inside the organiser's window, 0 in the hour either side")
+    # Chances.
+    add("figure_change", (*_DAY_SLOT, "figure"), "f8", "1", "chance that the figure must be changed")
+    add("figure_change_lower", (*_DAY_SLOT, "figure"), "f8", "1", "lower end of its 90 % interval")
+    add("figure_change_upper", (*_DAY_SLOT, "figure"), "f8", "1", "upper end of its 90 % interval")
+    add("figure_change_at_gust_bound", (*_DAY_SLOT, "figure"), "f8", "1", "the same with every unreported gust at its upper bound")
+    add("figure_change_by_cause", (*_DAY_SLOT, "figure", "cause"), "f8", "1", "chance that the figure must be changed for one cause alone")
+    add("routine_as_planned", (*_DAY_SLOT, "routine"), "f8", "1", "chance that the act flies and no figure of the routine is changed")
+    add("routine_as_planned_lower", (*_DAY_SLOT, "routine"), "f8", "1", "lower end of its 90 % interval")
+    add("routine_as_planned_upper", (*_DAY_SLOT, "routine"), "f8", "1", "upper end of its 90 % interval")
+    add("routine_as_planned_by_year", (*_DAY_SLOT, "routine", "year"), "f8", "1", "the same, by sampled year")
+    add("routine_as_planned_warmer_by_year", (*_DAY_SLOT, "routine", "year"), "f8", "K-1", "its change per kelvin of warming")
+    add("routine_as_planned_range", (*_DAY_SLOT, "routine", "bound"), "f8", "1", "the same with figures judged independently, and as one")
+    add("routine_change_by_cause", (*_DAY_SLOT, "routine", "cause"), "f8", "1", "chance that some figure of the routine is changed for one cause alone")
+    add("act_out", _DAY_SLOT, "f8", "1", "chance that the whole act stays on the ground")
+    add("act_out_lower", _DAY_SLOT, "f8", "1", "lower end of its 90 % interval")
+    add("act_out_upper", _DAY_SLOT, "f8", "1", "upper end of its 90 % interval")
+    add("act_out_by_cause", (*_DAY_SLOT, "act_cause"), "f8", "1", "by cause; NaN where it is not observed")
+    # What they rest on.
+    add("sample_years", _DAY_SLOT, "i4", "1", "years that count")
+    add("sample_size", _DAY_SLOT, "i4", "1", "sampled hours with air and wind")
+    add("sample_effective_size", _DAY_SLOT, "f8", "1", "effective number of independent days behind the routine's chance")
+    add("observed_share", _DAY_SLOT, "f8", "1", "share of the sampled hours with air and wind")
+    add("gust_reported_share", _DAY_SLOT, "f8", "1", "share of the sampled hours whose report carried a gust")
+    for name, (units, words) in _QUANTITIES.items():
+        add(f"{name}_quantile", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, quantile of type 8")
+        add(f"{name}_quantile_lower", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, lower end of the quantile's 90 % interval")
+        add(f"{name}_quantile_upper", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, upper end of the quantile's 90 % interval")
+    # The limits.
+    add("figure_type", ("figure",), "str", "", "the trade's name of the figure")
+    add("figure_seconds", ("figure",), "f8", "s", "seconds the figure takes")
+    add("figure_crowd_value", ("figure",), "f8", "1", "what the figure is worth to the show")
+    add("comfortable_stated", ("figure", "condition"), "f8", "SI", "comfortable value as the pilot states it")
+    add("limit_stated", ("figure", "condition"), "f8", "SI", "limit as the pilot states it")
+    add("limit_derived", ("figure", "condition"), "f8", "SI", "limit from the physics of the flight; NaN where none is derived")
+    add("comfortable_used", ("figure", "condition"), "f8", "SI", "comfortable value that the chances use")
+    add("limit_used", ("figure", "condition"), "f8", "SI", "limit that the chances use, the more cautious")
+    add("limit_reason", ("figure", "condition"), "str", "", "which limit is used, and why")
+    add("act_comfortable", ("venue", "act_cause"), "f8", "SI", "comfortable value of the act")
+    add("act_limit", ("venue", "act_cause"), "f8", "SI", "limit of the act")
+    add("routine_figures", ("routine", "figure"), "i1", "1", "1 where the routine has the figure")
+    # Where the air came from.
+    add("venue_name", ("venue",), "str", "", "name")
+    add("venue_elevation", ("venue",), "f8", "m", "elevation of the show site")
+    add("venue_line_heading", ("venue",), "f8", "degree", "true heading of the show line")
+    add("venue_crowd_on_right", ("venue",), "i1", "1", "1 with the crowd on the right along that heading")
+    add("venue_runway_heading", ("venue",), "f8", "degree", "true heading of the runway used")
+    add("venue_timezone", ("venue",), "str", "", "IANA time zone")
+    add("venue_latitude", ("venue",), "f8", "degree_north", "latitude")
+    add("venue_longitude", ("venue",), "f8", "degree_east", "longitude")
+    add("venue_status", ("venue",), "str", "", "ok, or what failed")
+    add("venue_warnings", ("venue",), "str", "", "warnings, one a line")
+    add("station_id", ("venue",), "str", "", "station whose hours were used")
+    add("station_source", ("venue",), "str", "", "where its hours came from")
+    add("station_name", ("venue",), "str", "", "its name")
+    add("station_distance", ("venue",), "f8", "m", "from the show site")
+    add("station_elevation", ("venue",), "f8", "m", "its elevation")
+    add("station_invented", ("venue",), "i1", "1", "1 where its weather is invented")
+    add("station_licence", ("venue",), "str", "", "licence of its data")
+    add("station_attribution", ("venue",), "str", "", "attribution of its data")
+    add("station_retrieved_at", ("venue",), "str", "", "when its hours were last fetched, UTC")
+    add("station_digest", ("venue",), "str", "", "SHA-256 of what was read")
+    add("station_first_year", ("venue",), "i4", "1", "first year used")
+    add("station_last_year", ("venue",), "i4", "1", "last year used")
+    add("station_completeness", ("venue", "station_variable"), "f8", "1", "share of the hours used that hold the quantity; 0 where it is not observed")
+    add("station_pressure_share", ("venue", "pressure_source"), "f8", "1", "share of the sampled hours by what their pressure came from")
+    add("station_trend", ("venue",), "f8", "K year-1", "pooled temperature trend applied")
+    for name, (units, _, words) in SAMPLES.items():
+        add(f"sample_{name}", _SAMPLE, "packed", units, f"sampled {words}")
+    return s
+
+
+SCHEMA: dict[str, Field] = _schema()
+"""Every variable of the results dataset."""
+
+
+def new_results(coords: Mapping[str, Any], slots: int, attrs: Mapping[str, Any]) -> dict[str, Any]:
+    """Empty arrays for every variable of the schema: NaN, 0 or an empty text.
+
+    Parameters
+    ----------
+    coords
+        Labels of every dimension of `LABELS` but `slot`.
+    slots
+        Greatest number of slots of a day.
+    attrs
+        Kept for the dataset that `to_dataset` builds.
+    """
+    sizes = {k: len(v) for k, v in coords.items()} | {"slot": slots, "other_booking": len(coords["booking"])}
+    missing = [d for d in LABELS if d not in sizes]
+    if missing:
+        raise ValueError(f"new_results: coords lacks {', '.join(missing)}")
+    arrays: dict[str, Any] = {}
+    for name, field in SCHEMA.items():
+        shape = tuple(sizes[d] for d in field.dims)
+        if field.dtype == "str":
+            arrays[name] = np.full(shape, "", dtype=object)
+        elif field.dtype == "packed":
+            arrays[name] = np.full(shape, -32_768, dtype=np.int16)
+        elif field.dtype.startswith("f"):
+            arrays[name] = np.full(shape, np.nan, dtype=field.dtype)
+        else:
+            arrays[name] = np.zeros(shape, dtype=field.dtype)
+    return {"arrays": arrays, "coords": dict(coords), "attrs": dict(attrs)}
+
+
+def pack(name: str, values: Any) -> Any:
+    """A sample as 16-bit integers of its resolution; NaN as the missing code, inf as the greatest value."""
+    scale = SAMPLES[name][1]
+    with np.errstate(invalid="ignore"):
+        scaled = np.rint(np.asarray(values, dtype=np.float32) / np.float32(scale))
+    scaled = np.clip(scaled, -_GREATEST, _GREATEST)
+    return np.where(np.isnan(scaled), -32_768, scaled).astype(np.int16)
+
+
+def to_dataset(empty: Mapping[str, Any]) -> xr.Dataset:
+    """The results dataset, encoded as it is stored, from the arrays of `new_results` once filled."""
+    import xarray as xr
+
+    variables = {}
+    for name, field in SCHEMA.items():
+        attrs: dict[str, Any] = {"long_name": field.long_name}
+        if field.units:
+            attrs["units"] = field.units
+        if field.dtype == "packed":
+            scale = SAMPLES[name.removeprefix("sample_")][1]
+            attrs |= {"scale_factor": scale, "_FillValue": np.int16(-32_768)}
+        variables[name] = xr.Variable(field.dims, empty["arrays"][name], attrs)
+    coords = {
+        k: xr.Variable((k,), np.asarray(v, dtype=object if isinstance(v[0], str) else None) if len(v) else np.asarray(v, dtype=float), {"long_name": LABELS[k]})
+        for k, v in empty["coords"].items()
+    }
+    attrs = {"Conventions": "CF-1.11", "schema_version": SCHEMA_VERSION, "cautions": "\n".join(CAUTIONS)}
+    return xr.Dataset(variables, coords, attrs | dict(empty["attrs"]))
+
+
+def check_results(ds: xr.Dataset) -> None:
+    """Refuse a dataset that does not match the schema.
+
+    Raises
+    ------
+    StoreError
+        Naming the first difference and the cure.
+    """
+    version = str(ds.attrs.get("schema_version", "none"))
+    if version != SCHEMA_VERSION:
+        raise StoreError(
+            f"These results have schema version {version}; this version of showhour reads {SCHEMA_VERSION}. "
+            "Run `showhour forecast` on the season folder again."
+        )
+    for name, field in SCHEMA.items():
+        if name not in ds:
+            raise StoreError(f"These results lack {name}. Run `showhour forecast` on the season folder again.")
+        if ds[name].dims != field.dims:
+            raise StoreError(
+                f"These results have {name} over {ds[name].dims}, not {field.dims}. Run `showhour forecast` again."
+            )
+
+
+def write_atomically(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all: a temporary file beside it, synced, then renamed over it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def write_results(ds: xr.Dataset, path: Path) -> None:
+    """Write results as netCDF, atomically, and their summary as JSON beside them.
+
+    Raises
+    ------
+    StoreError
+        When the folder cannot be written.
+    """
+    check_results(ds)
+    try:
+        content = bytes(ds.to_netcdf(path=None, engine="netcdf4", format="NETCDF4"))
+        write_atomically(path, content)
+        write_atomically(
+            path.with_suffix(".json"),
+            (json.dumps(summary(ds), indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(),
+        )
+    except OSError as error:
+        raise StoreError(f"The results cannot be written to {path}: {error.strerror or error}.") from error
+
+
+def read_results(path: Path) -> xr.Dataset:
+    """Read results; arrays are read when they are used.
+
+    Raises
+    ------
+    StoreError
+        When there are none, or the file is damaged or of another version.
+    """
+    import xarray as xr
+
+    if not path.is_file():
+        raise StoreError(f"There are no results at {path}. Run `showhour run` on the season folder first.")
+    try:
+        ds = xr.open_dataset(path, engine="netcdf4", cache=True)
+    except (OSError, ValueError, KeyError) as error:
+        raise StoreError(
+            f"The results at {path} cannot be read ({error}). Run `showhour forecast` on the season folder again."
+        ) from error
+    check_results(ds)
+    return ds
+
+
+def what_bites(chances: Any, labels: Any) -> str:
+    """Cause with the largest chance; empty where none has any.
+
+    Parameters
+    ----------
+    chances
+        (cause,), NaN where not judged.
+    labels
+        (cause,).
+    """
+    values = np.nan_to_num(np.asarray(chances, dtype=float), nan=0.0)
+    return str(labels[int(np.argmax(values))]) if values.size and values.max() > 0.0 else ""
+
+
+def days_in_ten(chance: float) -> str:
+    """A chance in a pilot's words, "3 days in 10"; "under 1 day in 100" and "every day" at the ends."""
+    if not np.isfinite(chance):
+        return "not enough history"
+    if chance >= 0.995:
+        return "every day" if chance >= 1.0 else "over 99 days in 100"
+    if chance >= 0.095:
+        return f"{min(9, max(1, round(chance * 10)))} days in 10" if chance < 0.95 else f"{round(chance * 100)} days in 100"
+    if chance >= 0.01:
+        return f"{round(chance * 100)} day{'s' if round(chance * 100) != 1 else ''} in 100"
+    return "never in the sample" if chance <= 0.0 else "under 1 day in 100"
+
+
+def _number(value: Any, digits: int) -> float | None:
+    x = float(value)
+    return None if not np.isfinite(x) else round(x, digits)
+
+
+def summary(ds: xr.Dataset) -> dict[str, Any]:
+    """The results as people read them: plain numbers in feet, knots and local time, units in every name.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    """
+    a = {name: ds[name].to_numpy() for name, field in SCHEMA.items() if field.dtype != "packed"}
+    label = {k: [str(v) for v in ds[k].to_numpy()] for k in LABELS if k in ds.coords}
+    tenths = {round(float(q), 2): i for i, q in enumerate(ds["quantile"].to_numpy())}
+    causes, act_causes, figures = label["cause"], label["act_cause"], label["figure"]
+
+    def quantile_row(name: str, d: int, s: int, scale: float, unit: str) -> dict[str, Any]:
+        return {
+            f"{name}_{words}_{unit}": _number(a[f"{name}_quantile"][d, s, tenths[q]] / scale, 0 if unit == "ft" else 1)
+            for q, words in ((0.5, "median"), (0.9, "1_in_10_high"))
+        }
+
+    def slot_row(d: int, s: int) -> dict[str, Any]:
+        return {
+            "start_local": str(a["slot_local"][d, s]),
+            "start_utc": str(a["slot_utc"][d, s]),
+            "in_window": bool(a["slot_in_window"][d, s]),
+            "as_planned": _number(a["routine_as_planned"][d, s, 0], 4),
+            "as_planned_lower": _number(a["routine_as_planned_lower"][d, s, 0], 4),
+            "as_planned_upper": _number(a["routine_as_planned_upper"][d, s, 0], 4),
+            "bites": what_bites(
+                [*a["routine_change_by_cause"][d, s, 0], *a["act_out_by_cause"][d, s]], [*causes, *act_causes]
+            ),
+            "act_out": _number(a["act_out"][d, s], 4),
+            "act_out_by_cause": {
+                c: _number(a["act_out_by_cause"][d, s, i], 4) for i, c in enumerate(act_causes)
+            },
+            **quantile_row("density_altitude", d, s, FT, "ft"),
+            **quantile_row("gust", d, s, KT, "kt"),
+            **quantile_row("toward_crowd", d, s, KT, "kt"),
+            **quantile_row("runway_crosswind", d, s, KT, "kt"),
+            "years": int(a["sample_years"][d, s]),
+            "samples": int(a["sample_size"][d, s]),
+            "effective_samples": _number(a["sample_effective_size"][d, s], 1),
+            "observed_share": _number(a["observed_share"][d, s], 3),
+        }
+
+    def figure_rows(d: int, s: int) -> list[dict[str, Any]]:
+        return [
+            {
+                "figure": figure,
+                "changed": _number(a["figure_change"][d, s, f], 4),
+                "changed_lower": _number(a["figure_change_lower"][d, s, f], 4),
+                "changed_upper": _number(a["figure_change_upper"][d, s, f], 4),
+                "changed_in_words": days_in_ten(float(a["figure_change"][d, s, f])),
+                "bites": what_bites(a["figure_change_by_cause"][d, s, f], causes),
+            }
+            for f, figure in enumerate(figures)
+        ]
+
+    def day_row(d: int) -> dict[str, Any]:
+        offered = int(a["day_offered_slot"][d])
+        return {
+            "date": str(a["day_date"][d]),
+            "status": str(a["day_status"][d]),
+            "slot_in_discussion_local": str(a["slot_local"][d, offered]) if a["day_slots"][d] else "",
+            "slots": [slot_row(d, s) for s in range(int(a["day_slots"][d]))],
+            "figures_at_slot_in_discussion": figure_rows(d, offered) if a["day_slots"][d] else [],
+        }
+
+    bookings = []
+    by_rank = sorted(range(len(label["booking"])), key=lambda i: (a["booking_rank"][i] or 10**9, i))
+    for b in by_rank:
+        name = label["booking"][b]
+        same = [
+            label["booking"][j]
+            for j in by_rank
+            if j != b and a["booking_rank"][j] and a["booking_rank"][b] and not a["booking_told_apart"][b, j]
+        ]
+        bookings.append(
+            {
+                "booking": name,
+                "venue": str(a["booking_venue"][b]),
+                "state": str(a["booking_state"][b]),
+                "rank": int(a["booking_rank"][b]) or None,
+                "status": str(a["booking_status"][b]),
+                "trust": str(a["booking_trust"][b]),
+                "as_planned": _number(a["booking_as_planned"][b], 4),
+                "as_planned_lower": _number(a["booking_as_planned_lower"][b], 4),
+                "as_planned_upper": _number(a["booking_as_planned_upper"][b], 4),
+                "as_planned_in_words": days_in_ten(float(a["booking_as_planned"][b])),
+                "cannot_be_told_from": same,
+                "best_slot_local": str(a["booking_best_slot"][b]),
+                "best_slot_as_planned": _number(a["booking_best_slot_as_planned"][b], 4),
+                "worst_slot_local": str(a["booking_worst_slot"][b]),
+                "worst_slot_as_planned": _number(a["booking_worst_slot_as_planned"][b], 4),
+                "best_and_worst_told_apart": bool(a["booking_slots_told_apart"][b]),
+                "days": [day_row(d) for d in range(len(a["day_booking"])) if str(a["day_booking"][d]) == name],
+            }
+        )
+    venues = [
+        {
+            "venue": label["venue"][v],
+            "name": str(a["venue_name"][v]),
+            "elevation_ft": _number(a["venue_elevation"][v] / FT, 0),
+            "status": str(a["venue_status"][v]),
+            "warnings": [w for w in str(a["venue_warnings"][v]).split("\n") if w],
+            "station": str(a["station_id"][v]),
+            "station_source": str(a["station_source"][v]),
+            "invented": bool(a["station_invented"][v]),
+            "licence": str(a["station_licence"][v]),
+            "attribution": str(a["station_attribution"][v]),
+            "first_year": int(a["station_first_year"][v]) or None,
+            "last_year": int(a["station_last_year"][v]) or None,
+        }
+        for v in range(len(label["venue"]))
+    ]
+    return {
+        "schema_version": str(ds.attrs["schema_version"]),
+        "season": str(ds.attrs["season"]),
+        "year": int(ds.attrs["year"]),
+        "invented": bool(ds.attrs["invented"]),
+        "computed_at": str(ds.attrs["computed_at"]),
+        "cautions": list(CAUTIONS),
+        "bookings": bookings,
+        "venues": venues,
+    }

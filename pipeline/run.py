@@ -1,0 +1,541 @@
+"""Composition: from a season folder to its results. The only place that knows today's date."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline import __version__, results
+from pipeline.air import climatology as clim
+from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample, station_cycles
+from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
+from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
+from pipeline.decisions import limits, ranking
+from pipeline.decisions.forecast import QUANTILES, QUANTITIES, ActLimits, SlotForecast, forecast_slots
+from pipeline.errors import ShowhourError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from pipeline.inputs import Booking, Season, Station, Venue
+    from pipeline.stations.store import Store
+
+__all__ = ["Progress", "Slots", "booking_slots", "forecast", "results_path"]
+
+Progress = Callable[[str], None]
+
+SLOT_STEP_MINUTES = 30
+SLOT_MARGIN_MINUTES = 60
+
+_CONDITION_KEYS = {
+    "density_altitude": ("density_altitude_ft", FT),
+    "wind_toward_crowd": ("wind_toward_crowd_kt", KT),
+    "wind_across_line": ("wind_across_line_kt", KT),
+    "gust": ("gust_kt", KT),
+    "gust_spread": ("gust_spread_kt", KT),
+    "wind_along_line": ("wind_along_line_kt", KT),
+}
+
+
+def results_path(season_folder: Path, cache: Path) -> Path:
+    """Where a season's results are kept: by the folder's name and a digest of where it is."""
+    place = season_folder.resolve()
+    digest = hashlib.sha256(str(place).encode()).hexdigest()[:12]
+    return cache / "results" / f"{place.name}-{digest}.nc"
+
+
+@dataclass(frozen=True)
+class Slots:
+    """Slots of a booking day, in order."""
+
+    local: tuple[dt.time, ...]
+    utc: npt.NDArray[np.datetime64]
+    in_window: tuple[bool, ...]
+    offered: int
+
+
+def booking_slots(booking: Booking, venue: Venue, day: dt.date) -> Slots:
+    """Half-hour slots through the organiser's window and an hour either side, and the one in discussion.
+
+    A slot is in the window when the whole of it is. Local times that the clocks skip are left out.
+    """
+
+    def minutes(time: dt.time) -> int:
+        return time.hour * 60 + time.minute
+
+    first, last = minutes(booking.window_from), minutes(booking.window_to)
+    latest = last - int(np.ceil(booking.length_min))
+    offered = minutes(booking.slot)
+    starts = set(range(first, latest + SLOT_MARGIN_MINUTES + 1, SLOT_STEP_MINUTES))
+    starts |= set(range(first - SLOT_STEP_MINUTES, first - SLOT_MARGIN_MINUTES - 1, -SLOT_STEP_MINUTES))
+    starts |= {offered}
+    kept, instants = [], []
+    for start in sorted(s for s in starts if 0 <= s < 24 * 60):
+        time = dt.time(start // 60, start % 60)
+        utc = venue.utc(day, time)
+        if start != offered and venue_local(venue, utc) != time:
+            continue
+        kept.append(start)
+        instants.append(np.datetime64(utc.replace(tzinfo=None), "s"))
+    return Slots(
+        tuple(dt.time(s // 60, s % 60) for s in kept),
+        np.asarray(instants, dtype="datetime64[s]"),
+        tuple(first <= s <= latest for s in kept),
+        kept.index(offered),
+    )
+
+
+def venue_local(venue: Venue, utc: dt.datetime) -> dt.time:
+    """Local time of day at a venue."""
+    from zoneinfo import ZoneInfo
+
+    return utc.astimezone(ZoneInfo(venue.timezone)).time()
+
+
+def curves_of(season: Season) -> limits.Curves:
+    """The routine's personal limits in SI."""
+    figures = season.routine.figures
+    comfortable: dict[str, npt.NDArray[np.floating]] = {}
+    limit: dict[str, npt.NDArray[np.floating]] = {}
+    for condition, (key, scale) in _CONDITION_KEYS.items():
+        stated = [getattr(f.limits, key) for f in figures]
+        comfortable[condition] = np.array([np.nan if s is None else s.comfortable * scale for s in stated])
+        limit[condition] = np.array([np.nan if s is None else s.limit * scale for s in stated])
+    return limits.Curves(tuple(f.name for f in figures), comfortable, limit)
+
+
+def act_limits_of(season: Season, venue: Venue) -> ActLimits:
+    """The act's limits at a venue in SI."""
+    stated = season.act_limits(venue)
+    rows = {
+        "runway_crosswind": (stated.runway_crosswind_kt, KT),
+        "ceiling": (stated.ceiling_ft, FT),
+        "visibility": (stated.visibility_sm, STATUTE_MILE),
+    }
+    return ActLimits(
+        {k: v.comfortable * scale for k, (v, scale) in rows.items()},
+        {k: v.limit * scale for k, (v, scale) in rows.items()},
+        stated.thunder == "stop",
+    )
+
+
+def site_of(venue: Venue) -> Site:
+    """What the air is needed for at a venue."""
+    return Site(
+        elevation=venue.elevation,
+        line_true_heading=venue.show_line.true_heading,
+        crowd_on_right=venue.show_line.crowd_on_right,
+        runway_true_heading=venue.runway_true_heading,
+        lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
+    )
+
+
+def record_of(ds: xr.Dataset, station: Station, first_year: int, last_year: int) -> StationRecord:
+    """A station's hours as plain arrays, cut to the years wanted and to hours that hold anything."""
+    time = ds["time"].to_numpy().astype("datetime64[h]").astype(np.int64)
+    years = ds["time"].to_numpy().astype("datetime64[Y]").astype(np.int64) + 1970
+    inside = np.flatnonzero((years >= first_year) & (years <= last_year))
+    # The hours just outside belong to the windows at the turn of the year.
+    low, high = (int(inside[0]), int(inside[-1]) + 1) if inside.size else (0, 0)
+    if station.mslp_reduction == "auto":
+        plateau = plateau_correction_applies(station.latitude, station.longitude)
+    else:
+        plateau = station.mslp_reduction == "plateau"
+    return StationRecord(
+        first_hour=int(time[low]) if high > low else 0,
+        values={str(name): ds[name].to_numpy()[low:high] for name in ds.data_vars},
+        elevation=station.elevation,
+        plateau=plateau,
+    )
+
+
+def great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
+    """Distance [m] between two places on a sphere of 6,371,008.8 m (IUGG mean radius)."""
+    p1, p2 = np.radians(lat1), np.radians(lat2)
+    half = np.sin((p2 - p1) / 2) ** 2 + np.cos(p1) * np.cos(p2) * np.sin(np.radians(lon2 - lon1) / 2) ** 2
+    return float(2 * 6_371_008.8 * np.arcsin(np.sqrt(half)))
+
+
+@dataclass
+class _VenueOutcome:
+    """What one venue's part of the forecast gives, before it is laid into the season's arrays."""
+
+    venue: Venue
+    status: str
+    days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]]
+    station: Station | None = None
+    attrs: dict[str, Any] | None = None
+    record: StationRecord | None = None
+    trend: float = 0.0
+    warnings: tuple[str, ...] = ()
+
+
+def forecast(season: Season, store: Store, *, progress: Progress = lambda _: None) -> xr.Dataset:
+    """Forecast every booking of a season from the stored station hours.
+
+    A venue that fails is reported in the results and does not stop the others.
+
+    Parameters
+    ----------
+    season
+        The season.
+    store
+        Where station hours are kept.
+    progress
+        Told a line as each venue is done.
+    """
+    booked = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
+    curves = curves_of(season)
+    everything = [
+        tuple(
+            limits.RoutineChance(curves, correlation=tie)
+            for tie in (season.pilot.routine_correlation, 0.0, 1.0)
+        )
+    ]
+
+    slots = {v.id: _slots_of(season, v) for v in booked}
+    empty, row_of = _season_arrays(season, curves, booked, slots)
+
+    def lay(v: int, outcome: _VenueOutcome) -> None:
+        _lay_venue(empty["arrays"], v, outcome)
+        for booking, day, day_slots, sample, done, status in outcome.days:
+            i = row_of[booking.id, day]
+            empty["arrays"]["day_status"][i] = status
+            if sample is not None and done is not None:
+                at = sample.years - season.history.first_year
+                _lay_day(empty["arrays"], i, day_slots.utc.size, at, sample, done, told=status == "ok")
+        progress(f"{outcome.venue.name}: {outcome.status}")
+
+    # This thread reads (the netCDF library is not safe in threads) while others compute: numpy lets go of
+    # the interpreter in its long loops. Few venues are in hand at a time, so memory does not grow with them.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        in_hand: deque[tuple[int, Future[_VenueOutcome]]] = deque()
+        for v, venue in enumerate(booked):
+            held = _read_station(season, venue, store)
+            in_hand.append(
+                (v, pool.submit(_forecast_venue, season, venue, slots[venue.id], held, curves, everything))
+            )
+            if len(in_hand) > 2:
+                done_v, future = in_hand.popleft()
+                lay(done_v, future.result())
+        while in_hand:
+            done_v, future = in_hand.popleft()
+            lay(done_v, future.result())
+    _lay_bookings(empty["arrays"], season)
+    return results.to_dataset(empty)
+
+
+def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slots]]:
+    return [
+        (booking, day, booking_slots(booking, venue, day))
+        for booking in season.bookings
+        if booking.venue == venue.id
+        for day in booking.show_days
+    ]
+
+
+@dataclass(frozen=True)
+class _StationHeld:
+    """The first of a venue's stations that holds hours, and why those before it were passed over."""
+
+    station: Station | None
+    record: StationRecord | None
+    attrs: dict[str, Any]
+    passed_over: tuple[str, ...]
+
+
+def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
+    history = season.history
+    reasons: list[str] = []
+    for station in venue.stations:
+        try:
+            ds = store.read(station.source, station.id)
+        except ShowhourError as error:
+            reasons.append(str(error))
+            continue
+        record = record_of(ds, station, history.first_year, history.last_year)
+        if np.isfinite(record.values.get("air_temperature", np.empty(0))).any():
+            return _StationHeld(station, record, dict(ds.attrs), tuple(reasons))
+        reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
+    return _StationHeld(None, None, {}, tuple(reasons))
+
+
+def _forecast_venue(
+    season: Season,
+    venue: Venue,
+    slots: list[tuple[Booking, dt.date, Slots]],
+    held: _StationHeld,
+    curves: limits.Curves,
+    routines: Sequence[Any],
+) -> _VenueOutcome:
+    station, record = held.station, held.record
+    if station is None or record is None:
+        reason = "no station hours: " + "; ".join(held.passed_over)
+        return _VenueOutcome(venue, reason, [(b, d, s, None, None, reason) for b, d, s in slots])
+    history = season.history
+    missing = [
+        STATION_VARIABLES[name].long_name
+        for name in ("dew_point_temperature", "wind_speed")
+        if name not in record.values or not np.isfinite(record.values[name]).any()
+    ]
+    cycles = station_cycles(record, trend=history.trend)
+    site = site_of(venue)
+    act = act_limits_of(season, venue)
+    trend_variance = cycles.temperature.trend_variance()
+    days = []
+    worst = "ok"
+    for booking, day, day_slots in slots:
+        sample = show_hour_sample(
+            record, cycles, site, day_slots.utc, window_days=history.window_days
+        )
+        reach = np.broadcast_to(
+            (day.year - sample.years).astype(float), (day_slots.utc.size, sample.years.size)
+        )
+        done = forecast_slots(
+            sample, curves, routines, act, trend_variance=trend_variance, trend_reach=reach
+        )
+        years = int(done.as_planned.years[:, 0].min())
+        status = "ok"
+        if missing:
+            status = f"not enough history: the station does not observe {' or '.join(missing)}"
+        elif years < history.minimum_years:
+            status = (
+                f"not enough history: {years} year{'s' if years != 1 else ''} with at least half of the "
+                f"window observed, {history.minimum_years} wanted"
+            )
+        if status != "ok":
+            worst = status
+        days.append((booking, day, day_slots, sample, done, status))
+    return _VenueOutcome(
+        venue,
+        worst,
+        days,
+        station=station,
+        attrs=held.attrs,
+        record=record,
+        trend=cycles.temperature.trend,
+        warnings=tuple(_venue_warnings(venue, station, held.passed_over)),
+    )
+
+
+def _venue_warnings(venue: Venue, station: Station, passed_over: Iterable[str]) -> list[str]:
+    lines = [f"passed over: {reason}" for reason in passed_over]
+    distance = great_circle(venue.latitude, venue.longitude, station.latitude, station.longitude)
+    if distance > 30 * NM:
+        lines.append(f"the station is {distance / NM:.0f} NM away (more than 30)")
+    if abs(venue.elevation - station.elevation) > 1000 * FT:
+        lines.append(
+            f"the station lies {abs(venue.elevation - station.elevation) / FT:,.0f} ft "
+            f"{'below' if station.elevation < venue.elevation else 'above'} the show site (more than 1,000)"
+        )
+    return lines
+
+
+def _season_arrays(
+    season: Season,
+    curves: limits.Curves,
+    booked: list[Venue],
+    slots: dict[str, list[tuple[Booking, dt.date, Slots]]],
+) -> tuple[dict[str, Any], dict[tuple[str, dt.date], int]]:
+    """The season's arrays with all that is known before any hour is read, and the row of every day."""
+    from pipeline.inputs import season_digest
+
+    by_day = {(b.id, d): (b, d, s) for rows in slots.values() for b, d, s in rows}
+    days = [by_day[b.id, d] for b in season.bookings for d in b.show_days]
+    history = season.history
+    coords = {
+        "booking": [b.id for b in season.bookings],
+        "booking_day": [f"{b.id} {d.isoformat()}" for b, d, _ in days],
+        "figure": list(curves.names),
+        "condition": list(limits.CONDITIONS),
+        "cause": list(limits.CAUSES),
+        "act_cause": list(limits.ACT_CAUSES),
+        "routine": ["full"],
+        "quantile": list(QUANTILES),
+        "year": np.arange(history.first_year, history.last_year + 1),
+        "day_offset": np.arange(-history.window_days, history.window_days + 1),
+        "hour_offset": list(clim.HOUR_OFFSETS),
+        "venue": [v.id for v in booked],
+        "station_variable": list(STATION_VARIABLES),
+        "pressure_source": list(PRESSURE_SOURCES),
+        "bound": ["judged independently", "judged as one"],
+    }
+    attrs = {
+        "title": f"Show-hour forecast, {season.name}",
+        "season": season.name,
+        "year": season.year,
+        "invented": int(season.invented),
+        "pilot": season.pilot.name,
+        "currency": season.currency,
+        "computed_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+        "season_digest": season_digest(season.folder),
+        "season_folder": str(season.folder),
+        "showhour_version": __version__,
+        "interval_level": clim.INTERVAL_LEVEL,
+        "quantile_type": 8,
+        "minimum_years": history.minimum_years,
+        "routine_correlation": season.pilot.routine_correlation,
+        "input_warnings": "\n".join(str(w) for w in season.warnings),
+        "slot_step_minutes": SLOT_STEP_MINUTES,
+    }
+    empty = results.new_results(coords, max((s.utc.size for _, _, s in days), default=0), attrs)
+    a = empty["arrays"]
+    for i, (booking, day, day_slots) in enumerate(days):
+        n = day_slots.utc.size
+        a["day_booking"][i], a["day_venue"][i] = booking.id, booking.venue
+        a["day_date"][i], a["day_slots"][i] = day.isoformat(), n
+        a["day_offered_slot"][i] = day_slots.offered
+        a["slot_local"][i, :n] = [f"{t:%H:%M}" for t in day_slots.local]
+        a["slot_utc"][i, :n] = [f"{t}Z" for t in day_slots.utc]
+        a["slot_in_window"][i, :n] = day_slots.in_window
+    _lay_limits(a, season, curves, booked)
+    return empty, {(b.id, d): i for i, (b, d, _) in enumerate(days)}
+
+
+def _lay_day(
+    a: dict[str, Any],
+    i: int,
+    n: int,
+    at: npt.NDArray[np.integer],
+    sample: ShowHourSample,
+    done: SlotForecast,
+    *,
+    told: bool,
+) -> None:
+    """Lay one booking day; without enough history only what was observed, no chance and no quantile."""
+    air = np.isfinite(sample.density_altitude) & np.isfinite(sample.wind_speed)
+    a["sample_size"][i, :n] = air.sum(axis=(1, 2, 3))
+    a["observed_share"][i, :n] = air.mean(axis=(1, 2, 3))
+    a["sample_years"][i, :n] = done.as_planned.years[:, 0]
+    a["gust_reported_share"][i, :n] = done.gust_reported_share
+    if not told:
+        return
+    a["sample_effective_size"][i, :n] = done.as_planned.effective_size[:, 0]
+    for name, estimate in (("figure_change", done.figure), ("routine_as_planned", done.as_planned), ("act_out", done.act_any)):
+        a[name][i, :n] = estimate.value
+        a[f"{name}_lower"][i, :n] = estimate.lower
+        a[f"{name}_upper"][i, :n] = estimate.upper
+    a["figure_change_at_gust_bound"][i, :n] = done.figure_at_gust_bound
+    a["figure_change_by_cause"][i, :n] = done.figure_by_cause
+    a["routine_as_planned_range"][i, :n] = done.as_planned_range
+    a["routine_change_by_cause"][i, :n] = done.routine_by_cause
+    a["act_out_by_cause"][i, :n] = done.act
+    a["routine_as_planned_by_year"][i, :n, :, at] = np.moveaxis(done.as_planned.by_year, -1, 0)
+    a["routine_as_planned_warmer_by_year"][i, :n, :, at] = np.moveaxis(done.as_planned_warmer, -1, 0)
+    for name in QUANTITIES:
+        a[f"{name}_quantile"][i, :n] = done.quantile[name]
+        a[f"{name}_quantile_lower"][i, :n] = done.quantile_lower[name]
+        a[f"{name}_quantile_upper"][i, :n] = done.quantile_upper[name]
+    for name in results.SAMPLES:
+        values = getattr(sample, name)
+        if values is not None:
+            a[f"sample_{name}"][i, :n, at] = np.moveaxis(results.pack(name, values), 1, 0)
+
+
+def _lay_limits(a: dict[str, Any], season: Season, curves: limits.Curves, booked: list[Venue]) -> None:
+    for f, figure in enumerate(season.routine.figures):
+        a["figure_type"][f] = figure.figure
+        a["figure_seconds"][f] = figure.seconds
+        a["figure_crowd_value"][f] = figure.crowd_value
+    for c, condition in enumerate(limits.CONDITIONS):
+        for kind in ("stated", "used"):
+            a[f"comfortable_{kind}"][:, c] = curves.comfortable[condition]
+            a[f"limit_{kind}"][:, c] = curves.limit[condition]
+        a["limit_reason"][~np.isnan(curves.limit[condition]), c] = "as the pilot states it"
+    a["routine_figures"][:] = 1
+    for v, venue in enumerate(booked):
+        act = act_limits_of(season, venue)
+        for c, cause in enumerate(limits.ACT_CAUSES):
+            a["act_comfortable"][v, c] = act.comfortable.get(cause, np.nan)
+            a["act_limit"][v, c] = act.limit.get(cause, np.nan)
+
+
+def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome) -> None:
+    venue = outcome.venue
+    a["venue_name"][v], a["venue_elevation"][v] = venue.name, venue.elevation
+    a["venue_line_heading"][v] = venue.show_line.true_heading
+    a["venue_crowd_on_right"][v] = venue.show_line.crowd_on_right
+    a["venue_runway_heading"][v] = venue.runway_true_heading
+    a["venue_timezone"][v] = venue.timezone
+    a["venue_latitude"][v], a["venue_longitude"][v] = venue.latitude, venue.longitude
+    a["venue_status"][v] = outcome.status
+    a["venue_warnings"][v] = "\n".join(outcome.warnings)
+    station, attrs, record = outcome.station, outcome.attrs, outcome.record
+    if station is None or attrs is None or record is None:
+        return
+    a["station_id"][v], a["station_source"][v] = station.id, station.source
+    a["station_name"][v] = station.name or str(attrs.get("station_name", station.id))
+    a["station_distance"][v] = great_circle(
+        venue.latitude, venue.longitude, station.latitude, station.longitude
+    )
+    a["station_elevation"][v] = station.elevation
+    a["station_invented"][v] = int(attrs.get("invented", 0))
+    a["station_licence"][v] = str(attrs.get("licence", ""))
+    a["station_attribution"][v] = str(attrs.get("attribution", ""))
+    a["station_retrieved_at"][v] = str(attrs.get("retrieved_at", ""))
+    a["station_digest"][v] = str(attrs.get("raw_sha256", ""))
+    years = record.years()
+    a["station_first_year"][v], a["station_last_year"][v] = years[0], years[-1]
+    for j, name in enumerate(STATION_VARIABLES):
+        values = record.values.get(name)
+        a["station_completeness"][v, j] = 0.0 if values is None else float(1.0 - np.isnan(values).mean())
+    a["station_trend"][v] = outcome.trend
+    codes = np.concatenate([s.pressure_source.ravel() for *_, s, _, _ in outcome.days if s is not None])
+    codes = codes[codes >= 0]
+    if codes.size:
+        a["station_pressure_share"][v] = np.bincount(codes, minlength=len(PRESSURE_SOURCES)) / codes.size
+
+
+def _lay_bookings(a: dict[str, Any], season: Season) -> None:
+    """Bookings ranked by the chance that the routine is flown as planned at the slot in discussion."""
+    for b, booking in enumerate(season.bookings):
+        a["booking_venue"][b], a["booking_state"][b] = booking.venue, booking.state
+        a["booking_fee"][b] = np.nan if booking.fee is None else booking.fee
+        a["booking_costs"][b] = np.nan if booking.costs is None else booking.costs
+        a["booking_length"][b] = booking.length_min
+        a["booking_trust"][b] = "not yet verified"
+        days = [i for i, name in enumerate(a["day_booking"]) if name == booking.id]
+        statuses = [str(a["day_status"][i]) for i in days]
+        a["booking_status"][b] = next((s for s in statuses if s != "ok"), "ok")
+        if a["booking_status"][b] != "ok":
+            continue
+        offered = [int(a["day_offered_slot"][i]) for i in days]
+        chosen = list(zip(days, offered, strict=True))
+        a["booking_as_planned_by_year"][b] = np.mean(
+            [a["routine_as_planned_by_year"][i, s, 0] for i, s in chosen], axis=0
+        )
+        # The days of one booking share their weather in the sample: their mean keeps the larger interval.
+        for end in ("", "_lower", "_upper"):
+            a[f"booking_as_planned{end}"][b] = np.mean([a[f"routine_as_planned{end}"][i, s, 0] for i, s in chosen])
+        names = [str(t) for t in a["slot_local"][days[0]]]
+        inside = [s for s, held in enumerate(a["slot_in_window"][days[0]]) if held]
+        common = [s for s in inside if all(names[s] in list(a["slot_local"][i]) for i in days)]
+        if not common:
+            continue
+        place = {s: [list(a["slot_local"][i]).index(names[s]) for i in days] for s in common}
+        by_year = {
+            s: np.mean([a["routine_as_planned_by_year"][i, p, 0] for i, p in zip(days, place[s], strict=True)], axis=0)
+            for s in common
+        }
+        value = {s: float(np.mean([a["routine_as_planned"][i, p, 0] for i, p in zip(days, place[s], strict=True)])) for s in common}
+        best = max(common, key=lambda s: value[s])
+        worst = min(common, key=lambda s: value[s])
+        a["booking_best_slot"][b], a["booking_best_slot_as_planned"][b] = names[best], value[best]
+        a["booking_worst_slot"][b], a["booking_worst_slot_as_planned"][b] = names[worst], value[worst]
+        a["booking_slots_told_apart"][b] = ranking.compare(by_year[best], by_year[worst]).told_apart
+    order, apart = ranking.rank(a["booking_as_planned_by_year"], a["booking_as_planned"])
+    place_of = 0
+    for b in order:
+        if np.isfinite(a["booking_as_planned"][b]):
+            place_of += 1
+            a["booking_rank"][b] = place_of
+    a["booking_told_apart"][:] = apart
