@@ -1,0 +1,400 @@
+"""Fetching files from open archives, politely and so that every ending has a name.
+
+A download ends in one of four states: ``new`` (the whole file is in its place), ``unchanged`` (the copy
+already held is the current one), ``absent`` (the archive has no such file) or ``failed`` with a cause. A cut
+transfer is taken up where it stopped, in the same run or the next, as long as the server vouches that the
+file is still the same one. A file is never put in its place before it is whole and looks like data.
+"""
+
+from __future__ import annotations
+
+import email.utils
+import http.client
+import json
+import os
+import random
+import re
+import threading
+import time
+import urllib.error
+import urllib.request
+import zlib
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from pipeline.errors import StoreError
+
+__all__ = ["FetchState", "Fetched", "Fetcher", "Validators", "read_validators", "write_validators"]
+
+FetchState = Literal["new", "unchanged", "absent", "failed"]
+
+_CHUNK = 1 << 16
+_USER_AGENT = "showhour (season planning from open station climatology)"
+_WAIT_AND_RETRY = frozenset({408, 425, 429, 500, 502, 503, 504})
+
+
+@dataclass(frozen=True)
+class Validators:
+    """What a server calls the version of a file that it sent: its ETag and its modification time."""
+
+    etag: str | None = None
+    last_modified: str | None = None
+
+    def __bool__(self) -> bool:
+        return bool(self.etag or self.last_modified)
+
+    def condition(self) -> dict[str, str]:
+        """Headers that ask for the file only if it has changed."""
+        headers = {}
+        if self.etag:
+            headers["If-None-Match"] = self.etag
+        if self.last_modified:
+            headers["If-Modified-Since"] = self.last_modified
+        return headers
+
+    def same_version(self) -> str | None:
+        """The value of ``If-Range``: a strong ETag, else the modification time; None if neither will do."""
+        if self.etag and not self.etag.startswith("W/"):
+            return self.etag
+        return self.last_modified
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """How a download ended.
+
+    Attributes
+    ----------
+    state : {"new", "unchanged", "absent", "failed"}
+    cause : str
+        Why, in words, for ``absent`` and ``failed``.
+    validators : Validators or None
+        For the next conditional request.
+    attempts : int
+        Requests made.
+    size : int
+        Bytes of the whole file when ``new``.
+    """
+
+    url: str
+    state: FetchState
+    cause: str = ""
+    validators: Validators | None = None
+    attempts: int = 1
+    size: int = 0
+
+
+@dataclass(frozen=True)
+class _Attempt:
+    """One request: a final state, or a fault worth another try after at least ``wait_s``."""
+
+    state: FetchState | None
+    cause: str = ""
+    validators: Validators | None = None
+    size: int = 0
+    wait_s: float = 0.0
+
+
+@dataclass
+class Fetcher:
+    """Carries the manners of fetching: rate, patience, retries.
+
+    Attributes
+    ----------
+    attempts : int
+        Requests for one file before giving up.
+    first_wait_s, longest_wait_s : float
+        The wait before the second request, doubled each time, lengthened at random by up to a half so that
+        many clients don't return together; and its bound. A server's ``Retry-After`` is obeyed up to that
+        bound; a longer one ends the file as failed.
+    timeout_s : float
+        Silence after which a connection is given up.
+    deadline_s : float
+        Time one transfer may take in all; a server that drips is a server that hangs.
+    interval_s : float
+        Least time between the beginnings of two requests.
+    largest_bytes : int
+        A body beyond this is refused.
+    sleep, clock, jitter
+        Replaceable for tests.
+    """
+
+    attempts: int = 4
+    first_wait_s: float = 1.0
+    longest_wait_s: float = 120.0
+    timeout_s: float = 30.0
+    deadline_s: float = 900.0
+    interval_s: float = 0.5
+    largest_bytes: int = 2 << 30
+    sleep: Callable[[float], object] = time.sleep
+    clock: Callable[[], float] = time.monotonic
+    jitter: Callable[[], float] = random.random
+    _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
+    _next_start: float = field(default=float("-inf"), repr=False)
+
+    def download(self, url: str, path: Path, *, validators: Validators | None = None) -> Fetched:
+        """Fetch a file into its place.
+
+        Parameters
+        ----------
+        url : str
+            http or https.
+        path : Path
+            Where the whole file goes, atomically; the part so far waits beside it as ``<name>.part``.
+        validators : Validators, optional
+            Of the copy already held; makes the request conditional.
+
+        Returns
+        -------
+        Fetched
+
+        Raises
+        ------
+        StoreError
+            The file cannot be written (disk full, no permission): not the archive's fault.
+        ValueError
+            Not a web address.
+        """
+        if not url.startswith(("http://", "https://")):
+            raise ValueError(f"download: {url!r} is not an http or https address")
+        cause = ""
+        for attempt in range(1, self.attempts + 1):
+            self._take_turn()
+            try:
+                ended = self._try(url, path, validators)
+            except _CannotWrite as error:
+                raise StoreError(
+                    f"{path} cannot be written: {error}. Free some space or point the cache elsewhere."
+                ) from error
+            if ended.state is not None:
+                return Fetched(url, ended.state, ended.cause, ended.validators, attempt, ended.size)
+            cause = ended.cause
+            if ended.wait_s > self.longest_wait_s:
+                cause += f", which is longer than the {self.longest_wait_s:.0f} s that we wait"
+                return Fetched(url, "failed", cause, attempts=attempt)
+            if attempt < self.attempts:
+                pause = min(self.first_wait_s * 2.0 ** (attempt - 1), self.longest_wait_s)
+                self.sleep(max(pause * (1.0 + 0.5 * self.jitter()), ended.wait_s))
+        return Fetched(url, "failed", f"{cause} ({self.attempts} tries)", attempts=self.attempts)
+
+    def _take_turn(self) -> None:
+        with self._lock:
+            now = self.clock()
+            start = max(now, self._next_start)
+            self._next_start = start + self.interval_s
+        if start > now:
+            self.sleep(start - now)
+
+    def _try(self, url: str, path: Path, validators: Validators | None) -> _Attempt:
+        part = path.with_name(path.name + ".part")
+        headers = {"User-Agent": _USER_AGENT, "Accept-Encoding": "identity"}
+        held, version = _waiting(part, url)
+        resuming = version.same_version() if held else None
+        if resuming:
+            headers |= {"Range": f"bytes={held}-", "If-Range": resuming}
+        elif validators:
+            headers |= validators.condition()
+        request = urllib.request.Request(url, headers=headers)
+        began = self.clock()
+        try:
+            with urllib.request.urlopen(request, timeout=self.timeout_s) as response:
+                return self._receive(response, url, path, part, held if resuming else 0, began)
+        except urllib.error.HTTPError as error:
+            with error:
+                return _refused(error, part)
+        except urllib.error.URLError as error:
+            return _Attempt(None, _network_cause(error.reason))
+        except (OSError, http.client.HTTPException) as error:
+            return _Attempt(None, _network_cause(error))
+
+    def _receive(
+        self, response: http.client.HTTPResponse, url: str, path: Path, part: Path, held: int, began: float
+    ) -> _Attempt:
+        version = Validators(response.headers.get("ETag"), response.headers.get("Last-Modified"))
+        offset = held if response.status == 206 else 0
+        if response.status == 206:
+            stated = re.match(r"bytes (\d+)-\d+/(\d+|\*)", response.headers.get("Content-Range", ""))
+            if stated is None or int(stated.group(1)) != held:
+                _discard(part)
+                return _Attempt(None, "the server sent another part of the file than was asked for")
+        elif response.status != 200:
+            return _Attempt("failed", f"the server answered {response.status} {response.reason}")
+        length = response.headers.get("Content-Length")
+        expected = int(length) if length and length.isdigit() else None
+        too_large = f"the file is larger than the {self.largest_bytes} bytes allowed"
+        if (expected or 0) + offset > self.largest_bytes:
+            return _Attempt("failed", too_large)
+        with _Writing(part, offset, url, version) as write:
+            received = 0
+            while chunk := response.read1(_CHUNK):
+                write(chunk)
+                received += len(chunk)
+                if received + offset > self.largest_bytes:
+                    return _Attempt(
+                        "failed", f"the file is larger than the {self.largest_bytes} bytes allowed"
+                    )
+                if self.clock() - began > self.deadline_s:
+                    return _Attempt(None, f"the transfer took more than {self.deadline_s:.0f} s")
+        if expected is not None and received < expected:
+            return _Attempt(None, f"the transfer was cut after {received} of {expected} bytes")
+        wrong = _not_data(part)
+        if wrong:
+            _discard(part)
+            return _Attempt(None, wrong)
+        _put_in_place(part, path)
+        return _Attempt("new", validators=version or None, size=offset + received)
+
+
+def read_validators(path: Path) -> Validators | None:
+    """Validators kept beside a fetched file's place, or None where there are none that can be read."""
+    try:
+        kept = json.loads(path.with_name(path.name + ".version").read_text("utf-8"))
+        return Validators(kept["etag"], kept["last_modified"])
+    except (FileNotFoundError, ValueError, KeyError, TypeError):
+        # Without validators the request is unconditional: slower, never wrong.
+        return None
+
+
+def write_validators(path: Path, validators: Validators | None) -> None:
+    """Keep the validators of a file whose contents are safely stored; None forgets them."""
+    place = path.with_name(path.name + ".version")
+    if not validators:
+        place.unlink(missing_ok=True)
+        return
+    scratch = place.with_name(place.name + ".new")
+    scratch.write_text(json.dumps(asdict(validators)), "utf-8")
+    scratch.replace(place)
+
+
+class _CannotWrite(Exception):
+    """A fault of our own disk, kept apart from the network's faults, which are OSErrors too."""
+
+
+class _Writing:
+    """Append to the part file from an offset, noting which version of the file it is a part of."""
+
+    def __init__(self, part: Path, offset: int, url: str, version: Validators) -> None:
+        try:
+            part.parent.mkdir(parents=True, exist_ok=True)
+            if offset == 0:
+                _note(part).write_text(json.dumps({"url": url, **asdict(version)}), "utf-8")
+            self._stream = part.open("r+b" if offset else "wb")
+            self._stream.seek(offset)
+            self._stream.truncate()
+        except OSError as error:
+            raise _CannotWrite(error.strerror or str(error)) from error
+
+    def __enter__(self) -> Callable[[bytes], None]:
+        return self._write
+
+    def _write(self, chunk: bytes) -> None:
+        try:
+            self._stream.write(chunk)
+        except OSError as error:
+            raise _CannotWrite(error.strerror or str(error)) from error
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            self._stream.flush()
+            os.fsync(self._stream.fileno())
+        except OSError as error:
+            raise _CannotWrite(error.strerror or str(error)) from error
+        finally:
+            self._stream.close()
+
+
+def _note(part: Path) -> Path:
+    return part.with_name(part.name + ".json")
+
+
+def _waiting(part: Path, url: str) -> tuple[int, Validators]:
+    """Bytes that an earlier try has left of this file, and of which version."""
+    try:
+        size = part.stat().st_size
+        kept = json.loads(_note(part).read_text("utf-8"))
+        if kept["url"] == url:
+            return size, Validators(kept["etag"], kept["last_modified"])
+    except (FileNotFoundError, ValueError, KeyError, TypeError):
+        # A part without a readable note cannot be vouched for: it is fetched anew.
+        pass
+    return 0, Validators()
+
+
+def _discard(part: Path) -> None:
+    part.unlink(missing_ok=True)
+    _note(part).unlink(missing_ok=True)
+
+
+def _put_in_place(part: Path, path: Path) -> None:
+    try:
+        part.replace(path)
+        _note(part).unlink(missing_ok=True)
+    except OSError as error:
+        raise _CannotWrite(error.strerror or str(error)) from error
+
+
+def _refused(error: urllib.error.HTTPError, part: Path) -> _Attempt:
+    if error.code == 304:
+        version = Validators(error.headers.get("ETag"), error.headers.get("Last-Modified"))
+        return _Attempt("unchanged", validators=version or None)
+    if error.code in (404, 410):
+        return _Attempt("absent", f"the archive has no such file ({error.code})")
+    said = f"the server answered {error.code} {error.reason}"
+    if error.code == 416:
+        _discard(part)
+        return _Attempt(None, said)
+    if error.code in _WAIT_AND_RETRY:
+        wait = _retry_after(error.headers.get("Retry-After"))
+        return _Attempt(None, f"{said}, asking us to wait {wait:.0f} s" if wait else said, wait_s=wait)
+    return _Attempt("failed", said)
+
+
+def _retry_after(value: str | None) -> float:
+    """Seconds that a server asks us to wait, given as seconds or as a date; 0 for neither."""
+    if not value:
+        return 0.0
+    if value.strip().isdigit():
+        return float(value)
+    try:
+        moment = email.utils.parsedate_to_datetime(value)
+    except ValueError:
+        return 0.0
+    return max(0.0, moment.timestamp() - time.time())
+
+
+def _network_cause(error: object) -> str:
+    if isinstance(error, TimeoutError):
+        return "the server fell silent"
+    if isinstance(error, ConnectionRefusedError):
+        return "the connection was refused"
+    if isinstance(error, http.client.IncompleteRead):
+        return f"the transfer was cut after {len(error.partial)} bytes of a part"
+    if isinstance(error, ConnectionError | http.client.HTTPException):
+        return f"the connection broke ({error or type(error).__name__})"
+    return f"the network failed ({error})"
+
+
+def _not_data(part: Path) -> str:
+    """What is wrong with a whole body that came without a fault, or an empty string."""
+    with part.open("rb") as stream:
+        head = stream.read(512)
+        if not head:
+            return "the file is empty"
+        if head.lstrip().lower().startswith((b"<!doctype html", b"<html", b"<?xml")):
+            return "a web page came instead of data"
+        if head[:2] != b"\x1f\x8b":
+            return ""
+        stream.seek(0)
+        unpack = zlib.decompressobj(wbits=31)
+        try:
+            while chunk := stream.read(_CHUNK):
+                while chunk:
+                    unpack.decompress(chunk)
+                    chunk = unpack.unused_data
+                    if unpack.eof and chunk:
+                        unpack = zlib.decompressobj(wbits=31)
+        except zlib.error as error:
+            return f"the gzip file is damaged ({error})"
+        return "" if unpack.eof else "the gzip file is cut short"
