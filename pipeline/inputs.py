@@ -739,8 +739,8 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
     bookings_file = read_settings(folder / "bookings.yaml", "bookings.yaml", faults)
     bookings = _read_bookings(bookings_file, faults) if bookings_file else {}
 
-    for venue in venues.values():
-        _check_stations(venue, venue_files[venue.id], folder, faults, warnings)
+    for stem, venue in venues.items():
+        _check_stations(venue, venue_files[stem], folder, faults, warnings)
     if bookings_file:
         _check_bookings(bookings, bookings_file, venues, set(venue_files), head, routine, faults, warnings)
     if head and season_file:
@@ -748,8 +748,8 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         if isinstance(head.home, str) and head.home not in venue_files:
             wanted = "the id of a venue file, or name, latitude, longitude and elevation_ft"
             faults.append(season_file.fault(("home",), wanted + nearest(head.home, venue_files)))
-        for venue in venues.values():
-            _check_waiver(venue, venue_files[venue.id], head, warnings)
+        for stem, venue in venues.items():
+            _check_waiver(venue, venue_files[stem], head, warnings)
     if faults or head is None or routine is None:
         return None, faults
     return Season(
@@ -835,10 +835,8 @@ def _venue(
 ) -> Venue | None:
     key: Key
     place = _place(entry, (), document, faults, warnings)
-    if entry.timezone not in available_timezones():
-        wanted = "a time zone's IANA name, such as America/Denver" + nearest(
-            entry.timezone, available_timezones()
-        )
+    if entry.timezone not in _zones():
+        wanted = "a time zone's IANA name, such as America/Denver" + nearest(entry.timezone, _zones())
         faults.append(document.fault(("timezone",), wanted))
         place = None
     where, key, name, written = place, ("runway",), entry.name, entry.runway
@@ -994,6 +992,11 @@ def magnetic_declination(latitude: float, longitude: float, elevation: float, de
         .calculate(glat=latitude, glon=longitude, alt=elevation / 1000.0, time=decimal_year)
         .d
     )
+
+
+@functools.cache
+def _zones() -> frozenset[str]:
+    return frozenset(available_timezones())
 
 
 @functools.cache

@@ -383,9 +383,24 @@ def typed(model: type[M], document: Document, faults: list[Fault], key: Key = ()
     try:
         return model.model_validate(document.at(key))
     except pydantic.ValidationError as error:
-        for item in error.errors(include_url=False):
-            faults.append(_placed(model, document, key, item))
-        return None
+        items = error.errors(include_url=False)
+    places = {tuple(item["loc"]) for item in items}
+    misspelt = set()
+    for item in items:
+        if item["type"] == "extra_forbidden":
+            *around, written = item["loc"]
+            close = difflib.get_close_matches(str(written), _keys(model, tuple(around)), n=1, cutoff=0.6)
+            misspelt |= {(*around, name) for name in close}
+    for item in items:
+        loc = tuple(item["loc"])
+        # A misspelt key is one mistake, not also a missing key; a list is counted before its entries
+        # are dropped for their own mistakes.
+        if item["type"] == "missing" and loc in misspelt:
+            continue
+        if item["type"] == "too_short" and any(p[: len(loc)] == loc and p != loc for p in places):
+            continue
+        faults.append(_placed(model, document, key, item))
+    return None
 
 
 _WANTED: dict[str, str] = {
