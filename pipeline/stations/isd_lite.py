@@ -175,7 +175,7 @@ def _fault(text: bytes, place: str) -> str:
         if cells and (len(cells) != _COLUMNS or not whole):
             shown = line[:60].decode("ascii", "backslashreplace")
             return (
-                f"{place}, line {number}: {shown!r} is not a line of twelve whole numbers "
-                "(year, month, day, hour, temperature, dew point, pressure, direction, speed, sky, rain, rain)."
+                f"{place}, line {number}: {shown!r} is not a line of twelve whole numbers (year, "
+                "month, day, hour, temperature, dew point, pressure, direction, speed, sky, rain, rain)."
             )
     return f"{place} is not an ISD-Lite file of twelve whole numbers a line."

@@ -153,7 +153,8 @@ def candidates_near(
 def read_ghcnh_stations(source: Path | str | bytes) -> list[ListedStation]:
     """Read ``ghcnh-station-list.csv``, with or without its header line.
 
-    A line that cannot be read is left out and logged; when more than one in a hundred is, the list is refused.
+    A line that cannot be read is left out and logged; when more than one in a hundred is, the
+    list is refused.
 
     Raises
     ------
