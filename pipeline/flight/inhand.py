@@ -1,0 +1,722 @@
+"""What is in hand in a figure against density altitude: height, speed, time, ground; gates; derived limits.
+
+Height in hand is what a recovery at the pilot's full working load factor would leave above the floor; a
+figure without a recovery has its lowest height instead. Speed in hand is what the slowest point of the
+curved and level flying has over the stall at the load factor flown there; zero means that the wing gives all
+it has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air.variables import FT, KT
+from pipeline.flight.aircraft import Aircraft, FieldAir, TableEngine, stall_speed, top_speed
+from pipeline.flight.figures import Figure
+from pipeline.flight.motion import FAILURES, Flown, entry_speed_at, fly
+from pipeline.flight.runway import climb_out_speed, dive
+
+__all__ = [
+    "BITES",
+    "Cushions",
+    "DerivedLimit",
+    "Gate",
+    "InHand",
+    "Sheet",
+    "apex_gate",
+    "apex_gate_height",
+    "derived_da_limit",
+    "derived_da_limits",
+    "dive_to_entry",
+    "drift",
+    "entry_gate",
+    "figure_faults",
+    "governing_limit",
+    "in_hand",
+    "off_take_off",
+    "sheet",
+    "story",
+    "verdict",
+]
+
+FloatArray = npt.NDArray[np.floating]
+
+BITES = ("height in hand", "speed in hand", "floor", "never-exceed speed", "cannot be flown")
+"""What can use up a figure, in the order in which ties are told."""
+
+_AT_THE_STALL = 0.01  # m/s
+
+
+@dataclass(frozen=True)
+class Cushions:
+    """What the pilot wants left over.
+
+    Attributes
+    ----------
+    height
+        Above the floor at the bottom of a recovery at the full working load factor [m]; figures without a
+        recovery need only keep the floor.
+    speed
+        Over the loaded stall at the slowest point, equivalent airspeed [m/s].
+    """
+
+    height: float
+    speed: float
+
+    def __post_init__(self) -> None:
+        """Refuse cushions below zero."""
+        if not (self.height >= 0 and self.speed >= 0):
+            raise ValueError("cushions must not be negative")
+
+
+@dataclass(frozen=True)
+class InHand:
+    """What is in hand, arrays (figures, *cases) or (*cases); NaN where the figure could not be flown.
+
+    Attributes
+    ----------
+    height
+        Height in hand above the floor [m].
+    speed
+        Speed in hand over the loaded stall at the slowest point [m/s]; inf for a figure that is all
+        stalled or vertical flying.
+    lowest, highest
+        Heights above the field as flown [m].
+    greatest_load_factor, least_load_factor
+        [1].
+    fastest
+        Greatest equivalent airspeed [m/s].
+    energy_height_spent
+        [m].
+    seconds
+        [s].
+    ground_covered
+        Along the show line in still air [m].
+    exit_speed, exit_height
+        Equivalent airspeed [m/s] and height above the field [m] at the end.
+    failure, failed_segment
+        As in `Flown`.
+    flown
+        The paths themselves.
+    """
+
+    height: FloatArray
+    speed: FloatArray
+    lowest: FloatArray
+    highest: FloatArray
+    greatest_load_factor: FloatArray
+    least_load_factor: FloatArray
+    fastest: FloatArray
+    energy_height_spent: FloatArray
+    seconds: FloatArray
+    ground_covered: FloatArray
+    exit_speed: FloatArray
+    exit_height: FloatArray
+    failure: npt.NDArray[np.integer]
+    failed_segment: npt.NDArray[np.integer]
+    flown: Flown
+
+
+def in_hand(
+    figures: Figure | Sequence[Figure],
+    aircraft: Aircraft,
+    air: FieldAir,
+    floor: npt.ArrayLike,
+    *,
+    entry_speed: npt.ArrayLike | None = None,
+    entry_height: npt.ArrayLike | None = None,
+    meet_base: bool = True,
+    stall_margin: float = 0.0,
+) -> InHand:
+    """Fly figures and say what is in hand.
+
+    Parameters
+    ----------
+    figures
+        One figure, or several (first axis of the result).
+    aircraft, air
+        What is flown, and in what; the air's shape is the cases.
+    floor
+        The pilot's authorised lowest height, above the field [m].
+    entry_speed, entry_height
+        As in `fly`.
+    meet_base, stall_margin
+        As in `fly`; the heights and speeds in hand of a figure with one recovery do not depend on it.
+    """
+    flown = fly(
+        figures,
+        aircraft,
+        air,
+        entry_speed=entry_speed,
+        entry_height=entry_height,
+        meet_base=meet_base,
+        stall_margin=stall_margin,
+    )
+    floor = np.asarray(floor, dtype=float)
+    lowest = flown.lowest
+    bottom = np.where(np.isinf(flown.full_pull_bottom), lowest, flown.full_pull_bottom)
+    bottom = np.where(flown.failure == 0, bottom, np.nan)
+    return InHand(
+        height=np.asarray(bottom - floor),
+        speed=_speed_in_hand(flown, aircraft),
+        lowest=lowest,
+        highest=flown.highest,
+        greatest_load_factor=np.asarray(np.max(flown.load_factor, axis=0)),
+        least_load_factor=np.asarray(np.min(flown.load_factor, axis=0)),
+        fastest=np.asarray(np.max(flown.equivalent_airspeed, axis=0)),
+        energy_height_spent=flown.energy_height_spent,
+        seconds=flown.seconds,
+        ground_covered=flown.ground_covered,
+        exit_speed=np.asarray(flown.equivalent_airspeed[-1]),
+        exit_height=np.asarray(flown.height[-1]),
+        failure=flown.failure,
+        failed_segment=flown.failed_segment,
+        flown=flown,
+    )
+
+
+def _speed_in_hand(flown: Flown, aircraft: Aircraft) -> FloatArray:
+    extra = flown.equivalent_airspeed.ndim - flown.counts.ndim
+    counts = flown.counts.reshape(flown.counts.shape + (1,) * extra)
+    speed = np.where(counts, flown.equivalent_airspeed, np.inf)
+    slowest = np.argmin(speed, axis=0)[None]
+    here = np.take_along_axis(speed, slowest, 0)[0]
+    load = np.take_along_axis(flown.load_factor, slowest, 0)[0]
+    result = np.where(np.isinf(here), np.inf, here - stall_speed(aircraft, load))
+    return np.asarray(np.where(flown.failure == 0, result, np.nan))
+
+
+def drift(flown: Flown, wind_speed: npt.ArrayLike, exponent: float = 1.0 / 7.0) -> FloatArray:
+    """Distance [m] that a wind component across (or along) the line carries the figure.
+
+    Parameters
+    ----------
+    flown
+        The figure's paths.
+    wind_speed
+        Component at 10 m above the ground [m/s], with its sign; broadcasts with the cases.
+    exponent
+        Of the power-law wind profile; 0 for the same wind at all heights, 1/7 by default (from memory: the
+        neutral profile over open ground; on hot afternoons the wind varies less with height, and 1/7 errs
+        to the cautious side).
+    """
+    profile = (np.maximum(flown.height, 10.0) / 10.0) ** exponent
+    steps = np.diff(flown.time, axis=0)
+    carried = np.sum(0.5 * (profile[1:] + profile[:-1]) * steps, axis=0)
+    return np.asarray(np.asarray(wind_speed, dtype=float) * carried)
+
+
+def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
+    """What in a figure's numbers the aircraft forbids: the key of the number, and the words.
+
+    Limits of structure and speed only; whether the wing and the engine can fly it is for `story`.
+    """
+    faults = []
+    if figure.entry_speed > aircraft.never_exceed_speed:
+        faults.append(
+            (
+                "entry_speed_kt",
+                f"an entry speed of {figure.entry_speed / KT:.0f} kt is above the never-exceed speed, "
+                f"{aircraft.never_exceed_speed / KT:.0f} kt",
+            )
+        )
+    loads = [("working_g", figure.working_load_factor), ("push_g", figure.push_load_factor)]
+    loads += [
+        (f"segments[{i}]", segment.load_factor)
+        for i, segment in enumerate(figure.segments)
+        if segment.load_factor is not None
+    ]
+    uses = {"working_g": {"pull_to", "recover"}, "push_g": {"push_to"}}
+    kinds = {segment.kind for segment in figure.segments} | (
+        {"push_to"} if any(segment.push for segment in figure.segments) else set()
+    )
+    for key, load in loads:
+        if key in uses and not uses[key] & kinds:
+            continue
+        if not aircraft.min_load_factor <= load <= aircraft.max_load_factor:
+            faults.append(
+                (
+                    key,
+                    f"{load:+.1f} g is outside the aircraft's limits, {aircraft.min_load_factor:+.1f} to "
+                    f"{aircraft.max_load_factor:+.1f} g",
+                )
+            )
+    if figure.entry_speed < float(stall_speed(aircraft)) and any(
+        segment.kind != "own" for segment in figure.segments[:1]
+    ):
+        faults.append(
+            (
+                "entry_speed_kt",
+                f"an entry speed of {figure.entry_speed / KT:.0f} kt is below the stall, "
+                f"{float(stall_speed(aircraft)) / KT:.0f} kt",
+            )
+        )
+    return faults
+
+
+def verdict(figure: Figure, hand: InHand, aircraft: Aircraft, cushions: Cushions) -> npt.NDArray[np.str_]:
+    """In, thin or out, per case.
+
+    *out*: cannot be flown, breaks the floor, passes the never-exceed speed, or is at the stall at its
+    slowest point. *thin*: flown, but a cushion is used up, or the pull has to be eased to keep it. *in*:
+    both cushions are there.
+    """
+    wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
+    with np.errstate(invalid="ignore"):
+        out = ~(
+            (hand.failure == 0)
+            & (hand.height >= 0)
+            & (hand.speed > _AT_THE_STALL)
+            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
+        )
+        thin = ~((hand.height >= wanted) & (hand.speed > cushions.speed + _AT_THE_STALL))
+    return np.asarray(np.where(out, "out", np.where(thin, "thin", "in")))
+
+
+def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ...] = ()) -> str:
+    """Say in words whether the aircraft can fly one case of a figure, and if not, in which segment."""
+    failure = int(hand.failure[index])
+    if failure:
+        segment = int(hand.failed_segment[index])
+        return (
+            f"{figure.name}: {FAILURES[failure]}, in segment {segment + 1} ({figure.segments[segment].kind})"
+        )
+    fastest = float(hand.fastest[index])
+    if fastest > aircraft.never_exceed_speed:
+        path = np.moveaxis(hand.flown.equivalent_airspeed, 0, -1)[index]
+        segment = int(np.asarray(hand.flown.segment)[int(np.argmax(path))])
+        return (
+            f"{figure.name}: reaches {fastest / KT:.0f} kt, above the never-exceed speed of "
+            f"{aircraft.never_exceed_speed / KT:.0f} kt, in segment {segment + 1} "
+            f"({figure.segments[segment].kind})"
+        )
+    height = float(hand.height[index]) / FT
+    if height < 0:
+        return f"{figure.name}: breaks the floor by {-height:.0f} ft even at the full working g"
+    return f"{figure.name}: flown, {height:.0f} ft in hand above the floor"
+
+
+def dive_to_entry(
+    figure: Figure, aircraft: Aircraft, air: FieldAir, *, dive_angle: float = 30.0
+) -> tuple[FloatArray, FloatArray]:
+    """Height [m] and time [s] of the full-power dive from level top speed to the figure's entry speed.
+
+    Nothing where the aircraft reaches the entry speed in level flight; NaN where a dive at this angle
+    [degrees] never does.
+    """
+    entry = entry_speed_at(figure, air.density_altitude)
+    level = top_speed(aircraft, air, figure.entry_height)
+    start = np.minimum(np.where(np.isfinite(level), level, 1.3 * float(stall_speed(aircraft))), entry)
+    return dive(aircraft, air, start, entry, dive_angle, figure.entry_height)
+
+
+def off_take_off(
+    figure: Figure,
+    aircraft: Aircraft,
+    air: FieldAir,
+    floor: npt.ArrayLike,
+    *,
+    pull_up_distance: npt.ArrayLike,
+    ground_run: npt.ArrayLike,
+    lift_off_speed: float,
+    stall_margin: float = 0.0,
+) -> InHand:
+    """What is in hand in a figure flown straight off the take-off.
+
+    Only the energy that the climb-out gives is there: the aircraft accelerates at full power from
+    lift-off to the pull-up point, climbing to the figure's entry height on the way. Where that gives the
+    planned entry speed or more, the planned speed is flown.
+
+    Parameters
+    ----------
+    figure, aircraft, air, floor
+        As in `in_hand`.
+    pull_up_distance
+        From brake release to where the figure begins [m].
+    ground_run
+        Take-off ground run in this air [m]; see `runway.take_off_distance`.
+    lift_off_speed
+        Equivalent airspeed [m/s].
+    stall_margin
+        As in `fly`; the pilot's speed cushion belongs here.
+    """
+    reached = climb_out_speed(
+        aircraft,
+        air,
+        lift_off_speed,
+        np.asarray(pull_up_distance, dtype=float) - np.asarray(ground_run, dtype=float),
+        figure.entry_height,
+    )
+    entry = np.fmin(reached, entry_speed_at(figure, air.density_altitude))
+    # A climb-out that never gets there enters at no speed worth flying: the failure is then told.
+    entry = np.where(np.isfinite(reached), entry, 0.5 * float(stall_speed(aircraft)))
+    return in_hand(figure, aircraft, air, floor, entry_speed=entry, stall_margin=stall_margin)
+
+
+def apex_gate_height(
+    loss_at_sea_level: npt.ArrayLike,
+    density_ratio: npt.ArrayLike,
+    floor: npt.ArrayLike,
+    cushion: npt.ArrayLike,
+) -> FloatArray:
+    """Least apex height above the field [m] from a height lost as measured in sea level air.
+
+    floor + cushion + loss/σ: exact for a figure flown by the same indicated speeds and load factors with
+    thrust and drag in the same ratio to weight. The pilot's own measured loss, where there is one, is
+    better than any model's.
+    """
+    loss = np.asarray(loss_at_sea_level, dtype=float) / np.asarray(density_ratio, dtype=float)
+    return np.asarray(np.asarray(floor, dtype=float) + np.asarray(cushion, dtype=float) + loss)
+
+
+@dataclass(frozen=True)
+class Gate:
+    """A gate per case of the air: least height **and** greatest speed; miss either and roll out.
+
+    Attributes
+    ----------
+    least_height
+        Above the field [m]; NaN where there is none.
+    greatest_speed
+        Equivalent airspeed [m/s].
+    least_speed
+        Equivalent airspeed [m/s] below which a cushion is used up; NaN where the gate has none.
+    planned_height, planned_speed
+        Where the figure as planned passes the gate.
+    """
+
+    least_height: FloatArray
+    greatest_speed: FloatArray
+    least_speed: FloatArray
+    planned_height: FloatArray
+    planned_speed: FloatArray
+
+
+def apex_gate(
+    figure: Figure,
+    aircraft: Aircraft,
+    air: FieldAir,
+    floor: float,
+    cushions: Cushions,
+    *,
+    speed_band: float = 10.0 * KT,
+    greatest_speed: npt.ArrayLike | None = None,
+) -> Gate:
+    """Gate at the apex: the least height from which the pull-down keeps the cushion at the greatest speed.
+
+    Parameters
+    ----------
+    figure
+        With a segment marked as the gate.
+    aircraft, air, floor, cushions
+        As elsewhere.
+    speed_band
+        How much faster than planned the pilot may arrive [m/s]. The greatest speed is the planned one in
+        standard sea level air plus this: one number for all fields. Faster needs more height, so the
+        least height is reckoned at the greatest speed.
+    greatest_speed
+        Overrides it: equivalent airspeeds [m/s] that broadcast with the air's cases.
+
+    Raises
+    ------
+    ValueError
+        When the figure has no segment marked as the gate, or no recovery after it.
+    """
+    index = figure.gate_segment
+    if index is None:
+        raise ValueError(f"figure {figure.name!r} has no segment marked as the gate")
+    ends = [i for i, s in enumerate(figure.segments) if i >= index and s.kind == "recover"]
+    if not ends:
+        raise ValueError(f"figure {figure.name!r} has no recovery after its gate")
+    half = replace(figure, segments=figure.segments[: ends[0] + 1])
+    planned = fly(half, aircraft, air, meet_base=False)
+    before = int(np.count_nonzero(planned.segment < index))
+    node = max(before - 1, 0) if index else 0
+    speed, height = planned.equivalent_airspeed[node], planned.height[node]
+    if greatest_speed is None:
+        reference = fly(half, aircraft, FieldAir(0.0), meet_base=False)
+        greatest = np.asarray(reference.equivalent_airspeed[node] + speed_band)
+    else:
+        greatest = np.asarray(greatest_speed, dtype=float)
+    start = np.where(np.isfinite(height), height, figure.entry_height)
+    entry = np.where(np.isfinite(greatest), greatest, figure.entry_speed)
+    down = fly(
+        half, aircraft, air, entry_speed=entry, entry_height=start, meet_base=False, first_segment=index
+    )
+    loss = start - down.full_pull_bottom
+    least = np.where(np.isfinite(greatest), floor + cushions.height + loss, np.nan)
+    return Gate(
+        least_height=np.asarray(least),
+        greatest_speed=np.asarray(np.broadcast_to(greatest, least.shape)),
+        least_speed=np.full(least.shape, np.nan),
+        planned_height=np.asarray(height),
+        planned_speed=np.asarray(speed),
+    )
+
+
+def entry_gate(
+    figure: Figure, aircraft: Aircraft, air: FieldAir, floor: float, cushions: Cushions, *, count: int = 25
+) -> Gate:
+    """Gate at the entry: the least height at the planned speed, and the speeds that keep the cushions.
+
+    Speeds from 0.7 to 1.3 times the planned one, no faster than the never-exceed speed, are flown from
+    the planned height; the greatest and least are the ends of the run of speeds around the planned one
+    that keep both cushions and the never-exceed speed throughout.
+    """
+    shape = air.shape
+    wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
+    planned = entry_speed_at(figure, air.density_altitude)
+    planned = np.broadcast_to(planned, shape)
+    stretched = FieldAir(
+        np.asarray(air.density_altitude, dtype=float)[..., None],
+        None if air.pressure_altitude is None else np.asarray(air.pressure_altitude, float)[..., None],
+        air.uniform,
+    )
+    factors = np.unique(np.append(np.linspace(0.7, 1.3, count), 1.0))
+    speeds = planned[..., None] * factors
+    hand = in_hand(figure, aircraft, stretched, floor, entry_speed=speeds, meet_base=False)
+    with np.errstate(invalid="ignore"):
+        good = (
+            (hand.failure == 0)
+            & (hand.height >= wanted)
+            & (hand.speed >= cushions.speed)
+            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
+        )
+    middle = int(np.flatnonzero(factors == 1.0)[0])
+    up = middle + np.cumprod(good[..., middle:], axis=-1).sum(axis=-1) - 1
+    down = middle + 1 - np.cumprod(good[..., middle::-1], axis=-1).sum(axis=-1)
+    ok = good[..., middle]
+    take = np.take_along_axis
+    fast = np.where(ok, take(speeds, np.maximum(up, 0)[..., None], -1)[..., 0], np.nan)
+    slow = np.where(ok, take(speeds, np.minimum(down, speeds.shape[-1] - 1)[..., None], -1)[..., 0], np.nan)
+    least = figure.entry_height - (hand.height[..., middle] - wanted)
+    return Gate(
+        least_height=np.asarray(least),
+        greatest_speed=np.asarray(fast),
+        least_speed=np.asarray(slow),
+        planned_height=np.full(shape, figure.entry_height),
+        planned_speed=np.asarray(planned),
+    )
+
+
+@dataclass(frozen=True)
+class DerivedLimit:
+    """Density altitude at which a cushion of a figure is used up.
+
+    Attributes
+    ----------
+    density_altitude
+        [m]; inf where nothing is used up as far as was looked, -inf where something is used up already
+        in the thickest air looked at.
+    bites
+        One of `BITES`; empty where nothing is used up.
+    searched_to
+        How far was looked [m].
+    """
+
+    density_altitude: float
+    bites: str
+    searched_to: float
+
+
+def derived_da_limits(
+    figures: Sequence[Figure],
+    aircraft: Aircraft,
+    cushions: Cushions,
+    floor: float,
+    *,
+    pressure_altitude: float | None = None,
+    step: float = 150.0,
+    highest: float = 4500.0,
+) -> tuple[DerivedLimit, ...]:
+    """Density altitude at which each figure first uses up one of the pilot's cushions.
+
+    Parameters
+    ----------
+    figures
+        As the pilot flies them.
+    aircraft
+        The aircraft.
+    cushions
+        What the pilot wants left over.
+    floor
+        Authorised lowest height above the field [m]: the higher of the pilot's and the venue's.
+    pressure_altitude
+        Of the field [m]; matters to a blown engine. None takes standard temperature everywhere.
+    step, highest
+        Grid of density altitudes looked at, from sea level [m].
+
+    Notes
+    -----
+    The limit is the *first* crossing on the way up, interpolated between grid points. Where the figure
+    cannot be flown at the next point the last one that could is taken.
+    """
+    top = highest
+    if isinstance(aircraft.engine, TableEngine):
+        tallest = max(figure.entry_height for figure in figures) + 900.0
+        top = min(top, aircraft.engine.density_altitudes[-1] - tallest)
+        if top < step:
+            raise ValueError(
+                "the engine's power table must reach at least the figures' heights above sea level; extend it"
+            )
+    grid = np.linspace(0.0, top, max(int(np.ceil(top / step)), 1) + 1)
+    hand = in_hand(list(figures), aircraft, FieldAir(grid, pressure_altitude), floor)
+    # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
+    recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
+    margins = np.stack(
+        [
+            hand.height - np.where(recovers, cushions.height, 0.0)[:, None],
+            hand.speed - cushions.speed,
+            hand.lowest - floor,
+            aircraft.never_exceed_speed * (1.0 + 1e-9) - hand.fastest,
+            np.where(hand.failure == 0, 1.0, -1.0),
+        ]
+    )
+    result = []
+    for i in range(len(figures)):
+        own = margins[:, i]
+        with np.errstate(invalid="ignore"):
+            bad = ~(own >= 0.0)
+        # A margin that is missing because the figure failed is told as the failure.
+        bad[:4] &= hand.failure[i] == 0
+        if not np.any(bad):
+            result.append(DerivedLimit(float("inf"), "", float(top)))
+            continue
+        first = int(np.argmax(np.any(bad, axis=0)))
+        if first == 0:
+            cause = int(np.argmax(bad[:, 0]))
+            result.append(DerivedLimit(float("-inf"), BITES[cause], float(top)))
+            continue
+        crossings = np.full(len(BITES), np.inf)
+        for which in np.flatnonzero(bad[:, first]):
+            before, after = own[which, first - 1], own[which, first]
+            if which == len(BITES) - 1 or not np.isfinite(before):
+                crossings[which] = grid[first - 1]
+            else:
+                crossings[which] = grid[first - 1] + (grid[first] - grid[first - 1]) * before / (
+                    before - after
+                )
+        soonest = int(np.argmin(crossings))
+        result.append(DerivedLimit(float(crossings[soonest]), BITES[soonest], float(top)))
+    return tuple(result)
+
+
+def derived_da_limit(
+    figure: Figure,
+    aircraft: Aircraft,
+    cushions: Cushions,
+    floor: float,
+    *,
+    pressure_altitude: float | None = None,
+) -> DerivedLimit:
+    """Derived limit of one figure; see `derived_da_limits`."""
+    return derived_da_limits([figure], aircraft, cushions, floor, pressure_altitude=pressure_altitude)[0]
+
+
+def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:
+    """The more cautious of a typed limit and a derived one [m], and the words for the screen.
+
+    Parameters
+    ----------
+    typed
+        The pilot's personal limit in density altitude [m]; NaN where none is stated.
+    derived
+        From flight physics.
+    """
+    where = f"{derived.density_altitude / FT:,.0f} ft"
+    if not np.isfinite(derived.density_altitude):
+        where = (
+            f"beyond {derived.searched_to / FT:,.0f} ft"
+            if derived.density_altitude > 0
+            else "used up at sea level already"
+        )
+    why = f" ({derived.bites})" if derived.bites else ""
+    if np.isnan(typed):
+        return derived.density_altitude, f"derived: {where}{why}; no limit typed"
+    if derived.density_altitude < typed:
+        return (
+            derived.density_altitude,
+            f"derived: {where}{why}, below the typed {typed / FT:,.0f} ft; the more cautious is used",
+        )
+    return typed, f"typed: {typed / FT:,.0f} ft; derived is {where}{why}; the more cautious is used"
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A figure's sheet: profiles to scale, curves and gates over density altitude.
+
+    Attributes
+    ----------
+    sea_level, venue
+        What is in hand, with the paths, in standard sea level air and in the venue's air (scalars).
+    density_altitudes
+        Of the curves [m].
+    curves
+        What is in hand over them, (density altitudes,).
+    entry, apex
+        Gates over them; apex is None for a figure without a gate.
+    dive_height, dive_seconds
+        Of the dive to the entry speed over them [m, s].
+    limit
+        Derived limit.
+    """
+
+    sea_level: InHand
+    venue: InHand
+    density_altitudes: FloatArray
+    curves: InHand
+    entry: Gate
+    apex: Gate | None
+    dive_height: FloatArray
+    dive_seconds: FloatArray
+    limit: DerivedLimit
+
+
+def sheet(
+    figure: Figure,
+    aircraft: Aircraft,
+    venue_air: FieldAir,
+    floor: float,
+    cushions: Cushions,
+    *,
+    density_altitudes: npt.ArrayLike | None = None,
+    pressure_altitude: float | None = None,
+    speed_band: float = 10.0 * KT,
+) -> Sheet:
+    """Everything a figure's sheet shows.
+
+    Parameters
+    ----------
+    figure, aircraft, floor, cushions
+        As elsewhere.
+    venue_air
+        The air on the slider: scalars.
+    density_altitudes
+        Of the curves and the gate table [m]; every 1,000 ft to 12,000 ft by default.
+    pressure_altitude
+        Of the field [m], for a blown engine along the curves.
+    speed_band
+        See `apex_gate`.
+    """
+    grid = np.arange(13) * 1000.0 * FT if density_altitudes is None else np.asarray(density_altitudes, float)
+    air = FieldAir(grid, pressure_altitude)
+    used, seconds = dive_to_entry(figure, aircraft, air)
+    return Sheet(
+        sea_level=in_hand(figure, aircraft, FieldAir(0.0), floor),
+        venue=in_hand(figure, aircraft, venue_air, floor),
+        density_altitudes=grid,
+        curves=in_hand(figure, aircraft, air, floor),
+        entry=entry_gate(figure, aircraft, air, floor, cushions),
+        apex=(
+            apex_gate(figure, aircraft, air, floor, cushions, speed_band=speed_band)
+            if figure.gate_segment is not None
+            else None
+        ),
+        dive_height=used,
+        dive_seconds=seconds,
+        limit=derived_da_limit(figure, aircraft, cushions, floor, pressure_altitude=pressure_altitude),
+    )

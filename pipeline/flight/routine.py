@@ -1,0 +1,297 @@
+"""Energy through a routine: height and speed in hand figure by figure, and the climbing that mends it.
+
+Each figure has a planned entry: a height and an airspeed, hence an energy height h + V²/2g. It spends some
+of it; the links between figures give some back. Thin air takes on both sides: the same airspeed costs more
+energy, every figure spends more, and the engine returns it more slowly.
+
+Energy above a planned entry is not carried along: the throttle or the height is given up, since known entry
+numbers are sacred. Energy short of it is carried to the next figure, until a climb mends it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air.atmosphere import DENSITY_0, GRAVITY
+from pipeline.air.variables import FT, KT
+from pipeline.flight.aircraft import Aircraft, FieldAir, best_climb, specific_excess_power
+from pipeline.flight.figures import Figure
+from pipeline.flight.inhand import InHand, in_hand
+from pipeline.flight.motion import entry_speed_at
+
+__all__ = ["Item", "RoutineEnergy", "join_faults", "routine_energy", "substitute_faults"]
+
+FloatArray = npt.NDArray[np.floating]
+
+SPEED_STEP = 15.0 * KT
+"""Speed that cannot be made up without time between two figures [m/s]."""
+
+
+@dataclass(frozen=True)
+class Item:
+    """A figure in its place, and how it is reached from the one before.
+
+    Attributes
+    ----------
+    figure
+        As flown.
+    link_seconds
+        From the end of the figure before to this entry [s].
+    link_reverses
+        A turn-about on the link.
+    link_half_roll
+        A half roll on the link.
+    enters_rightward
+        Direction of the entry along the line as the crowd sees it; None where the routine does not say.
+    """
+
+    figure: Figure
+    link_seconds: float = 0.0
+    link_reverses: bool = False
+    link_half_roll: bool = False
+    enters_rightward: bool | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a link that takes less than no time."""
+        if not self.link_seconds >= 0:
+            raise ValueError(f"the link before {self.figure.name!r} must not take negative time")
+
+
+@dataclass(frozen=True)
+class RoutineEnergy:
+    """The routine in each case of the air; arrays (figures, *cases) unless said otherwise.
+
+    Attributes
+    ----------
+    hand
+        What is in hand in each figure from its planned entry.
+    planned_energy
+        Energy height of the planned entry [m].
+    given_back
+        Energy height that the link before each figure gives [m].
+    short
+        Energy height missing at each entry if nothing is mended [m].
+    height_in_hand
+        If nothing is mended and the entry speed is kept: the missing energy is missing height [m].
+    entry_speed_short
+        The same the other way: airspeed missing if the entry height is kept [m/s, equivalent].
+    climb_seconds
+        Extra climbing before each figure that mends it [s]; inf where the aircraft cannot climb.
+    climb_legs
+        The same in whole legs.
+    figure_seconds, link_seconds
+        [s].
+    total_seconds
+        With the climbs, (*cases) [s].
+    first_break
+        Index of the first figure that breaks the floor or cannot be entered at its speed above the floor,
+        if nothing is mended; -1 where none does, (*cases).
+    breaks
+        What that figure breaks: "", "floor", "entry speed" or "cannot be flown", (*cases).
+    """
+
+    hand: InHand
+    planned_energy: FloatArray
+    given_back: FloatArray
+    short: FloatArray
+    height_in_hand: FloatArray
+    entry_speed_short: FloatArray
+    climb_seconds: FloatArray
+    climb_legs: FloatArray
+    figure_seconds: FloatArray
+    link_seconds: FloatArray
+    total_seconds: FloatArray
+    first_break: npt.NDArray[np.integer]
+    breaks: npt.NDArray[np.str_]
+
+    def over_slot(self, slot_seconds: npt.ArrayLike) -> FloatArray:
+        """Seconds by which the mended routine is longer than its slot, (*cases); negative when shorter."""
+        return np.asarray(self.total_seconds - np.asarray(slot_seconds, dtype=float))
+
+
+def _attitude(inverted: bool) -> str:
+    return "inverted" if inverted else "upright"
+
+
+def _side(rightward: bool) -> str:
+    return "left to right" if rightward else "right to left"
+
+
+def join_faults(items: Sequence[Item], aircraft: Aircraft) -> list[tuple[int, str]]:
+    """Where a routine's figures do not join: index of the figure, and the words.
+
+    Checked are attitude, direction along the line, and, where no time lies between two figures, speed and
+    height, in standard sea level air.
+    """
+    faults: list[tuple[int, str]] = []
+    if not items:
+        return faults
+    hand = in_hand([item.figure for item in items], aircraft, FieldAir(0.0), 0.0)
+    # Where the routine names no direction at first, the first figure is taken to go left to right.
+    rightward = items[0].enters_rightward is not False
+    for i, item in enumerate(items):
+        figure = item.figure
+        if i:
+            before = items[i - 1].figure
+            rightward = rightward != before.reverses
+            rightward = rightward != item.link_reverses
+            inverted = before.exit_inverted != item.link_half_roll
+            if inverted != figure.entry_inverted:
+                faults.append(
+                    (
+                        i,
+                        f"{figure.name} is entered {_attitude(figure.entry_inverted)} but {before.name} and "
+                        f"the link after it end {_attitude(inverted)}; add or take away a half roll",
+                    )
+                )
+            if item.link_seconds == 0 and hand.failure[i - 1] == 0:
+                speed, height = float(hand.exit_speed[i - 1]), float(hand.exit_height[i - 1])
+                # Compare energies, so that a height above the entry may stand for speed.
+                surplus = (speed**2 - figure.entry_speed**2) / (2 * GRAVITY) + height - figure.entry_height
+                if abs(speed - figure.entry_speed) > SPEED_STEP and surplus < 0:
+                    faults.append(
+                        (
+                            i,
+                            f"{before.name} ends at {speed / KT:.0f} kt and {height / FT:.0f} ft, and "
+                            f"{figure.name} is entered at {figure.entry_speed / KT:.0f} kt and "
+                            f"{figure.entry_height / FT:.0f} ft with no time between; add a link",
+                        )
+                    )
+            if item.enters_rightward is not None and item.enters_rightward != rightward:
+                faults.append(
+                    (
+                        i,
+                        f"{figure.name} should enter {_side(item.enters_rightward)}, but {before.name} and "
+                        f"the link after it leave the aircraft flying {_side(rightward)}",
+                    )
+                )
+    return faults
+
+
+def substitute_faults(figure: Figure, substitute: Figure, aircraft: Aircraft) -> list[str]:
+    """Why a substitute does not fit a figure's place; empty where it does."""
+    faults = []
+    if figure.reverses != substitute.reverses:
+        turns = {True: "reverses direction", False: "does not reverse direction"}
+        faults.append(
+            f"{figure.name} {turns[figure.reverses]}, {substitute.name} {turns[substitute.reverses]}: "
+            "everything after it would be flown backwards"
+        )
+    for name, one, other in (
+        ("entered", figure.entry_inverted, substitute.entry_inverted),
+        ("left", figure.exit_inverted, substitute.exit_inverted),
+    ):
+        if one != other:
+            faults.append(f"{figure.name} is {name} {_attitude(one)}, {substitute.name} {_attitude(other)}")
+    hand = in_hand([figure, substitute], aircraft, FieldAir(0.0), 0.0)
+    energy = hand.exit_height + hand.exit_speed**2 / (2 * GRAVITY)
+    if np.any(hand.failure):
+        faults.append("one of the two cannot be flown in standard sea level air")
+    elif energy[1] < energy[0] - 150.0 * FT:
+        faults.append(
+            f"{substitute.name} ends {(energy[0] - energy[1]) / FT:.0f} ft of energy height below "
+            f"{figure.name}"
+        )
+    needed = [f.entry_height + f.entry_speed**2 / (2 * GRAVITY) for f in (figure, substitute)]
+    if needed[1] > needed[0] + 150.0 * FT:
+        faults.append(
+            f"{substitute.name} needs {(needed[1] - needed[0]) / FT:.0f} ft more energy height at its entry"
+        )
+    return faults
+
+
+def routine_energy(
+    items: Sequence[Item],
+    aircraft: Aircraft,
+    air: FieldAir,
+    floor: float,
+    *,
+    link_load_factor: float = 1.5,
+    leg_seconds: float = 25.0,
+) -> RoutineEnergy:
+    """Fly the routine in each case of the air.
+
+    Parameters
+    ----------
+    items
+        The figures in order. The first is entered as planned.
+    aircraft, air
+        What is flown, and in what.
+    floor
+        Authorised lowest height above the field [m].
+    link_load_factor
+        Mean load factor on the links, which are mostly turns: common practice, no source.
+    leg_seconds
+        Length of one climbing leg before the box makes the pilot turn [s]: common practice, no source.
+
+    Raises
+    ------
+    ValueError
+        When there are no figures, or figures do not join; the text names the places.
+    """
+    if not items:
+        raise ValueError("a routine needs at least one figure")
+    faults = join_faults(items, aircraft)
+    if faults:
+        raise ValueError("; ".join(f"figure {i + 1}: {text}" for i, text in faults))
+    figures = [item.figure for item in items]
+    shape = air.shape
+    column = (len(figures),) + (1,) * len(shape)
+    hand = in_hand(figures, aircraft, air, floor)
+
+    height = np.array([f.entry_height for f in figures]).reshape(column)
+    speed = np.stack([np.broadcast_to(entry_speed_at(f, air.density_altitude), shape) for f in figures])
+    density = np.broadcast_to(air.density(height), (len(figures), *shape))
+    true_airspeed = speed * np.sqrt(DENSITY_0 / density)
+    planned = height + true_airspeed**2 / (2.0 * GRAVITY)
+    ends = planned - hand.energy_height_spent
+
+    # A link is flown between the exit speed before it and the entry speed after it, at full power.
+    links = np.array([item.link_seconds for item in items]).reshape(column)
+    middle = speed.copy()
+    middle[1:] = 0.5 * (speed[1:] + hand.exit_speed[:-1])
+    excess = specific_excess_power(aircraft, air, middle, link_load_factor, height)
+    given = np.where(np.arange(len(figures)).reshape(column) > 0, links * excess, 0.0)
+
+    short = np.zeros_like(planned)
+    mend = np.zeros_like(planned)
+    for i in range(1, len(figures)):
+        left = ends[i - 1] + given[i]
+        mend[i] = np.maximum(planned[i] - left, 0.0)
+        short[i] = np.maximum(planned[i] - (left - short[i - 1]), 0.0)
+
+    rate, _ = best_climb(aircraft, air, 150.0)
+    seconds = np.where(mend > 0, np.where(rate > 0, mend / np.where(rate > 0, rate, 1.0), np.inf), 0.0)
+    in_height = hand.height - short
+    slower = np.sqrt(np.maximum(true_airspeed**2 - 2.0 * GRAVITY * short, 0.0))
+
+    lowest = np.minimum(hand.lowest - floor - short, in_height)
+    with np.errstate(invalid="ignore"):
+        kinds = np.select(
+            [hand.failure != 0, height - short < floor, lowest < 0],
+            ["cannot be flown", "entry speed", "floor"],
+            "",
+        )
+    broken = kinds != ""
+    first = np.where(np.any(broken, axis=0), np.argmax(broken, axis=0), -1)
+    what = np.take_along_axis(kinds, np.maximum(first, 0)[None], 0)[0]
+    links = np.broadcast_to(links, planned.shape)
+    return RoutineEnergy(
+        hand=hand,
+        planned_energy=planned,
+        given_back=given,
+        short=short,
+        height_in_hand=np.asarray(in_height),
+        entry_speed_short=np.asarray(speed - slower * np.sqrt(density / DENSITY_0)),
+        climb_seconds=seconds,
+        climb_legs=np.asarray(np.ceil(seconds / leg_seconds - 1e-9)),
+        figure_seconds=hand.seconds,
+        link_seconds=links,
+        total_seconds=np.asarray(np.sum(hand.seconds + links + seconds, axis=0)),
+        first_break=np.asarray(first),
+        breaks=np.asarray(np.where(first >= 0, what, "")),
+    )
