@@ -124,7 +124,9 @@ def _parser() -> argparse.ArgumentParser:
     temperature.add_argument("--temperature-c", type=float, help="air temperature in °C")
     temperature.add_argument("--temperature-f", type=float, help="air temperature in °F")
     dew = air.add_mutually_exclusive_group()
-    dew.add_argument("--dew-point-c", type=float, help="dew point in °C; without it the dry value is all there is")
+    dew.add_argument(
+        "--dew-point-c", type=float, help="dew point in °C; without it the dry value is all there is"
+    )
     dew.add_argument("--dew-point-f", type=float, help="dew point in °F")
     air.add_argument(
         "--temperature-12h-ago-c",
@@ -137,7 +139,9 @@ def _parser() -> argparse.ArgumentParser:
         default="plateau",
         help="with --mslp-hpa: plateau as in North America (default), or plain hypsometric",
     )
-    air.add_argument("--wind", metavar="DIR/KT", help="wind as true direction and knots, such as 140/25 or VRB/4")
+    air.add_argument(
+        "--wind", metavar="DIR/KT", help="wind as true direction and knots, such as 140/25 or VRB/4"
+    )
     air.add_argument("--runway-true", type=float, metavar="DEG", help="true heading of the runway")
     as_json(air)
     return parser
@@ -185,7 +189,9 @@ def _check(arguments: argparse.Namespace) -> int:
         if faults:
             print(f"{len(faults)} mistake{'s' if len(faults) != 1 else ''} in {arguments.folder}")
         else:
-            print(f"{arguments.folder}: no mistakes, {len(warnings)} warning{'s' if len(warnings) != 1 else ''}")
+            print(
+                f"{arguments.folder}: no mistakes, {len(warnings)} warning{'s' if len(warnings) != 1 else ''}"
+            )
     return INPUT_WRONG if faults else OK
 
 
@@ -209,7 +215,12 @@ def _fetch(arguments: argparse.Namespace) -> int:
         _print_json(
             {
                 "stations": [
-                    {"source": o.source, "station": o.station_id, "venues": list(o.venues), "error": o.error or None}
+                    {
+                        "source": o.source,
+                        "station": o.station_id,
+                        "venues": list(o.venues),
+                        "error": o.error or None,
+                    }
                     for o in outcomes
                 ]
             }
@@ -259,9 +270,7 @@ def _compute(arguments: argparse.Namespace, *, fetched: int) -> int:
     if code == NOTHING_DONE:
         for venue in bad:
             print(f"showhour: {venue['name']}: {venue['status']}", file=sys.stderr)
-        print(
-            "showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr
-        )
+        print("showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr)
         return code
     results.write_results(ds, path)
     if arguments.json:
@@ -277,7 +286,10 @@ def _percent(value: float | None) -> str:
 
 def _print_season(told: dict[str, Any], path: Path) -> None:
     print(f"{told['season']}: bookings by the chance that the routine is flown as planned\n")
-    print(f"{'':>3} {'booking':<28} {'state':<11} {'slot':<6} {'as planned':>10} {'90 % interval':>15} {'DA median':>10} {'1 in 10':>9}  what bites")
+    print(
+        f"{'':>3} {'booking':<28} {'state':<11} {'slot':<6} {'as planned':>10} {'90 % interval':>15} "
+        f"{'DA median':>10} {'1 in 10':>9}  what bites"
+    )
     for row in told["bookings"]:
         if row["rank"] is None:
             print(f"{'–':>3} {row['booking']:<28} {row['state']:<11} {row['status']}")
@@ -288,7 +300,8 @@ def _print_season(told: dict[str, Any], path: Path) -> None:
         print(
             f"{row['rank']:>3} {row['booking']:<28} {row['state']:<11} {slot['start_local']:<6} "
             f"{_percent(row['as_planned']):>10} {interval:>15} "
-            f"{slot['density_altitude_median_ft']:>7,.0f} ft {slot['density_altitude_1_in_10_high_ft']:>6,.0f} ft  "
+            f"{slot['density_altitude_median_ft']:>7,.0f} ft "
+            f"{slot['density_altitude_1_in_10_high_ft']:>6,.0f} ft  "
             f"{slot['bites'].replace('_', ' ') or 'nothing'}"
         )
     for venue in told["venues"]:
@@ -326,9 +339,14 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     path = results_path(arguments.folder, cache_root())
     results.read_results(path).close()
     home = Path(dashboard.__file__).parent
-    environment = os.environ | {"SHOWHOUR_RESULTS": str(path), "SHOWHOUR_SEASON": str(arguments.folder.resolve())}
+    environment = os.environ | {
+        "SHOWHOUR_RESULTS": str(path),
+        "SHOWHOUR_SEASON": str(arguments.folder.resolve()),
+    }
     command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.port", str(arguments.port)]
-    print(f"The dashboard is at http://127.0.0.1:{arguments.port} (on this machine only); end it with Ctrl-C.")
+    print(
+        f"The dashboard is at http://127.0.0.1:{arguments.port} (on this machine only); end it with Ctrl-C."
+    )
     # Streamlit reads its settings beside the script, so it starts there.
     return subprocess.run(command, cwd=home, env=environment, check=False).returncode
 

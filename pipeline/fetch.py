@@ -1,4 +1,4 @@
-"""Bring the store up to date for a season: each station by its own source, one failure never stopping the rest."""
+"""Bring the store up to date for a season, each station by its own source; no failure stops the rest."""
 
 from __future__ import annotations
 
@@ -81,7 +81,9 @@ def fetch_season(
     return outcomes
 
 
-def _fetch_station(season: Season, station: Station, store: Store, *, now: dt.datetime, refresh: bool) -> None:
+def _fetch_station(
+    season: Season, station: Station, store: Store, *, now: dt.datetime, refresh: bool
+) -> None:
     """Fetch one station.
 
     Raises

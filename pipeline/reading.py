@@ -7,6 +7,8 @@ import re
 from argparse import Namespace
 from typing import Any
 
+import numpy as np
+
 from pipeline.air import atmosphere as atm
 from pipeline.air import wind
 from pipeline.air.variables import FT, HPA, INHG, KT
@@ -49,8 +51,8 @@ def parse_wind(text: str) -> tuple[float, float]:
     matched = re.fullmatch(r"\s*(VRB|\d{1,3})\s*/\s*(\d{1,3}(?:\.\d+)?)\s*", text, re.IGNORECASE)
     if matched is None:
         raise InputError(
-            f"--wind {text!r} is not a wind. Write the true direction and the knots, such as 140/25, VRB/4 for a "
-            "variable wind, or 0/0 for calm."
+            f"--wind {text!r} is not a wind. Write the true direction and the knots, such as 140/25, "
+            "VRB/4 for a variable wind, or 0/0 for calm."
         )
     direction = math.nan if matched[1].upper() == "VRB" else float(matched[1])
     speed = float(matched[2])
@@ -72,7 +74,9 @@ def _checked(arguments: Namespace) -> dict[str, float | None]:
             hint = ""
             if name in _MISTAKEN and _MISTAKEN[name][0] <= value <= _MISTAKEN[name][1]:
                 hint = f"; {_MISTAKEN[name][2]}"
-            raise InputError(f"{flag} {value:g} is out of range: {wanted} from {low:g} to {high:g} are wanted{hint}.")
+            raise InputError(
+                f"{flag} {value:g} is out of range: {wanted} from {low:g} to {high:g} are wanted{hint}."
+            )
     return values
 
 
@@ -109,18 +113,25 @@ def air_reading(arguments: Namespace) -> dict[str, Any]:
                 f"{temperature - 273.15:.1f} °C. Check which is which."
             )
     if v["altimeter_inhg"] is not None:
-        pressure, source = atm.station_pressure_from_altimeter(v["altimeter_inhg"] * INHG, elevation), "altimeter setting"
+        pressure, source = (
+            atm.station_pressure_from_altimeter(v["altimeter_inhg"] * INHG, elevation),
+            "altimeter setting",
+        )
     elif v["altimeter_hpa"] is not None:
-        pressure, source = atm.station_pressure_from_altimeter(v["altimeter_hpa"] * HPA, elevation), "altimeter setting"
+        pressure, source = (
+            atm.station_pressure_from_altimeter(v["altimeter_hpa"] * HPA, elevation),
+            "altimeter setting",
+        )
     elif v["station_pressure_hpa"] is not None:
-        pressure, source = v["station_pressure_hpa"] * HPA, "station pressure"
+        pressure, source = np.asarray(v["station_pressure_hpa"] * HPA), "station pressure"
     else:
         earlier = v["temperature_12h_ago_c"]
         mean = temperature if earlier is None else 0.5 * (temperature + earlier + 273.15)
         if earlier is None and elevation > 150.0:
             notes.append(
                 "Sea level pressure is reduced with the mean of the temperatures now and twelve hours ago; "
-                "only now's is given, so the pressure altitude may be some 50 ft out. An altimeter setting is better."
+                "only now's is given, so the pressure altitude may be some 50 ft out. "
+                "An altimeter setting is better."
             )
         pressure = atm.station_pressure_from_mslp(
             float(v["mslp_hpa"] or 0.0) * HPA, elevation, mean, plateau=arguments.mslp_reduction == "plateau"
@@ -130,8 +141,8 @@ def air_reading(arguments: Namespace) -> dict[str, Any]:
     if dew_point is None:
         moist = dry
         notes.append(
-            "No dew point was given, so the density altitude is that of dry air: too low by some 150 to 450 ft "
-            "on a hot day."
+            "No dew point was given, so the density altitude is that of dry air: too low by some 150 to 450 "
+            "ft on a hot day."
         )
     else:
         moist = atm.density_altitude(pressure, temperature, dew_point)

@@ -42,8 +42,8 @@ SCHEMA_VERSION = "1"
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
-    "The aircraft's approved data, the pilot's own authorisation and personal minimums, the waiver or display "
-    "permit, the air boss or flying display director, and the local authority decide.",
+    "The aircraft's approved data, the pilot's own authorisation and personal minimums, the waiver or "
+    "display permit, the air boss or flying display director, and the local authority decide.",
     "Station data providers say that their data is not meant where life or property may be at risk.",
     "When this and the pilot disagree, the more cautious one stands.",
 )
@@ -126,16 +126,41 @@ def _schema() -> dict[str, Field]:
     add("booking_status", ("booking",), "str", "", "ok, or why there is no number")
     add("booking_trust", ("booking",), "str", "", "whether the numbers deserve trust, and why not")
     add("booking_rank", ("booking",), "i4", "1", "1 is the best; 0 where there is no number")
-    add("booking_as_planned", ("booking",), "f8", "1", "chance that the planned routine is flown as planned at the slot in discussion, mean of the show days")
+    add(
+        "booking_as_planned",
+        ("booking",),
+        "f8",
+        "1",
+        "chance that the planned routine is flown as planned at the slot in discussion, mean of show days",
+    )
     add("booking_as_planned_lower", ("booking",), "f8", "1", "lower end of its 90 % interval")
     add("booking_as_planned_upper", ("booking",), "f8", "1", "upper end of its 90 % interval")
     add("booking_as_planned_by_year", ("booking", "year"), "f8", "1", "the same, by sampled year")
-    add("booking_told_apart", ("booking", "other_booking"), "i1", "1", "1 where paired draws of years tell two bookings apart")
+    add(
+        "booking_as_planned_per_trend",
+        ("booking", "year"),
+        "f8",
+        "year K-1",
+        "its change per unit of temperature trend",
+    )
+    add(
+        "booking_told_apart",
+        ("booking", "other_booking"),
+        "i1",
+        "1",
+        "1 where paired draws of years tell two bookings apart",
+    )
     add("booking_best_slot", ("booking",), "str", "", "local start of the best slot in the window")
     add("booking_best_slot_as_planned", ("booking",), "f8", "1", "chance at the best slot")
     add("booking_worst_slot", ("booking",), "str", "", "local start of the worst slot in the window")
     add("booking_worst_slot_as_planned", ("booking",), "f8", "1", "chance at the worst slot")
-    add("booking_slots_told_apart", ("booking",), "i1", "1", "1 where paired draws tell the best slot from the worst")
+    add(
+        "booking_slots_told_apart",
+        ("booking",),
+        "i1",
+        "1",
+        "1 where paired draws tell the best slot from the worst",
+    )
     # What a booking day is.
     add("day_booking", ("booking_day",), "str", "", "booking id")
     add("day_venue", ("booking_day",), "str", "", "venue id")
@@ -150,15 +175,51 @@ def _schema() -> dict[str, Field]:
     add("figure_change", (*_DAY_SLOT, "figure"), "f8", "1", "chance that the figure must be changed")
     add("figure_change_lower", (*_DAY_SLOT, "figure"), "f8", "1", "lower end of its 90 % interval")
     add("figure_change_upper", (*_DAY_SLOT, "figure"), "f8", "1", "upper end of its 90 % interval")
-    add("figure_change_at_gust_bound", (*_DAY_SLOT, "figure"), "f8", "1", "the same with every unreported gust at its upper bound")
-    add("figure_change_by_cause", (*_DAY_SLOT, "figure", "cause"), "f8", "1", "chance that the figure must be changed for one cause alone")
-    add("routine_as_planned", (*_DAY_SLOT, "routine"), "f8", "1", "chance that the act flies and no figure of the routine is changed")
+    add(
+        "figure_change_at_gust_bound",
+        (*_DAY_SLOT, "figure"),
+        "f8",
+        "1",
+        "the same with every unreported gust at its upper bound",
+    )
+    add(
+        "figure_change_by_cause",
+        (*_DAY_SLOT, "figure", "cause"),
+        "f8",
+        "1",
+        "chance that the figure must be changed for one cause alone",
+    )
+    add(
+        "routine_as_planned",
+        (*_DAY_SLOT, "routine"),
+        "f8",
+        "1",
+        "chance that the act flies and no figure of the routine is changed",
+    )
     add("routine_as_planned_lower", (*_DAY_SLOT, "routine"), "f8", "1", "lower end of its 90 % interval")
     add("routine_as_planned_upper", (*_DAY_SLOT, "routine"), "f8", "1", "upper end of its 90 % interval")
     add("routine_as_planned_by_year", (*_DAY_SLOT, "routine", "year"), "f8", "1", "the same, by sampled year")
-    add("routine_as_planned_warmer_by_year", (*_DAY_SLOT, "routine", "year"), "f8", "K-1", "its change per kelvin of warming")
-    add("routine_as_planned_range", (*_DAY_SLOT, "routine", "bound"), "f8", "1", "the same with figures judged independently, and as one")
-    add("routine_change_by_cause", (*_DAY_SLOT, "routine", "cause"), "f8", "1", "chance that some figure of the routine is changed for one cause alone")
+    add(
+        "routine_as_planned_per_trend",
+        (*_DAY_SLOT, "routine", "year"),
+        "f8",
+        "year K-1",
+        "its change per unit of temperature trend",
+    )
+    add(
+        "routine_as_planned_range",
+        (*_DAY_SLOT, "routine", "bound"),
+        "f8",
+        "1",
+        "the same with figures judged independently, and as one",
+    )
+    add(
+        "routine_change_by_cause",
+        (*_DAY_SLOT, "routine", "cause"),
+        "f8",
+        "1",
+        "chance that some figure of the routine is changed for one cause alone",
+    )
     add("act_out", _DAY_SLOT, "f8", "1", "chance that the whole act stays on the ground")
     add("act_out_lower", _DAY_SLOT, "f8", "1", "lower end of its 90 % interval")
     add("act_out_upper", _DAY_SLOT, "f8", "1", "upper end of its 90 % interval")
@@ -166,20 +227,44 @@ def _schema() -> dict[str, Field]:
     # What they rest on.
     add("sample_years", _DAY_SLOT, "i4", "1", "years that count")
     add("sample_size", _DAY_SLOT, "i4", "1", "sampled hours with air and wind")
-    add("sample_effective_size", _DAY_SLOT, "f8", "1", "effective number of independent days behind the routine's chance")
+    add(
+        "sample_effective_size",
+        _DAY_SLOT,
+        "f8",
+        "1",
+        "effective number of independent days behind the routine's chance",
+    )
     add("observed_share", _DAY_SLOT, "f8", "1", "share of the sampled hours with air and wind")
     add("gust_reported_share", _DAY_SLOT, "f8", "1", "share of the sampled hours whose report carried a gust")
     for name, (units, words) in _QUANTITIES.items():
         add(f"{name}_quantile", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, quantile of type 8")
-        add(f"{name}_quantile_lower", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, lower end of the quantile's 90 % interval")
-        add(f"{name}_quantile_upper", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, upper end of the quantile's 90 % interval")
+        add(
+            f"{name}_quantile_lower",
+            (*_DAY_SLOT, "quantile"),
+            "f8",
+            units,
+            f"{words}, lower end of the quantile's 90 % interval",
+        )
+        add(
+            f"{name}_quantile_upper",
+            (*_DAY_SLOT, "quantile"),
+            "f8",
+            units,
+            f"{words}, upper end of the quantile's 90 % interval",
+        )
     # The limits.
     add("figure_type", ("figure",), "str", "", "the trade's name of the figure")
     add("figure_seconds", ("figure",), "f8", "s", "seconds the figure takes")
     add("figure_crowd_value", ("figure",), "f8", "1", "what the figure is worth to the show")
     add("comfortable_stated", ("figure", "condition"), "f8", "SI", "comfortable value as the pilot states it")
     add("limit_stated", ("figure", "condition"), "f8", "SI", "limit as the pilot states it")
-    add("limit_derived", ("figure", "condition"), "f8", "SI", "limit from the physics of the flight; NaN where none is derived")
+    add(
+        "limit_derived",
+        ("figure", "condition"),
+        "f8",
+        "SI",
+        "limit from the physics of the flight; NaN where none is derived",
+    )
     add("comfortable_used", ("figure", "condition"), "f8", "SI", "comfortable value that the chances use")
     add("limit_used", ("figure", "condition"), "f8", "SI", "limit that the chances use, the more cautious")
     add("limit_reason", ("figure", "condition"), "str", "", "which limit is used, and why")
@@ -209,9 +294,35 @@ def _schema() -> dict[str, Field]:
     add("station_digest", ("venue",), "str", "", "SHA-256 of what was read")
     add("station_first_year", ("venue",), "i4", "1", "first year used")
     add("station_last_year", ("venue",), "i4", "1", "last year used")
-    add("station_completeness", ("venue", "station_variable"), "f8", "1", "share of the hours used that hold the quantity; 0 where it is not observed")
-    add("station_pressure_share", ("venue", "pressure_source"), "f8", "1", "share of the sampled hours by what their pressure came from")
+    add(
+        "station_completeness",
+        ("venue", "station_variable"),
+        "f8",
+        "1",
+        "share of the hours used that hold the quantity; 0 where it is not observed",
+    )
+    add(
+        "station_pressure_share",
+        ("venue", "pressure_source"),
+        "f8",
+        "1",
+        "share of the sampled hours by what their pressure came from",
+    )
     add("station_trend", ("venue",), "f8", "K year-1", "pooled temperature trend applied")
+    add(
+        "station_trend_numerator",
+        ("venue", "year"),
+        "f8",
+        "K year",
+        "the trend is the ratio of the sums of these two",
+    )
+    add(
+        "station_trend_denominator",
+        ("venue", "year"),
+        "f8",
+        "year2",
+        "the trend is the ratio of the sums of these two",
+    )
     for name, (units, _, words) in SAMPLES.items():
         add(f"sample_{name}", _SAMPLE, "packed", units, f"sampled {words}")
     return s
@@ -274,7 +385,13 @@ def to_dataset(empty: Mapping[str, Any]) -> xr.Dataset:
             attrs |= {"scale_factor": scale, "_FillValue": np.int16(-32_768)}
         variables[name] = xr.Variable(field.dims, empty["arrays"][name], attrs)
     coords = {
-        k: xr.Variable((k,), np.asarray(v, dtype=object if isinstance(v[0], str) else None) if len(v) else np.asarray(v, dtype=float), {"long_name": LABELS[k]})
+        k: xr.Variable(
+            (k,),
+            np.asarray(v, dtype=object if isinstance(v[0], str) else None)
+            if len(v)
+            else np.asarray(v, dtype=float),
+            {"long_name": LABELS[k]},
+        )
         for k, v in empty["coords"].items()
     }
     attrs = {"Conventions": "CF-1.11", "schema_version": SCHEMA_VERSION, "cautions": "\n".join(CAUTIONS)}
@@ -297,10 +414,13 @@ def check_results(ds: xr.Dataset) -> None:
         )
     for name, field in SCHEMA.items():
         if name not in ds:
-            raise StoreError(f"These results lack {name}. Run `showhour forecast` on the season folder again.")
+            raise StoreError(
+                f"These results lack {name}. Run `showhour forecast` on the season folder again."
+            )
         if ds[name].dims != field.dims:
             raise StoreError(
-                f"These results have {name} over {ds[name].dims}, not {field.dims}. Run `showhour forecast` again."
+                f"These results have {name} over {ds[name].dims}, not {field.dims}. "
+                "Run `showhour forecast` on the season folder again."
             )
 
 
@@ -361,7 +481,8 @@ def read_results(path: Path) -> xr.Dataset:
         ds = xr.open_dataset(path, engine="netcdf4", cache=True)
     except (OSError, ValueError, KeyError) as error:
         raise StoreError(
-            f"The results at {path} cannot be read ({error}). Run `showhour forecast` on the season folder again."
+            f"The results at {path} cannot be read ({error}). "
+            "Run `showhour forecast` on the season folder again."
         ) from error
     check_results(ds)
     return ds
@@ -388,7 +509,11 @@ def days_in_ten(chance: float) -> str:
     if chance >= 0.995:
         return "every day" if chance >= 1.0 else "over 99 days in 100"
     if chance >= 0.095:
-        return f"{min(9, max(1, round(chance * 10)))} days in 10" if chance < 0.95 else f"{round(chance * 100)} days in 100"
+        return (
+            f"{min(9, max(1, round(chance * 10)))} days in 10"
+            if chance < 0.95
+            else f"{round(chance * 100)} days in 100"
+        )
     if chance >= 0.01:
         return f"{round(chance * 100)} day{'s' if round(chance * 100) != 1 else ''} in 100"
     return "never in the sample" if chance <= 0.0 else "under 1 day in 100"
@@ -414,7 +539,9 @@ def summary(ds: xr.Dataset) -> dict[str, Any]:
 
     def quantile_row(name: str, d: int, s: int, scale: float, unit: str) -> dict[str, Any]:
         return {
-            f"{name}_{words}_{unit}": _number(a[f"{name}_quantile"][d, s, tenths[q]] / scale, 0 if unit == "ft" else 1)
+            f"{name}_{words}_{unit}": _number(
+                a[f"{name}_quantile"][d, s, tenths[q]] / scale, 0 if unit == "ft" else 1
+            )
             for q, words in ((0.5, "median"), (0.9, "1_in_10_high"))
         }
 
@@ -493,7 +620,9 @@ def summary(ds: xr.Dataset) -> dict[str, Any]:
                 "worst_slot_local": str(a["booking_worst_slot"][b]),
                 "worst_slot_as_planned": _number(a["booking_worst_slot_as_planned"][b], 4),
                 "best_and_worst_told_apart": bool(a["booking_slots_told_apart"][b]),
-                "days": [day_row(d) for d in range(len(a["day_booking"])) if str(a["day_booking"][d]) == name],
+                "days": [
+                    day_row(d) for d in range(len(a["day_booking"])) if str(a["day_booking"][d]) == name
+                ],
             }
         )
     venues = [

@@ -116,7 +116,7 @@ def curves_of(season: Season) -> limits.Curves:
 def act_limits_of(season: Season, venue: Venue) -> ActLimits:
     """The act's limits at a venue in SI."""
     stated = season.act_limits(venue)
-    rows = {
+    rows: dict[str, tuple[Any, float]] = {
         "runway_crosswind": (stated.runway_crosswind_kt, KT),
         "ceiling": (stated.ceiling_ft, FT),
         "visibility": (stated.visibility_sm, STATUTE_MILE),
@@ -175,7 +175,7 @@ class _VenueOutcome:
     station: Station | None = None
     attrs: dict[str, Any] | None = None
     record: StationRecord | None = None
-    trend: float = 0.0
+    cycle: clim.SeasonalCycle | None = None
     warnings: tuple[str, ...] = ()
 
 
@@ -206,7 +206,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
     empty, row_of = _season_arrays(season, curves, booked, slots)
 
     def lay(v: int, outcome: _VenueOutcome) -> None:
-        _lay_venue(empty["arrays"], v, outcome)
+        _lay_venue(empty["arrays"], v, outcome, season.history.first_year)
         for booking, day, day_slots, sample, done, status in outcome.days:
             i = row_of[booking.id, day]
             empty["arrays"]["day_status"][i] = status
@@ -230,7 +230,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
         while in_hand:
             done_v, future = in_hand.popleft()
             lay(done_v, future.result())
-    _lay_bookings(empty["arrays"], season)
+    _lay_bookings(empty["arrays"], season, booked)
     return results.to_dataset(empty)
 
 
@@ -291,18 +291,14 @@ def _forecast_venue(
     site = site_of(venue)
     act = act_limits_of(season, venue)
     trend_variance = cycles.temperature.trend_variance()
-    days = []
+    days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]] = []
     worst = "ok"
     for booking, day, day_slots in slots:
-        sample = show_hour_sample(
-            record, cycles, site, day_slots.utc, window_days=history.window_days
-        )
+        sample = show_hour_sample(record, cycles, site, day_slots.utc, window_days=history.window_days)
         reach = np.broadcast_to(
             (day.year - sample.years).astype(float), (day_slots.utc.size, sample.years.size)
         )
-        done = forecast_slots(
-            sample, curves, routines, act, trend_variance=trend_variance, trend_reach=reach
-        )
+        done = forecast_slots(sample, curves, routines, act, trend_variance=trend_variance, trend_reach=reach)
         years = int(done.as_planned.years[:, 0].min())
         status = "ok"
         if missing:
@@ -322,7 +318,7 @@ def _forecast_venue(
         station=station,
         attrs=held.attrs,
         record=record,
-        trend=cycles.temperature.trend,
+        cycle=cycles.temperature,
         warnings=tuple(_venue_warnings(venue, station, held.passed_over)),
     )
 
@@ -420,7 +416,11 @@ def _lay_day(
     if not told:
         return
     a["sample_effective_size"][i, :n] = done.as_planned.effective_size[:, 0]
-    for name, estimate in (("figure_change", done.figure), ("routine_as_planned", done.as_planned), ("act_out", done.act_any)):
+    for name, estimate in (
+        ("figure_change", done.figure),
+        ("routine_as_planned", done.as_planned),
+        ("act_out", done.act_any),
+    ):
         a[name][i, :n] = estimate.value
         a[f"{name}_lower"][i, :n] = estimate.lower
         a[f"{name}_upper"][i, :n] = estimate.upper
@@ -430,7 +430,8 @@ def _lay_day(
     a["routine_change_by_cause"][i, :n] = done.routine_by_cause
     a["act_out_by_cause"][i, :n] = done.act
     a["routine_as_planned_by_year"][i, :n, :, at] = np.moveaxis(done.as_planned.by_year, -1, 0)
-    a["routine_as_planned_warmer_by_year"][i, :n, :, at] = np.moveaxis(done.as_planned_warmer, -1, 0)
+    per_trend = done.as_planned_warmer * (int(a["day_date"][i][:4]) - sample.years)
+    a["routine_as_planned_per_trend"][i, :n, :, at] = np.moveaxis(per_trend, -1, 0)
     for name in QUANTITIES:
         a[f"{name}_quantile"][i, :n] = done.quantile[name]
         a[f"{name}_quantile_lower"][i, :n] = done.quantile_lower[name]
@@ -459,7 +460,7 @@ def _lay_limits(a: dict[str, Any], season: Season, curves: limits.Curves, booked
             a["act_limit"][v, c] = act.limit.get(cause, np.nan)
 
 
-def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome) -> None:
+def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: int) -> None:
     venue = outcome.venue
     a["venue_name"][v], a["venue_elevation"][v] = venue.name, venue.elevation
     a["venue_line_heading"][v] = venue.show_line.true_heading
@@ -488,15 +489,35 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome) -> None:
     for j, name in enumerate(STATION_VARIABLES):
         values = record.values.get(name)
         a["station_completeness"][v, j] = 0.0 if values is None else float(1.0 - np.isnan(values).mean())
-    a["station_trend"][v] = outcome.trend
+    cycle = outcome.cycle
+    a["station_trend_numerator"][v] = a["station_trend_denominator"][v] = 0.0
+    if cycle is not None:
+        a["station_trend"][v] = cycle.trend
+        if cycle.trend != 0.0:
+            at = cycle.years - first_year
+            a["station_trend_numerator"][v, at] = cycle.numerator
+            a["station_trend_denominator"][v, at] = cycle.denominator
     codes = np.concatenate([s.pressure_source.ravel() for *_, s, _, _ in outcome.days if s is not None])
     codes = codes[codes >= 0]
     if codes.size:
         a["station_pressure_share"][v] = np.bincount(codes, minlength=len(PRESSURE_SOURCES)) / codes.size
 
 
-def _lay_bookings(a: dict[str, Any], season: Season) -> None:
+def _series(a: dict[str, Any], day: int, slot: int, venue: int) -> ranking.YearSeries:
+    """The full routine's chance by year at one slot of one booking day."""
+    return ranking.YearSeries(
+        a["routine_as_planned_by_year"][day, slot, 0],
+        a["routine_as_planned_per_trend"][day, slot, 0],
+        a["station_trend_numerator"][venue],
+        a["station_trend_denominator"][venue],
+    )
+
+
+def _lay_bookings(a: dict[str, Any], season: Season, booked: list[Venue]) -> None:
     """Bookings ranked by the chance that the routine is flown as planned at the slot in discussion."""
+    venue_row = {venue.id: v for v, venue in enumerate(booked)}
+    nothing = np.full(a["booking_as_planned_by_year"].shape[1], np.nan)
+    series = [ranking.YearSeries.without_trend(nothing)] * len(season.bookings)
     for b, booking in enumerate(season.bookings):
         a["booking_venue"][b], a["booking_state"][b] = booking.venue, booking.state
         a["booking_fee"][b] = np.nan if booking.fee is None else booking.fee
@@ -504,38 +525,44 @@ def _lay_bookings(a: dict[str, Any], season: Season) -> None:
         a["booking_length"][b] = booking.length_min
         a["booking_trust"][b] = "not yet verified"
         days = [i for i, name in enumerate(a["day_booking"]) if name == booking.id]
-        statuses = [str(a["day_status"][i]) for i in days]
-        a["booking_status"][b] = next((s for s in statuses if s != "ok"), "ok")
+        a["booking_status"][b] = next((str(s) for s in a["day_status"][days] if s != "ok"), "ok")
         if a["booking_status"][b] != "ok":
             continue
-        offered = [int(a["day_offered_slot"][i]) for i in days]
-        chosen = list(zip(days, offered, strict=True))
-        a["booking_as_planned_by_year"][b] = np.mean(
-            [a["routine_as_planned_by_year"][i, s, 0] for i, s in chosen], axis=0
-        )
-        # The days of one booking share their weather in the sample: their mean keeps the larger interval.
+        venue = venue_row[booking.venue]
+        chosen = [(i, int(a["day_offered_slot"][i])) for i in days]
+        series[b] = ranking.YearSeries.mean([_series(a, i, s, venue) for i, s in chosen])
+        a["booking_as_planned_by_year"][b] = series[b].by_year
+        a["booking_as_planned_per_trend"][b] = series[b].per_trend
+        # The days of one booking share their weather in the sample, so their mean keeps a day's interval.
         for end in ("", "_lower", "_upper"):
-            a[f"booking_as_planned{end}"][b] = np.mean([a[f"routine_as_planned{end}"][i, s, 0] for i, s in chosen])
-        names = [str(t) for t in a["slot_local"][days[0]]]
-        inside = [s for s, held in enumerate(a["slot_in_window"][days[0]]) if held]
-        common = [s for s in inside if all(names[s] in list(a["slot_local"][i]) for i in days)]
-        if not common:
-            continue
-        place = {s: [list(a["slot_local"][i]).index(names[s]) for i in days] for s in common}
-        by_year = {
-            s: np.mean([a["routine_as_planned_by_year"][i, p, 0] for i, p in zip(days, place[s], strict=True)], axis=0)
-            for s in common
-        }
-        value = {s: float(np.mean([a["routine_as_planned"][i, p, 0] for i, p in zip(days, place[s], strict=True)])) for s in common}
-        best = max(common, key=lambda s: value[s])
-        worst = min(common, key=lambda s: value[s])
-        a["booking_best_slot"][b], a["booking_best_slot_as_planned"][b] = names[best], value[best]
-        a["booking_worst_slot"][b], a["booking_worst_slot_as_planned"][b] = names[worst], value[worst]
-        a["booking_slots_told_apart"][b] = ranking.compare(by_year[best], by_year[worst]).told_apart
-    order, apart = ranking.rank(a["booking_as_planned_by_year"], a["booking_as_planned"])
-    place_of = 0
-    for b in order:
-        if np.isfinite(a["booking_as_planned"][b]):
-            place_of += 1
-            a["booking_rank"][b] = place_of
+            a[f"booking_as_planned{end}"][b] = np.mean(
+                [a[f"routine_as_planned{end}"][i, s, 0] for i, s in chosen]
+            )
+        _lay_best_and_worst(a, b, days, venue)
+    order, apart = ranking.rank(series, a["booking_as_planned"])
+    told = [b for b in order if np.isfinite(a["booking_as_planned"][b])]
+    a["booking_rank"][told] = np.arange(1, len(told) + 1)
     a["booking_told_apart"][:] = apart
+
+
+def _lay_best_and_worst(a: dict[str, Any], b: int, days: list[int], venue: int) -> None:
+    """Best and worst slot in the organiser's window, over all days of the booking."""
+    positions = {}
+    for s in np.flatnonzero(a["slot_in_window"][days[0]]):
+        name = a["slot_local"][days[0], s]
+        each_day = [
+            np.flatnonzero((a["slot_local"][i] == name) & (a["slot_in_window"][i] == 1)) for i in days
+        ]
+        if all(found.size == 1 for found in each_day):
+            positions[str(name)] = [int(found[0]) for found in each_day]
+    if not positions:
+        return
+    at = {n: list(zip(days, slots, strict=True)) for n, slots in positions.items()}
+    value = {n: float(np.mean([a["routine_as_planned"][i, s, 0] for i, s in at[n]])) for n in at}
+    best, worst = max(value, key=lambda n: value[n]), min(value, key=lambda n: value[n])
+    a["booking_best_slot"][b], a["booking_best_slot_as_planned"][b] = best, value[best]
+    a["booking_worst_slot"][b], a["booking_worst_slot_as_planned"][b] = worst, value[worst]
+    first, second = (
+        ranking.YearSeries.mean([_series(a, i, s, venue) for i, s in at[n]]) for n in (best, worst)
+    )
+    a["booking_slots_told_apart"][b] = ranking.compare(first, second).told_apart

@@ -102,7 +102,8 @@ def test_weather_service_formula_on_a_moist_day():
 
 
 @pytest.mark.parametrize(
-    ("field_ft", "added"), [(0, {10: 155, 15: 215, 20: 295, 25: 401}), (5000, {10: 178, 15: 248, 20: 340, 25: 462})]
+    ("field_ft", "added"),
+    [(0, {10: 155, 15: 215, 20: 295, 25: 401}), (5000, {10: 178, 15: 248, 20: 340, 25: 462})],
 )
 def test_what_humidity_adds(field_ft, added):
     """Feet that humidity adds at 30 °C; computed with MetPy's virtual temperature, rounded."""

@@ -51,7 +51,9 @@ def test_trend_is_the_joint_least_squares_one():
     cycle = clim.fit_seasonal_cycle(values, int(hours[0]), trend=True)
     day = hours // 24 + 0.5
     phase = 2 * np.pi * day / 365.2425
-    season = np.stack([np.ones_like(phase)] + [f(k * phase) for k in (1, 2, 3) for f in (np.cos, np.sin)], axis=1)
+    season = np.stack(
+        [np.ones_like(phase)] + [f(k * phase) for k in (1, 2, 3) for f in (np.cos, np.sin)], axis=1
+    )
     held = np.isfinite(values)
     blocks = np.zeros((hours.size, 24 * 7 + 1))
     for h in range(24):
@@ -102,7 +104,9 @@ def test_same_utc_instant_in_every_year():
 
 def test_leap_day_is_looked_up_on_the_day_before():
     """29 February has no namesake in three years of four."""
-    window = clim.window_index(np.array(["2028-02-29T12:00"], dtype="datetime64[s]"), np.array([2005]), window_days=0)
+    window = clim.window_index(
+        np.array(["2028-02-29T12:00"], dtype="datetime64[s]"), np.array([2005]), window_days=0
+    )
     assert window.instants[0, 0, 0, 1] == hour_of("2005-02-28T12")
 
 
@@ -137,7 +141,8 @@ def test_quantiles_leave_missing_out(values):
 
 
 @pytest.mark.parametrize(
-    ("successes", "n", "low", "high"), [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611)]
+    ("successes", "n", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611)],
 )
 def test_wilson_interval_values(successes, n, low, high):
     """Newcombe (1998), table of worked examples at 95 % (values from memory, checked with statsmodels)."""

@@ -33,7 +33,7 @@ def test_crosswind_arithmetic(speed, angle, across):
 
 
 def test_sign_toward_the_crowd():
-    """Line flown north, crowd on the right (east): a west wind blows toward the crowd, an east wind off it."""
+    """Line flown north, crowd to the east: a west wind blows toward the crowd, an east wind off it."""
     toward, along = wind.show_line_components(10.0, [270.0, 90.0, 0.0], 0.0, crowd_on_right=True)
     np.testing.assert_allclose(toward, [10.0, -10.0, 0.0], atol=1e-12)
     np.testing.assert_allclose(along, [0.0, 0.0, 10.0], atol=1e-12)
@@ -112,3 +112,19 @@ def test_gust_bounds_hold_the_gust(speed, gust):
     assert low == wind.gust_peak(speed, gust)
     assert low >= wind.whole_knots(speed)
     assert high >= low
+
+
+def test_light_variable_wind_is_spread_over_the_compass():
+    """VRB04KT over many hours: the share at or past a limit is that of a uniform direction.
+
+    Closed form 1 - (2/pi) asin(X/W), AC 00-45H: VRB is 6 kt or less. Above that, unknown, in full.
+    """
+    hours = np.arange(400_000, 404_000)
+    direction = wind.with_variable_direction(np.nan, 4 * KT, hours)
+    _, across = wind.runway_components(4 * KT, direction, 77.0)
+    for limit in (1.0, 2.0, 3.5):
+        share = float(wind.variable_exceedance(4.0, limit))
+        assert np.mean(across >= limit * KT) == pytest.approx(share, abs=0.003)
+    np.testing.assert_array_equal(direction, wind.with_variable_direction(np.nan, 4 * KT, hours))
+    assert np.isnan(wind.with_variable_direction(np.nan, 7 * KT, hours)).all()
+    assert wind.with_variable_direction(120.0, 4 * KT, 5.0) == 120.0

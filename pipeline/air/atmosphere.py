@@ -163,9 +163,7 @@ def density(pressure: ArrayLike, temperature: ArrayLike, dew_point: ArrayLike | 
     return np.asarray((p - e) / (R_DRY * t) + e / (R_VAPOUR * t))
 
 
-def virtual_temperature(
-    pressure: ArrayLike, temperature: ArrayLike, dew_point: ArrayLike
-) -> FloatArray:
+def virtual_temperature(pressure: ArrayLike, temperature: ArrayLike, dew_point: ArrayLike) -> FloatArray:
     """Temperature [K] at which dry air of the same pressure [Pa] has the density of this moist air."""
     p = np.asarray(pressure, dtype=float)
     e = vapour_pressure(dew_point)

@@ -20,6 +20,7 @@ References
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,15 +97,6 @@ class SeasonalCycle:
         n = self.denominator.size
         left = (self.numerator.sum() - self.numerator) / (self.denominator.sum() - self.denominator)
         return float((n - 1) / n * np.sum((left - left.mean()) ** 2))
-
-    def resampled_trend(self, weights: FloatArray) -> FloatArray:
-        """Trend per year refitted to resamples, from weights (draw, year) over `years`."""
-        if self.trend == 0.0:
-            return np.zeros(len(weights))
-        below = weights @ self.denominator
-        above = weights @ self.numerator
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(np.where(below > 0, above / below, self.trend))
 
 
 def _design(days_since_epoch: FloatArray) -> FloatArray:
@@ -260,7 +252,11 @@ def window_index(
     hour_offsets
         Hours around the show hour.
     """
-    base = np.stack([_same_instant(t, np.asarray(years)) for t in targets]) if len(targets) else np.empty((0, len(years)))
+    base = (
+        np.stack([_same_instant(t, np.asarray(years)) for t in targets])
+        if len(targets)
+        else np.empty((0, len(years)))
+    )
     day_offsets = np.arange(-window_days, window_days + 1)
     offsets = np.asarray(hour_offsets)
     instants = base[:, :, None, None] + 24.0 * day_offsets[None, None, :, None] + offsets[None, None, None, :]
@@ -419,9 +415,7 @@ def quantiles(values: FloatArray, probabilities: ArrayLike) -> FloatArray:
     -------
     (..., quantile); NaN for a row without values.
     """
-    return _quantiles_of_sorted(
-        np.sort(np.asarray(values), axis=-1), np.asarray(probabilities, dtype=float)
-    )
+    return _quantiles_of_sorted(np.sort(np.asarray(values), axis=-1), np.asarray(probabilities, dtype=float))
 
 
 def _quantiles_of_sorted(ordered: FloatArray, p: FloatArray) -> FloatArray:
@@ -475,6 +469,7 @@ def quantile_interval(
     return q, lower, upper
 
 
+@functools.lru_cache(maxsize=64)
 def year_weights(n_years: int, draws: int, seed: int = 20260101) -> FloatArray:
     """Weights (draw, year) of resamples of whole years with replacement; each row sums to one.
 
@@ -482,4 +477,6 @@ def year_weights(n_years: int, draws: int, seed: int = 20260101) -> FloatArray:
     """
     generator = np.random.default_rng(seed)
     counts = generator.multinomial(n_years, np.full(n_years, 1.0 / n_years), size=draws)
-    return np.asarray(counts / n_years, dtype=float)
+    weights = np.asarray(counts / n_years, dtype=float)
+    weights.flags.writeable = False
+    return weights

@@ -135,9 +135,7 @@ class ShowHourSample:
         """Part of the sample, by instant."""
         labels = {"years", "day_offsets", "hour_offsets"}
         held = {f.name: getattr(self, f.name) for f in fields(self)}
-        return ShowHourSample(
-            **{k: v if k in labels or v is None else v[instants] for k, v in held.items()}
-        )
+        return ShowHourSample(**{k: v if k in labels or v is None else v[instants] for k, v in held.items()})
 
 
 def station_cycles(
@@ -231,7 +229,7 @@ def show_hour_sample(
         lapse_rate=site.lapse_rate,
     )
     speed = nearest("wind_speed")
-    direction = nearest("wind_from_direction")
+    direction = wind.with_variable_direction(nearest("wind_from_direction"), speed, np.floor(instants + 0.5))
     reported = nearest("wind_speed_of_gust")
     toward, along = wind.show_line_components(
         speed, direction, site.line_true_heading, crowd_on_right=site.crowd_on_right
@@ -262,9 +260,7 @@ def show_hour_sample(
     )
 
 
-def _move(
-    cycle: clim.SeasonalCycle, instants: FloatArray, targets: npt.NDArray[np.datetime64]
-) -> FloatArray:
+def _move(cycle: clim.SeasonalCycle, instants: FloatArray, targets: npt.NDArray[np.datetime64]) -> FloatArray:
     """What the cycle adds between each sampled instant and its booking's instant."""
     target_hours = np.asarray(targets, dtype="datetime64[s]").astype(np.int64) / 3600.0
     booked = clim.seasonal_value(cycle, target_hours)[:, None, None, None]

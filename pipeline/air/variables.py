@@ -54,9 +54,7 @@ STATION_VARIABLES: dict[str, Variable] = {
     v.name: v
     for v in (
         Variable("air_temperature", "air_temperature", "K", "air temperature at 2 m", 203.15, 333.15),
-        Variable(
-            "dew_point_temperature", "dew_point_temperature", "K", "dew point at 2 m", 183.15, 308.15
-        ),
+        Variable("dew_point_temperature", "dew_point_temperature", "K", "dew point at 2 m", 183.15, 308.15),
         Variable(
             "surface_air_pressure", "surface_air_pressure", "Pa", "station pressure", 50_000.0, 110_000.0
         ),
@@ -70,23 +68,40 @@ STATION_VARIABLES: dict[str, Variable] = {
             109_000.0,
         ),
         Variable(
-            "wind_from_direction", "wind_from_direction", "degree", "true direction the wind blows from; "
-            "missing with a wind speed above zero means variable", 0.0, 360.0,
+            "wind_from_direction",
+            "wind_from_direction",
+            "degree",
+            "true direction the wind blows from; missing with a wind speed above zero means variable",
+            0.0,
+            360.0,
         ),
         Variable("wind_speed", "wind_speed", "m s-1", "mean wind speed at 10 m", 0.0, 60.0),
         Variable(
-            "wind_speed_of_gust", "wind_speed_of_gust", "m s-1",
-            "reported gust peak; missing means not reported, never zero", 0.0, 90.0,
+            "wind_speed_of_gust",
+            "wind_speed_of_gust",
+            "m s-1",
+            "reported gust peak; missing means not reported, never zero",
+            0.0,
+            90.0,
         ),
         Variable(
-            "cloud_base_height", "cloud_base_altitude", "m",
+            "cloud_base_height",
+            "cloud_base_altitude",
+            "m",
             "ceiling: lowest broken or overcast layer above ground; inf means no ceiling, "
-            "missing means not observed", 0.0, float("inf"),
+            "missing means not observed",
+            0.0,
+            float("inf"),
         ),
         Variable("visibility_in_air", "visibility_in_air", "m", "visibility", 0.0, 200_000.0),
         Variable(
-            "thunder", None, "1", "1 when thunder was reported in the hour, 0 when present weather was "
-            "observed without it, missing when not observed", 0.0, 1.0,
+            "thunder",
+            None,
+            "1",
+            "1 when thunder was reported in the hour, 0 when present weather was "
+            "observed without it, missing when not observed",
+            0.0,
+            1.0,
         ),
     )
 }

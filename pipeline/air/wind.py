@@ -27,6 +27,7 @@ __all__ = [
     "show_line_components",
     "variable_exceedance",
     "whole_knots",
+    "with_variable_direction",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -120,6 +121,29 @@ def variable_exceedance(speed: ArrayLike, threshold: ArrayLike) -> FloatArray:
     chance = 1.0 - (2.0 / np.pi) * np.arcsin(np.clip(ratio, 0.0, 1.0))
     chance = np.where(x <= 0, 1.0, chance)
     return np.asarray(np.where(np.isnan(w) | np.isnan(x), np.nan, chance))
+
+
+def with_variable_direction(from_direction: ArrayLike, speed: ArrayLike, hour: ArrayLike) -> FloatArray:
+    """Directions with every light variable wind given one, spread evenly over the compass.
+
+    Counting all of a light variable wind toward the crowd would overstate limits below 8 kt. Its direction
+    is uniform, so over many hours it is taken from an even sequence: a golden-ratio turn an hour, the same
+    for the same hour wherever that hour is looked at. A wind above 6 kt without a direction is not variable
+    but unknown [2]_; it stays NaN and is counted in full by the component functions.
+
+    Parameters
+    ----------
+    from_direction
+        True direction [degree], NaN where there is none.
+    speed
+        Wind speed [m s-1].
+    hour
+        Hours since 1970-01-01 of the report.
+    """
+    d = np.asarray(from_direction, dtype=float)
+    light = np.isnan(d) & (whole_knots(speed) <= 6.0 * KT)
+    even = 360.0 * ((np.asarray(hour, dtype=float) * 0.6180339887498949) % 1.0)
+    return np.asarray(np.where(light, even, d))
 
 
 def whole_knots(speed: ArrayLike) -> FloatArray:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
-from pipeline.air.show_hours import ShowHourSample, Site
+from pipeline.air.show_hours import ShowHourSample
 from pipeline.decisions import limits
 from pipeline.decisions.limits import ACT_CAUSES, CAUSES, Curves, RoutineChance
 
@@ -257,7 +257,10 @@ def forecast_slots(
         causes.append(np.moveaxis(_over_years(clim.year_means(routine)), -1, 0))
         spread.append(
             np.stack(
-                [_over_years(clim.year_means(act_flies * (1.0 - other(conditions)))) for other in (independent, tied)],
+                [
+                    _over_years(clim.year_means(act_flies * (1.0 - other(conditions))))
+                    for other in (independent, tied)
+                ],
                 axis=-1,
             )
         )

@@ -177,9 +177,7 @@ def cause_chances(conditions: Mapping[str, ArrayLike], curves: Curves, cause: st
     return result
 
 
-def figure_chances(
-    conditions: Mapping[str, ArrayLike], curves: Curves
-) -> tuple[FloatArray, FloatArray]:
+def figure_chances(conditions: Mapping[str, ArrayLike], curves: Curves) -> tuple[FloatArray, FloatArray]:
     """Chance that each figure must be changed, given the air.
 
     Parameters

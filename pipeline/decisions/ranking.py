@@ -6,6 +6,7 @@ intervals overlap: a warm year is warm for both.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy.typing as npt
 
 from pipeline.air import climatology as clim
 
-__all__ = ["DRAWS", "Comparison", "compare", "rank", "resampled"]
+__all__ = ["DRAWS", "Comparison", "YearSeries", "compare", "rank"]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -42,17 +43,57 @@ class Comparison:
     told_apart: bool
 
 
-def resampled(by_year: FloatArray, weights: FloatArray) -> FloatArray:
-    """Means of resampled years, (..., draw) from (..., year) and weights (draw, year); NaN years left out."""
-    held = np.isfinite(by_year)
-    total = np.where(held, by_year, 0.0) @ weights.T
-    mass = held.astype(float) @ weights.T
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(mass > 0, total / mass, np.nan))
+@dataclass(frozen=True)
+class YearSeries:
+    """A chance by year, and what it needs to be resampled together with its station's trend.
+
+    Attributes
+    ----------
+    by_year
+        Chance, (year,); NaN where a year does not count.
+    per_trend
+        Its change per unit of trend [year K-1], (year,): the change per kelvin times the years between the
+        sampled year and the season's.
+    numerator, denominator
+        Of the trend, by year: it is the ratio of their sums. Zero where no trend is applied.
+    """
+
+    by_year: FloatArray
+    per_trend: FloatArray
+    numerator: FloatArray
+    denominator: FloatArray
+
+    @classmethod
+    def without_trend(cls, by_year: FloatArray) -> YearSeries:
+        """A series whose station has no trend."""
+        nothing = np.zeros(by_year.shape)
+        return cls(by_year, nothing, nothing, nothing)
+
+    @classmethod
+    def mean(cls, series: Sequence[YearSeries]) -> YearSeries:
+        """Mean of several series of one station, such as the days of a booking."""
+        first = series[0]
+        return cls(
+            np.mean([s.by_year for s in series], axis=0),
+            np.mean([s.per_trend for s in series], axis=0),
+            first.numerator,
+            first.denominator,
+        )
+
+    def draws(self, years: npt.NDArray[np.bool_], weights: FloatArray) -> FloatArray:
+        """Mean chance in each resample of `years`, the trend refitted in it, (draw,)."""
+        value = weights @ self.by_year[years]
+        below = weights @ self.denominator[years]
+        if not np.any(below > 0):
+            return value
+        slope = (weights @ self.numerator[years]) / np.where(below > 0, below, np.nan)
+        whole = self.numerator[years].sum() / self.denominator[years].sum()
+        shift = np.nan_to_num(slope - whole) * (weights @ np.nan_to_num(self.per_trend[years]))
+        return np.asarray(np.clip(value + shift, 0.0, 1.0))
 
 
-def compare(first: FloatArray, second: FloatArray, *, level: float = clim.INTERVAL_LEVEL) -> Comparison:
-    """Compare two chances by paired draws of the years that both have.
+def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERVAL_LEVEL) -> Comparison:
+    """Compare two chances by paired draws of the years that both have, each trend refitted in each draw.
 
     Percentiles of a bootstrap over few years are too narrow; the spread of the draws is widened by
     sqrt(n / (n - 1)) and by Student's t over the normal quantile.
@@ -60,34 +101,36 @@ def compare(first: FloatArray, second: FloatArray, *, level: float = clim.INTERV
     Parameters
     ----------
     first, second
-        Yearly means, (year,) over the same years, NaN where a year does not count.
+        Over the same years.
     level
         Of the interval.
     """
     from scipy.special import ndtri, stdtrit
 
-    both = np.isfinite(first) & np.isfinite(second)
+    both = np.isfinite(first.by_year) & np.isfinite(second.by_year)
     n = int(both.sum())
     if n == 0:
         return Comparison(np.nan, np.nan, np.nan, 0, False)
-    gap = first[both] - second[both]
-    mean = float(gap.mean())
+    mean = float(np.mean(first.by_year[both] - second.by_year[both]))
     if n < 3:
         return Comparison(mean, -1.0, 1.0, n, False)
-    draws = clim.year_weights(n, DRAWS) @ gap
+    weights = clim.year_weights(n, DRAWS)
+    draws = first.draws(both, weights) - second.draws(both, weights)
     tail = 0.5 + level / 2.0
     widen = float(np.sqrt(n / (n - 1.0)) * stdtrit(n - 1.0, tail) / ndtri(tail))
     low, high = mean + widen * (np.quantile(draws, [1.0 - tail, tail], method="median_unbiased") - mean)
     return Comparison(mean, float(low), float(high), n, bool(low > 0.0 or high < 0.0))
 
 
-def rank(by_year: FloatArray, value: FloatArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+def rank(
+    series: Sequence[YearSeries], value: FloatArray
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
     """Order bookings and say which can be told apart.
 
     Parameters
     ----------
-    by_year
-        Chance that the routine is flown as planned, (booking, year).
+    series
+        Chance that the routine is flown as planned, one a booking.
     value
         Its mean, (booking,); NaN ranks last.
 
@@ -103,5 +146,5 @@ def rank(by_year: FloatArray, value: FloatArray) -> tuple[npt.NDArray[np.int64],
     apart = np.zeros((n, n), dtype=bool)
     for i in range(n):
         for j in range(i + 1, n):
-            apart[i, j] = apart[j, i] = compare(by_year[i], by_year[j]).told_apart
+            apart[i, j] = apart[j, i] = compare(series[i], series[j]).told_apart
     return order.astype(np.int64), apart
