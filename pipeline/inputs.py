@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from pipeline.air.variables import FT, NM
 from pipeline.errors import InputError
@@ -599,6 +599,9 @@ class Home(Settings):
     elevation_ft: ElevationFt
 
 
+_HOME = Discriminator(lambda value: "<place>" if isinstance(value, (dict, Home)) else "<id>")
+
+
 class _SeasonEntry(Settings):
     name: Text
     year: Annotated[int, whole_number(1950, 2100, "a year")]
@@ -606,7 +609,7 @@ class _SeasonEntry(Settings):
     last_day: LocalDate
     invented: Truth
     pilot: Pilot
-    home: Id | Home | None = None
+    home: Annotated[Annotated[Id, Tag("<id>")] | Annotated[Home, Tag("<place>")], _HOME] | None = None
     history: HistorySettings = HistorySettings()
     act: ActLimits
     currency: Annotated[str, BeforeValidator(lambda v: _currency(v))] = "USD"
@@ -1282,6 +1285,8 @@ def copy_demo(destination: Path) -> Path:
         with tempfile.TemporaryDirectory(dir=destination.parent, prefix=".demo-") as scratch:
             built = Path(scratch) / "season"
             shutil.copytree(source, built, copy_function=shutil.copyfile)
+            if destination.exists():
+                destination.rmdir()  # empty, or this refuses
             os.replace(built, destination)
     except OSError as error:
         raise InputError(

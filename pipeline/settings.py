@@ -384,15 +384,15 @@ def typed(model: type[M], document: Document, faults: list[Fault], key: Key = ()
         return model.model_validate(document.at(key))
     except pydantic.ValidationError as error:
         items = error.errors(include_url=False)
-    places = {tuple(item["loc"]) for item in items}
+    places = {_location(item) for item in items}
     misspelt = set()
     for item in items:
         if item["type"] == "extra_forbidden":
-            *around, written = item["loc"]
+            *around, written = _location(item)
             close = difflib.get_close_matches(str(written), _keys(model, tuple(around)), n=1, cutoff=0.6)
             misspelt |= {(*around, name) for name in close}
     for item in items:
-        loc = tuple(item["loc"])
+        loc = _location(item)
         # A misspelt key is one mistake, not also a missing key; a list is counted before its entries
         # are dropped for their own mistakes.
         if item["type"] == "missing" and loc in misspelt:
@@ -413,8 +413,13 @@ _WANTED: dict[str, str] = {
 }
 
 
+def _location(error: Any) -> Key:
+    """Where an error is, without the tags in angle brackets that tell a union's members apart."""
+    return tuple(step for step in error["loc"] if not str(step).startswith("<"))
+
+
 def _placed(model: type[BaseModel], document: Document, key: Key, error: Any) -> Fault:
-    inner: Key = tuple(error["loc"])
+    inner = _location(error)
     context: dict[str, Any] = error.get("ctx", {})
     kind: str = error["type"]
     if kind == "mistake":

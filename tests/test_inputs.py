@@ -9,11 +9,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline import inputs
+from pipeline.air.atmosphere import density_altitude
 from pipeline.errors import InputError
 from pipeline.inputs import (
     Booking,
@@ -717,6 +719,19 @@ def test_missing_key_names_its_group(folder: Path) -> None:
     assert check_season(folder) == [Fault("season.yaml", 6, "pilot.floor_agl_ft", "nothing", "this key")]
 
 
+def test_home_of_its_own(folder: Path) -> None:
+    """Home may be a place that is no venue; its mistakes are told by key."""
+    place = "home: {name: Barn, latitude: 41, longitude: -105, elevation_ft: 300}"
+    edit(folder, "season.yaml", "home: lowfield", place)
+    home = load_season(folder).home
+    assert isinstance(home, inputs.Home)
+    assert (home.name, home.elevation_ft) == ("Barn", 300.0)
+    edit(folder, "season.yaml", "latitude: 41", "latitude: 141")
+    assert [(f.line, f.key) for f in check_season(folder)] == [(9, "home.latitude")]
+    edit(folder, "season.yaml", "latitude: 141", "lattitude: 41")
+    assert [(f.line, f.key) for f in check_season(folder)] == [(9, "home.lattitude")]
+
+
 def test_venue_without_station(folder: Path) -> None:
     """A venue needs a station."""
     text = (folder / "venues/lowfield.yaml").read_text(encoding="utf-8")
@@ -908,6 +923,54 @@ def test_demo_season() -> None:
     assert {(b.show_days[0].month, b.slot.hour) for b in late_august} == {(8, 19), (8, 14)}
     home = season.venue(str(season.home))
     assert home.elevation_ft < 500
+
+
+def demo_density_altitude_ft(season: Season, venue_id: str, month: int, hour: int) -> np.ndarray:
+    """Density altitudes of a demonstration venue's station, at an hour of the solar day of a month."""
+    station = season.venue(venue_id).stations[0]
+    assert station.climate is not None
+    hours = synthetic.synthesize(
+        station.id,
+        Climate(**station.climate.model_dump()),
+        first_year=season.history.first_year,
+        last_year=season.history.last_year,
+        latitude=station.latitude,
+        longitude=station.longitude,
+        elevation_m=station.elevation,
+    )
+    solar = (hours["time"].dt.hour.values + round(station.longitude / 15.0)) % 24
+    hours = hours.isel(time=(hours["time"].dt.month.values == month) & (solar == hour))
+    metres = density_altitude(
+        hours["surface_air_pressure"].values,
+        hours["air_temperature"].values,
+        hours["dew_point_temperature"].values,
+    )
+    return metres[np.isfinite(metres)] / 0.3048
+
+
+def test_demo_air_asks_for_the_routine_it_shows() -> None:
+    """Nearly every figure is flown on an ordinary day; on a hot high afternoon several go.
+
+    Common practice, no source: holding a figure back is rare for any one figure in ordinary air. Low
+    venues stay below every comfortable density altitude nine days in ten; the highest in July is past the
+    limit of some figures and past comfortable for most on its median day, but keeps the gentle ones.
+    """
+    season = load_season(demo_folder())
+    limits = [f.limits.density_altitude_ft for f in season.routine.figures]
+    stated = [limit for limit in limits if limit is not None]
+    for venue_id, month in (("quillmere", 5), ("saltreach", 7), ("north-shingle", 7), ("tallgrass", 8)):
+        high = np.quantile(demo_density_altitude_ft(season, venue_id, month, 14), 0.9)
+        assert high < min(limit.comfortable for limit in stated), venue_id
+    # 14:25 and 19:20 by the clock at 120° W in summer time are 13 h and 18 h by the sun.
+    afternoon, evening = (
+        float(np.median(demo_density_altitude_ft(season, "cobble-flats", 8, hour))) for hour in (13, 18)
+    )
+    assert 4500.0 < evening < afternoon - 200.0
+    median = float(np.median(demo_density_altitude_ft(season, "high-larch", 7, 14)))
+    assert 9000.0 < median < 10_500.0
+    assert 3 <= sum(limit.limit <= median for limit in stated) <= 6
+    assert sum(limit.comfortable <= median for limit in stated) >= len(stated) / 2
+    assert sum(limit.comfortable > median for limit in stated) >= 2
 
 
 def test_copy_demo(tmp_path: Path) -> None:

@@ -32,8 +32,8 @@ __all__ = ["Climate", "synthesize"]
 
 _ATTRIBUTION = "Invented climate: no real place, no real weather"
 _YEAR_DAYS = 365.2425
-# With the second harmonic, the first one's top at 16 h puts the whole wave's at 15 h.
-_DIURNAL_PHASE_H = 16.0
+# With the higher harmonics, the first one's top at 15.4 h puts the whole wave's at 15 h.
+_DIURNAL_PHASE_H = 15.4
 _WIND_PEAK_H = 15.0
 # Hours thrown away at the start, so that every process has forgotten where it began: 30 days is six
 # times the longest memory allowed.
@@ -398,17 +398,20 @@ def _mean_above(share: float) -> float:
 
 
 def _diurnal(solar_hour: FloatArray) -> FloatArray:
-    """Mean daily wave of temperature: mean zero, range one, top at 15 h, bottom at 5.5 h.
+    """Mean daily wave of temperature: mean zero, range one, top near 15 h, bottom near 5 h.
 
-    Two harmonics, fitted by hand to the usual shape: a quick morning rise and a slow night.
+    Three harmonics, fitted by hand to the usual shape: a quick morning rise, an evening fall, a slow
+    night.
     """
     angle = 2 * np.pi * (solar_hour - _DIURNAL_PHASE_H) / 24.0
     fine = 2 * np.pi * np.linspace(0.0, 1.0, 1441)
-    return np.asarray(_two_harmonics(angle) / np.ptp(_two_harmonics(fine)))
+    return np.asarray(_harmonics(angle) / np.ptp(_harmonics(fine)))
 
 
-def _two_harmonics(angle: FloatArray) -> FloatArray:
-    return np.asarray(np.cos(angle) + 0.11 * np.cos(2 * angle) - 0.185 * np.sin(2 * angle))
+def _harmonics(angle: FloatArray) -> FloatArray:
+    return np.asarray(
+        np.cos(angle) + 0.15 * np.cos(2 * angle) - 0.165 * np.sin(2 * angle) + 0.07 * np.sin(3 * angle)
+    )
 
 
 def _air(
