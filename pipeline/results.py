@@ -80,6 +80,8 @@ LABELS: dict[str, str] = {
     "station_variable": "quantity that stations observe",
     "pressure_source": "what the pressure came from",
     "bound": "bound",
+    "station_place": "place in the venue's order of stations, from 1",
+    "station_group": "quantities that are filled together",
 }
 """Dimensions and what they mean; each but `slot` has a coordinate of its name."""
 
@@ -300,6 +302,14 @@ def _schema() -> dict[str, Field]:
         "f8",
         "1",
         "share of the hours used that hold the quantity; 0 where it is not observed",
+    )
+    add("venue_station", ("venue", "station_place"), "str", "", "source and id of the station in that place")
+    add(
+        "venue_station_share",
+        ("venue", "station_place", "station_group"),
+        "f8",
+        "1",
+        "share of the hours used that came from the station in that place",
     )
     add(
         "station_pressure_share",

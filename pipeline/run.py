@@ -7,7 +7,7 @@ import hashlib
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
+from pipeline.air import fallback
 from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample, station_cycles
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
@@ -176,6 +177,7 @@ class _VenueOutcome:
     attrs: dict[str, Any] | None = None
     record: StationRecord | None = None
     cycle: clim.SeasonalCycle | None = None
+    shares: dict[tuple[int, str], float] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
 
@@ -245,18 +247,20 @@ def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slot
 
 @dataclass(frozen=True)
 class _StationHeld:
-    """The first of a venue's stations that holds hours, and why those before it were passed over."""
+    """A venue's hours: of its first station that holds any, filled from the next; and who gave what."""
 
     station: Station | None
     record: StationRecord | None
     attrs: dict[str, Any]
     passed_over: tuple[str, ...]
+    shares: dict[tuple[int, str], float]
 
 
 def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
     history = season.history
     reasons: list[str] = []
-    for station in venue.stations:
+    held: list[tuple[int, Station, StationRecord, dict[str, Any]]] = []
+    for place, station in enumerate(venue.stations):
         try:
             ds = store.read(station.source, station.id)
         except ShowhourError as error:
@@ -264,9 +268,30 @@ def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
             continue
         record = record_of(ds, station, history.first_year, history.last_year)
         if np.isfinite(record.values.get("air_temperature", np.empty(0))).any():
-            return _StationHeld(station, record, dict(ds.attrs), tuple(reasons))
-        reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
-    return _StationHeld(None, None, {}, tuple(reasons))
+            held.append((place, station, record, dict(ds.attrs)))
+        else:
+            reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
+    if not held:
+        return _StationHeld(None, None, {}, tuple(reasons), {})
+    place, station, record, attrs = held[0]
+    if len(held) == 1:
+        shares = {(place, group): _share_held(record, names) for group, names in fallback.GROUPS.items()}
+        return _StationHeld(station, record, attrs, tuple(reasons), shares)
+    filled = fallback.fill_from_next(
+        [r for _, _, r, _ in held], lapse_rate=venue.lapse_rate_k_per_km / 1000.0
+    )
+    shares = {
+        (held[i][0], group): float(np.mean(source == i))
+        for group, source in filled.source.items()
+        for i in range(len(held))
+    }
+    return _StationHeld(station, filled.record, attrs, tuple(reasons), shares)
+
+
+def _share_held(record: StationRecord, names: tuple[str, ...]) -> float:
+    """Share of a record's hours that hold any of these."""
+    held = [~np.isnan(record.values[name]) for name in names if name in record.values]
+    return float(np.mean(np.any(held, axis=0))) if held else 0.0
 
 
 def _forecast_venue(
@@ -319,6 +344,7 @@ def _forecast_venue(
         attrs=held.attrs,
         record=record,
         cycle=cycles.temperature,
+        shares=held.shares,
         warnings=tuple(_venue_warnings(venue, station, held.passed_over)),
     )
 
@@ -364,6 +390,8 @@ def _season_arrays(
         "station_variable": list(STATION_VARIABLES),
         "pressure_source": list(PRESSURE_SOURCES),
         "bound": ["judged independently", "judged as one"],
+        "station_place": list(range(1, max((len(v.stations) for v in booked), default=1) + 1)),
+        "station_group": list(fallback.GROUPS),
     }
     attrs = {
         "title": f"Show-hour forecast, {season.name}",
@@ -470,6 +498,10 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
     a["venue_latitude"][v], a["venue_longitude"][v] = venue.latitude, venue.longitude
     a["venue_status"][v] = outcome.status
     a["venue_warnings"][v] = "\n".join(outcome.warnings)
+    for place, ordered in enumerate(venue.stations):
+        a["venue_station"][v, place] = f"{ordered.source} {ordered.id}"
+        for g, group in enumerate(fallback.GROUPS):
+            a["venue_station_share"][v, place, g] = outcome.shares.get((place, group), 0.0)
     station, attrs, record = outcome.station, outcome.attrs, outcome.record
     if station is None or attrs is None or record is None:
         return

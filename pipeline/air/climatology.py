@@ -41,6 +41,7 @@ __all__ = [
     "lag_one_correlation",
     "quantile_interval",
     "quantiles",
+    "seasonal_design",
     "seasonal_value",
     "wilson_interval",
     "window_index",
@@ -99,7 +100,7 @@ class SeasonalCycle:
         return float((n - 1) / n * np.sum((left - left.mean()) ** 2))
 
 
-def _design(days_since_epoch: FloatArray) -> FloatArray:
+def seasonal_design(days_since_epoch: FloatArray) -> FloatArray:
     """Seasonal basis (..., 7) at days since 1970-01-01."""
     phase = 2.0 * np.pi * days_since_epoch / _DAYS_PER_YEAR
     columns = [np.ones_like(phase)]
@@ -139,9 +140,9 @@ def fit_seasonal_cycle(
     lead = first_hour % 24
     first_day = (first_hour - lead) // 24
     n_days = -(-(lead + v.size) // 24)
-    table = np.full(n_days * 24, np.nan)
-    table[lead : lead + v.size] = v
-    table = table.reshape(n_days, 24)
+    flat = np.full(n_days * 24, np.nan)
+    flat[lead : lead + v.size] = v
+    table = flat.reshape(n_days, 24)
     days = first_day + np.arange(n_days)
     years = np.datetime64("1970-01-01", "D") + days
     calendar_year = years.astype("datetime64[Y]").astype(int) + 1970
@@ -149,7 +150,7 @@ def fit_seasonal_cycle(
         table[calendar_year == exclude_year] = np.nan
 
     mask = np.isfinite(table)
-    design = _design(days + 0.5)[:, : 1 + 2 * _harmonics_supported(days, mask)]
+    design = seasonal_design(days + 0.5)[:, : 1 + 2 * _harmonics_supported(days, mask)]
     m = mask.astype(float)
     y = np.where(mask, table, 0.0)
     elapsed = (days + 0.5) / _DAYS_PER_YEAR
@@ -167,8 +168,10 @@ def fit_seasonal_cycle(
     resid_t = keep * (t[:, None] - design @ beta_t.T)
     resid_y = keep * (y - design @ beta_y.T)
     unique, inverse = np.unique(calendar_year, return_inverse=True)
-    numerator = np.bincount(inverse, weights=(resid_t * resid_y).sum(axis=1), minlength=unique.size)
-    denominator = np.bincount(inverse, weights=(resid_t**2).sum(axis=1), minlength=unique.size)
+    numerator, denominator = (
+        np.asarray(np.bincount(inverse, weights=terms.sum(axis=1), minlength=unique.size), dtype=float)
+        for terms in (resid_t * resid_y, resid_t**2)
+    )
     # A year counts when it holds a tenth of its hours at the hours of day that the station reports at all.
     held = np.bincount(inverse, weights=keep.sum(axis=1), minlength=unique.size)
     counted = held >= 0.1 * 365 * max(int(enough.sum()), 1)
@@ -193,9 +196,9 @@ def seasonal_value(cycle: SeasonalCycle, hours_since_epoch: ArrayLike) -> FloatA
         return instant
     # The cycle changes once a day: a table of days by hours, read like a record.
     first, last = int(np.floor(instant.min() / 24.0)), int(np.floor(instant.max() / 24.0)) + 1
-    table = _design(np.arange(first, last + 1) + 0.5) @ cycle.coefficients.T
+    table = np.asarray(seasonal_design(np.arange(first, last + 1) + 0.5) @ cycle.coefficients.T)
     within_year = gather(table.reshape(-1), first * 24, instant)
-    return np.asarray(within_year + cycle.trend * instant / _HOURS_PER_YEAR)
+    return np.asarray(within_year + cycle.trend * instant / _HOURS_PER_YEAR, dtype=float)
 
 
 @dataclass(frozen=True)
