@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.air.venue import plateau_correction_applies
 from pipeline.errors import InputError, ShowhourError
@@ -113,21 +113,24 @@ def _fetch_station(
 
 
 def _synthesize(station: Station, store: Store, first: int, last: int, *, refresh: bool) -> None:
-    from pipeline.stations.synthetic import Climate, synthesize
+    from pipeline.stations.synthetic import Climate, recipe_digest, synthesize
 
-    assert station.climate is not None
+    if station.climate is None:
+        raise InputError(f"Station {station.id}: a synthetic station needs its climate.")
     climate = Climate(**station.climate.model_dump())
-    ds = synthesize(
-        station.id,
-        climate,
-        first_year=first,
-        last_year=last,
-        latitude=station.latitude,
-        longitude=station.longitude,
-        elevation_m=station.elevation,
-        station_name=station.name,
-        plateau=plateau_correction_applies(station.latitude, station.longitude),
-    )
+    recipe: dict[str, Any] = {
+        "first_year": first,
+        "last_year": last,
+        "latitude": station.latitude,
+        "longitude": station.longitude,
+        "elevation_m": station.elevation,
+        "plateau": plateau_correction_applies(station.latitude, station.longitude),
+    }
+    if not refresh and store.states(station.source, station.id):
+        held = store.read(station.source, station.id, variables=()).attrs
+        if held["raw_sha256"] == recipe_digest(station.id, climate, **recipe):
+            return
+    ds = synthesize(station.id, climate, station_name=station.name, **recipe)
     store.merge(ds, dict.fromkeys(range(first, last + 1), "complete"), replace=True)
 
 

@@ -41,6 +41,7 @@ __all__ = [
     "lag_one_correlation",
     "quantile_interval",
     "quantiles",
+    "quantiles_of_sorted",
     "seasonal_design",
     "seasonal_value",
     "wilson_interval",
@@ -232,7 +233,7 @@ def _same_instant(target: np.datetime64, years: IntArray) -> FloatArray:
         int
     ) / 3600.0
     start = ((years - 1970) * 12 + month_of_year).astype("datetime64[M]").astype("datetime64[D]").astype(int)
-    return (start + day) * 24.0 + hours
+    return np.asarray((start + day) * 24.0 + hours, dtype=float)
 
 
 def window_index(
@@ -418,10 +419,10 @@ def quantiles(values: FloatArray, probabilities: ArrayLike) -> FloatArray:
     -------
     (..., quantile); NaN for a row without values.
     """
-    return _quantiles_of_sorted(np.sort(np.asarray(values), axis=-1), np.asarray(probabilities, dtype=float))
+    return quantiles_of_sorted(np.sort(np.asarray(values), axis=-1), np.asarray(probabilities, dtype=float))
 
 
-def _quantiles_of_sorted(ordered: FloatArray, p: FloatArray) -> FloatArray:
+def quantiles_of_sorted(ordered: FloatArray, p: FloatArray) -> FloatArray:
     """Type 8 quantiles of rows sorted with their NaN last."""
     n = np.isfinite(ordered).sum(axis=-1)[..., None]
     p = np.broadcast_to(p, (*ordered.shape[:-1], p.shape[-1]))
@@ -456,7 +457,7 @@ def quantile_interval(
     p = np.asarray(probabilities, dtype=float)
     flat = values.reshape(*values.shape[:-3], -1)
     ordered = np.sort(flat, axis=-1)
-    q = _quantiles_of_sorted(ordered, p)
+    q = quantiles_of_sorted(ordered, p)
     size = values.shape[-1] * values.shape[-2]
     observed = np.isfinite(values).sum(axis=(-2, -1))
     counted = observed >= max(1.0, MINIMUM_WINDOW_SHARE * size)
@@ -467,7 +468,7 @@ def quantile_interval(
             by_year = np.where(counted, below / observed, np.nan)
         _, n_eff, years = effective_sample_size(by_year, independent_days_per_year)
         low, high = wilson_interval(np.full(n_eff.shape, p[i]), n_eff, years)
-        ends = _quantiles_of_sorted(ordered, np.stack([low, high], axis=-1))
+        ends = quantiles_of_sorted(ordered, np.stack([low, high], axis=-1))
         lower[..., i], upper[..., i] = ends[..., 0], ends[..., 1]
     return q, lower, upper
 

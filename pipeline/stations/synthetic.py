@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-__all__ = ["Climate", "synthesize"]
+__all__ = ["Climate", "recipe_digest", "synthesize"]
 
 _ATTRIBUTION = "Invented climate: no real place, no real weather"
 _YEAR_DAYS = 365.2425
@@ -179,6 +179,30 @@ _RANGES: dict[str, tuple[float, float]] = {
 }
 
 
+def recipe_digest(
+    station_id: str,
+    climate: Climate,
+    *,
+    first_year: int,
+    last_year: int,
+    latitude: float,
+    longitude: float,
+    elevation_m: float,
+    plateau: bool = True,
+    seed: int | None = None,
+) -> str:
+    """SHA-256 of everything that decides what `synthesize` makes, for its ``raw_sha256``.
+
+    The parameters are those of `synthesize`; a store that holds this digest holds these hours.
+    """
+    recipe = {
+        "station_id": station_id, "first_year": first_year, "last_year": last_year, "latitude": latitude,
+        "longitude": longitude, "elevation_m": elevation_m, "plateau": plateau, "seed": seed,
+        "climate": asdict(climate), "version": 1,
+    }  # fmt: skip
+    return hashlib.sha256(json.dumps(recipe, sort_keys=True).encode()).hexdigest()
+
+
 def synthesize(
     station_id: str,
     climate: Climate,
@@ -236,12 +260,17 @@ def synthesize(
             "synthesize: latitude within ±90, longitude within ±180 and elevation -430 to 5000 m wanted, "
             f"got {latitude}, {longitude}, {elevation_m}"
         )
-    recipe = {
-        "station_id": station_id, "first_year": first_year, "last_year": last_year, "latitude": latitude,
-        "longitude": longitude, "elevation_m": elevation_m, "plateau": plateau, "seed": seed,
-        "climate": asdict(climate),
-    }  # fmt: skip
-    digest = hashlib.sha256(json.dumps(recipe, sort_keys=True).encode()).hexdigest()
+    digest = recipe_digest(
+        station_id,
+        climate,
+        first_year=first_year,
+        last_year=last_year,
+        latitude=latitude,
+        longitude=longitude,
+        elevation_m=elevation_m,
+        plateau=plateau,
+        seed=seed,
+    )
     start = hashlib.sha256(f"{station_id}\n{seed}".encode()).digest()
     random = np.random.Generator(np.random.PCG64(int.from_bytes(start[:16], "big")))
 
