@@ -1,0 +1,35 @@
+"""The dashboard: `streamlit run app.py`, started by `showhour dashboard FOLDER`.
+
+Pages are files under ``pages`` and are listed here, one question each.
+"""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import frame, markup
+from dashboard.season import load_season
+from pipeline.errors import ShowhourError
+from pipeline.results import CAUTIONS
+
+st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="collapsed")
+page = st.navigation(
+    [
+        st.Page("pages/bookings.py", title="Which bookings", url_path="bookings", default=True),
+        st.Page("pages/venue.py", title="One venue", url_path="venue"),
+    ],
+    position="top",
+)
+frame.style()
+try:
+    load_season()
+except ShowhourError as error:
+    st.title("Nothing to show yet", anchor=False)
+    st.error(str(error), icon=":material/error:")
+    st.html(markup.cautions(CAUTIONS))
+    st.stop()
+try:
+    page.run()
+except ShowhourError as error:
+    st.error(str(error), icon=":material/error:")
+    st.html(markup.cautions(CAUTIONS))

@@ -1,0 +1,133 @@
+"""Pieces of HTML: tables that screen readers read and phones fold into cards. Every text is escaped here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from typing import Any
+from urllib.parse import urlencode
+
+from dashboard import words
+from dashboard.season import BookingRow
+
+__all__ = ["answer", "bookings_table", "cautions", "facts", "interval_bar", "invented_band", "plain_table"]
+
+
+def answer(paragraphs: Iterable[str]) -> str:
+    """The answer of a page; paragraphs are HTML already escaped by whoever built them."""
+    return '<div class="sh-answer">' + "".join(f"<p>{p}</p>" for p in paragraphs) + "</div>"
+
+
+def invented_band(what: str) -> str:
+    """The mark on everything invented."""
+    return f'<div class="sh-invented" role="note"><b>INVENTED</b> · {escape(what)}</div>'
+
+
+def cautions(lines: Sequence[str]) -> str:
+    """The cautions that stand under every page."""
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f'<section class="sh-cautions" aria-label="Cautions"><b>Before you act on any of this</b><ul>{items}</ul></section>'
+
+
+def interval_bar(value: float, lower: float, upper: float) -> str:
+    """A chance as a point on its 90 % interval, from never on the left to always on the right."""
+    if not all(math.isfinite(x) for x in (value, lower, upper)):
+        return ""
+    told = f"{words.chance(value)}, 90 % interval {words.interval(lower, upper)}"
+    return (
+        f'<span class="sh-bar" role="img" aria-label="{escape(told)}"><i class="track"></i><i class="half"></i>'
+        f'<i class="range" style="left:{100 * lower:.1f}%;width:{100 * (upper - lower):.1f}%"></i>'
+        f'<i class="dot" style="left:{100 * value:.1f}%"></i></span>'
+    )
+
+
+def facts(rows: Iterable[tuple[str, str]], caption: str) -> str:
+    """Labels and values."""
+    body = "".join(f'<tr><th scope="row">{escape(k)}</th><td>{escape(v)}</td></tr>' for k, v in rows)
+    return f'<table class="sh facts"><caption>{escape(caption)}</caption><tbody>{body}</tbody></table>'
+
+
+def plain_table(
+    rows: Iterable[Mapping[str, Any]], columns: Mapping[str, str], caption: str, *, numeric: Iterable[str] = ()
+) -> str:
+    """A table of texts, scrolling inside its own box on a phone; the first column heads its row."""
+    right = set(numeric)
+    kinds = {k: ' class="num"' if k in right else "" for k in columns}
+    head = "".join(f'<th scope="col"{kinds[k]}>{escape(words_)}</th>' for k, words_ in columns.items())
+    first = next(iter(columns))
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f'<th scope="row">{escape(str(row[k]))}</th>' if k == first else f"<td{kinds[k]}>{escape(str(row[k]))}</td>"
+            for k in columns
+        )
+        + "</tr>"
+        for row in rows
+    )
+    return (
+        f'<div class="sh-scroll" tabindex="0"><table class="sh"><caption>{escape(caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
+    link = "venue?" + urlencode({"booking": row.id})
+    kinds = " ".join(k for k, held in (("chosen", row.id == chosen), ("passed", row.state == "passed")) if held)
+    who = (
+        f'<th scope="row" class="who"><a href="{escape(link)}" target="_self">{escape(row.place)}</a><br>'
+        f"<small>{escape(row.dates)} · {escape(row.slot)} local · {words.number(row.elevation_ft, 'ft')} elevation<br>"
+        f"{escape(row.id)}</small></th>"
+    )
+    if not row.rank:
+        return (
+            f'<tr class="{kinds}"><td class="rank num">–</td>{who}'
+            f'<td class="wide" colspan="5">{escape(row.status)}</td>'
+            f'<td class="half first num" data-label="Fee">{escape(words.money(row.fee, currency))}</td>'
+            f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
+        )
+    fee = escape(words.money(row.fee, currency))
+    if row.worse_than_fee:
+        fee += '<br><span class="sh-tag fee">worse than its fee</span>'
+    apart = "" if row.slots_told_apart else "<br><small>can’t be told apart</small>"
+    hours = (
+        f"{escape(row.best_slot)} {words.percent(row.best)} / {escape(row.worst_slot)} {words.percent(row.worst)}{apart}"
+        if row.best_slot
+        else "–"
+    )
+    return (
+        f'<tr class="{kinds}"><td class="rank num">{row.rank}</td>{who}'
+        f'<td class="wide" data-label="Flown as planned, 90 % interval">'
+        f"{interval_bar(row.as_planned, row.lower, row.upper)}"
+        f"<b>{escape(words.days_in_ten(row.as_planned))}</b> · {words.percent(row.as_planned)} "
+        f"<small>({words.interval(row.lower, row.upper)})</small></td>"
+        f'<td class="half first" data-label="What bites">{escape(words.cause(row.bites))}</td>'
+        f'<td class="half num" data-label="DA median / 1 day in 10 above [ft]">{words.number(row.da_median_ft)} / '
+        f"{words.number(row.da_high_ft)}</td>"
+        f'<td class="half first" data-label="Best / worst slot, local time">{hours}</td>'
+        f'<td class="half" data-label="Can’t be told apart from">{words.ranks(row.same_ranks) or "none"}</td>'
+        f'<td class="half first num" data-label="Fee">{fee}</td>'
+        f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
+    )
+
+
+def bookings_table(rows: Iterable[BookingRow], chosen: str, currency: str) -> str:
+    """The season ranked, a row a booking; each names its place as a link to its venue page."""
+    heads = (
+        ("#", "num"),
+        ("Booking", ""),
+        ("Flown as planned", ""),
+        ("What bites", ""),
+        ("DA median / 1 day in 10 above [ft]", "num"),
+        ("Best / worst slot in the window, local time", ""),
+        ("Can’t be told apart from", ""),
+        ("Fee", "num"),
+        ("State", ""),
+    )
+    head = "".join(f'<th scope="col"{f" class={kind!r}" if kind else ""}>{escape(w)}</th>' for w, kind in heads)
+    body = "".join(_booking_row(r, chosen, currency) for r in rows)
+    return (
+        '<div class="sh-scroll"><table class="sh cards"><caption>Bookings, best first. The bar runs from never to '
+        "always; the grey reach is the 90 % interval.</caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+    )

@@ -1,0 +1,418 @@
+"""One venue: the air at the show hour, which figures it takes, and what the numbers rest on."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from html import escape
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from dashboard import charts, frame, markup, whatif, words
+from dashboard.season import BookingRow, Day, Season, Slot, load_season, sampled_day
+from pipeline.air.variables import KT
+
+_DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
+
+
+def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str]:
+    row = next(r for r in season.planned_rows(day) if r["local"] == slot.local)
+    da = next(r for r in season.air_rows(day, "density_altitude") if r["local"] == slot.local)
+    lines = [
+        f"At <b>{slot.local}</b> on {escape(words.date(day.date))} the full show is flown as planned "
+        f"<b>{escape(words.days_in_ten(row['as_planned']))}</b> ({words.percent(row['as_planned'])}, 90 % interval "
+        f"{words.interval(row['lower'], row['upper'])}). What bites: <b>{escape(row['bites'])}</b>. Density altitude "
+        f"{words.number(da['median'], 'ft')}; one day in ten above {words.number(da['high'], 'ft')}."
+    ]
+    figures = sorted(season.figure_rows(day, slot), key=lambda r: -r["changed"])
+    often = [r for r in figures if r["changed"] >= 0.5]
+    if often:
+        lines.append(
+            "Dropped or trimmed at least every other day: "
+            + escape(words.joined([f"{r['figure']} ({words.days_in_ten(r['changed'])})" for r in often]))
+            + "."
+        )
+    elif figures:
+        first = figures[0]
+        lines.append(
+            f"No figure is changed as often as every other day; the first to go is the {escape(first['figure'])}, "
+            f"{escape(words.chance(first['changed']))}, for {escape(first['bites'])}."
+        )
+    if booking.best_slot:
+        told = (
+            "the history tells them apart"
+            if booking.slots_told_apart
+            else "but the history can’t tell them apart"
+        )
+        lines.append(
+            f"Best slot in the window {booking.best_slot} ({words.percent(booking.best)}), worst {booking.worst_slot} "
+            f"({words.percent(booking.worst)}): {told}."
+        )
+    return lines
+
+
+def _off_the_picture(season: Season, day: Day, quantity: str, rows: list[dict[str, Any]]) -> str:
+    limit = season.limit_of(day, quantity)
+    if limit is None:
+        return "No personal limit is stated for it."
+    low, high = charts.limit_in_sight(limit, rows)
+    unit = words.QUANTITIES[quantity][1]
+    hidden = [
+        f"{name} {words.number(value, unit)}"
+        for name, value in (("comfortable", limit[0]), ("limit", limit[1]))
+        if not low <= value <= high
+    ]
+    return f"Off the picture: {words.joined(hidden)} ({limit[2]})." if hidden else ""
+
+
+def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
+    st.subheader("The air by slot", anchor=False)
+    st.html(
+        '<p class="sh-note">Thick line: median. Pale band: eight days in ten. Upright bars: 90 % interval. Shaded: the '
+        "organiser’s window. Ring: the slot in hand. Dashed and solid ink: comfortable and limit of the most "
+        "demanding figure, or of the act. Dotted: where one gust in ten would reach if every unreported gust were as "
+        "large as a report may leave out.</p>"
+    )
+    for pair in (_DRAWN[:2], _DRAWN[2:]):
+        for column, quantity in zip(st.columns(2, gap="medium"), pair, strict=True):
+            rows = season.air_rows(day, quantity)
+            name, unit, _ = words.QUANTITIES[quantity]
+            with column:
+                if not any(math.isfinite(r["median"]) for r in rows):
+                    st.info(f"{name}: not observed at this station.")
+                    continue
+                at = next(r for r in rows if r["local"] == slot.local)
+                frame.chart(
+                    charts.air_by_slot(
+                        rows, quantity, season.limit_of(day, quantity), invented=invented, chosen=slot.local
+                    ),
+                    f"{name} by slot. At {slot.local}: median {words.number(at['median'], unit)}, one day in ten above "
+                    f"{words.number(at['high'], unit)}.",
+                    markup.plain_table(
+                        [
+                            {
+                                "local": r["local"],
+                                "median": words.number(r["median"]),
+                                "low": words.number(r["low"]),
+                                "high": words.number(r["high"]),
+                                "interval": f"{words.number(r['high_lower'])} to {words.number(r['high_upper'])}",
+                            }
+                            for r in rows
+                        ],
+                        {
+                            "local": "Local time",
+                            "median": f"Median [{unit}]",
+                            "low": f"One day in ten below [{unit}]",
+                            "high": f"One day in ten above [{unit}]",
+                            "interval": "90 % interval of that",
+                        },
+                        f"{name} by slot",
+                        numeric=("median", "low", "high", "interval"),
+                    ),
+                )
+                hidden = _off_the_picture(season, day, quantity, rows)
+                if quantity == "gust":
+                    share = float(season.values["gust_reported_share"][day.index, slot.position])
+                    hidden = (
+                        f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean wind stands. {hidden}"
+                        if share > 0
+                        else f"Gusts: not observed at this station; the mean wind stands for them. {hidden}"
+                    )
+                if hidden:
+                    st.html(f'<p class="sh-note">{escape(hidden)}</p>')
+
+
+def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
+    st.subheader("Which figures the air takes", anchor=False)
+    rows = season.figure_rows(day, slot)
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        frame.chart(
+            charts.figures_by_slot(season.change_rows(day), season.figures, slot.local, invented=invented),
+            "Days in ten on which each figure is changed, by slot. The table beside it holds the slot in hand.",
+        )
+        st.html(
+            frame.chance_legend()
+            + '<p class="sh-note">“·” is less than half a day in ten. Framed: the slot in hand.</p>'
+        )
+    with right:
+        frame.chart(
+            charts.figures_at_slot(rows, invented=invented, slot=slot.local),
+            f"Chance that each figure is changed at {slot.local}, with its 90 % interval and what bites.",
+        )
+        st.html(
+            '<p class="sh-note">Dotted: how far it would go with every unreported gust at its upper bound.</p>'
+        )
+    with st.expander(f"The same as a table, at {slot.local}"):
+        st.html(
+            markup.plain_table(
+                [
+                    {
+                        "figure": r["figure"],
+                        "changed": r["words"],
+                        "interval": words.interval(r["lower"], r["upper"]),
+                        "bites": r["bites"],
+                        **{c: words.percent(r[words.CAUSES[c]]) for c in season.causes},
+                        "bound": words.percent(r["bound"]),
+                    }
+                    for r in rows
+                ],
+                {
+                    "figure": "Figure",
+                    "changed": "Dropped or trimmed",
+                    "interval": "90 % interval",
+                    "bites": "What bites",
+                    **{c: f"For {words.CAUSES[c]} alone" for c in season.causes},
+                    "bound": "Unreported gusts at their bound",
+                },
+                f"Every figure at {slot.local} local time",
+            )
+        )
+
+
+def _act(season: Season, day: Day, slot: Slot) -> None:
+    st.subheader("What keeps the whole act on the ground", anchor=False)
+    v, at = season.values, (day.index, slot.position)
+    st.html(
+        markup.plain_table(
+            [dict(r, cause=words.CAUSES[r["cause"]]) for r in season.act_rows(day, slot)],
+            {"cause": "Cause", "words": "Grounded", "comfortable": "Comfortable", "limit": "Limit"},
+            f"At {slot.local}: grounded for any observed cause {words.chance(float(v['act_out'][at]))}, 90 % interval "
+            f"{words.interval(float(v['act_out_lower'][at]), float(v['act_out_upper'][at]))}. Causes not observed are "
+            "left out of it, and of every chance on this page.",
+        )
+    )
+
+
+def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
+    st.subheader(f"The air at {slot.local}", anchor=False)
+    sample = sampled_day(day)
+    toward = sample["toward_crowd"][slot.position].ravel() / KT
+    along = sample["along_line"][slot.position].ravel() / KT
+    held = np.isfinite(toward) & np.isfinite(along)
+    v = season.values
+    left, right = st.columns(2, gap="medium")
+    with left:
+        if not held.any():
+            st.info("Wind: not observed at this station.")
+        else:
+            spots = Counter(
+                zip(np.round(toward[held]).tolist(), np.round(along[held]).tolist(), strict=True)
+            )
+            hours = [{"toward": t, "along": a, "count": n} for (t, a), n in spots.items()]
+            limit = season.limit_of(day, "toward_crowd")
+            farthest = float(np.quantile(np.hypot(toward[held], along[held]), 0.999))
+            reach = float(max(12.0, 1.15 * farthest, 1.2 * limit[1] if limit else 0.0))
+            onto = float(np.mean(toward[held] > 0))
+            told = (
+                f"The wind blew onto the crowd in {words.percent(onto)} of the sampled hours and off it in "
+                f"{words.percent(float(np.mean(toward[held] < 0)))}."
+            )
+            if limit:
+                told += (
+                    f" Past comfortable ({words.number(limit[0], 'kt')}) in {words.percent(float(np.mean(toward[held] >= limit[0])))}, "
+                    f"at or past the limit ({words.number(limit[1], 'kt')}, {limit[2]}) in "
+                    f"{words.percent(float(np.mean(toward[held] >= limit[1])))}."
+                )
+            frame.chart(
+                charts.plan_view(
+                    hours,
+                    line_heading=float(v["venue_line_heading"][day.venue]),
+                    crowd_on_right=bool(v["venue_crowd_on_right"][day.venue]),
+                    runway_heading=float(v["venue_runway_heading"][day.venue]),
+                    limit=limit,
+                    reach=reach,
+                    invented=invented,
+                    slot=slot.local,
+                ),
+                f"Show line, crowd and runway from above with the wind of every sampled hour. {told}",
+                stretch=False,
+            )
+            st.html(
+                '<p class="sh-note">North up. Black: show line with its heading. Blue band: crowd. Green: runway heading. '
+                "Each dot is where the wind of some hours carries you from the middle; larger for more hours. "
+                f"Dashed and solid: comfortable and limit toward the crowd. Wind at 10 m: it is stronger at figure "
+                f"height. {escape(told)}</p>"
+            )
+    with right:
+        da_ft = sample["density_altitude"][slot.position] / words.QUANTITIES["density_altitude"][2]
+        if not np.isfinite(da_ft).any():
+            st.info("Density altitude: not observed at this station.")
+            return
+        grid = np.linspace(float(np.nanquantile(da_ft, 0.002)), float(np.nanquantile(da_ft, 0.998)), 61)
+        days = float(whatif.day_air(season, day).days[slot.position])
+        above = whatif.exceedance_of(da_ft, days, grid)
+        rows = [
+            {"value": float(x), "above": float(p), "lower": float(lo), "upper": float(hi)}
+            for x, p, lo, hi in zip(grid, above.value, above.lower, above.upper, strict=True)
+        ]
+        frame.chart(
+            charts.exceedance(
+                rows, "density_altitude", season.limit_of(day, "density_altitude"), invented=invented, slot=slot.local
+            ),
+            f"How often density altitude at {slot.local} lies above each value, with its 90 % interval.",
+            markup.plain_table(
+                [
+                    {
+                        "value": words.number(r["value"]),
+                        "above": words.chance(r["above"]),
+                        "interval": words.interval(r["lower"], r["upper"]),
+                    }
+                    for r in rows[::6]
+                ],
+                {"value": "Density altitude [ft]", "above": "Above it", "interval": "90 % interval"},
+                f"Density altitude at {slot.local}",
+            ),
+        )
+
+
+@st.fragment
+def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
+    st.subheader("What if", anchor=False)
+    st.html(
+        '<p class="sh-note">Move a personal limit and see the chance move. Nothing is written: your season folder stays '
+        "as it is.</p>"
+    )
+    curves = whatif.curves_used(season)
+    air = whatif.day_air(season, day)
+    pick, which = st.columns(2)
+    most = max(range(len(season.figures)), key=lambda f: season.values["figure_change"][day.index, slot.position, f])
+    asked = st.query_params.get("figure", "")
+    with pick:
+        figure = st.selectbox(
+            "Figure",
+            season.figures,
+            index=season.figures.index(asked) if asked in season.figures else most,
+            key=f"if_figure_{day.index}",
+        )
+    f = season.figures.index(figure)
+    stated = [c for c in season.conditions if np.isfinite(curves.limit[c][f])]
+    with which:
+        condition = st.selectbox(
+            "Personal limit for", stated, format_func=lambda c: words.CONDITIONS[c][0], key=f"if_condition_{f}"
+        )
+    _, unit, scale = words.CONDITIONS[condition]
+    now = float(curves.comfortable[condition][f]) / scale, float(curves.limit[condition][f]) / scale
+    step = 100.0 if unit == "ft" else 1.0
+    top = step * math.ceil(1.6 * now[1] / step)
+    pair, when = st.columns(2)
+    with pair:
+        low, high = st.slider(
+            f"Comfortable and limit [{unit}]; stated: {words.number(now[0])} and {words.number(now[1])}",
+            0.0,
+            top,
+            now,
+            step=step,
+            format="%.0f",
+            key=f"if_limit_{f}_{condition}",
+        )
+    with when:
+        local = st.select_slider(
+            "Slot, local time",
+            [s.local for s in day.slots],
+            value=slot.local,
+            key=f"if_slot_{day.index}_{slot.local}",
+        )
+    at = next(s for s in day.slots if s.local == local)
+    if high <= low:
+        st.warning("The limit must lie above the comfortable value. Move one of them.", icon=":material/warning:")
+        return
+    planned_now = season.planned_rows(day)
+    figure_now = next(r for r in season.figure_rows(day, at) if r["figure"] == figure)
+    changed = abs(low - now[0]) > 1e-6 or abs(high - now[1]) > 1e-6
+    if changed:
+        tried = whatif.with_limit(curves, f, condition, low * scale, high * scale)
+        of_figure = whatif.figure_if(air, tried, f)
+        of_show = whatif.planned_if(season, day, air, tried)
+        s = at.position
+        figure_then = {
+            "changed": float(of_figure.value[s]),
+            "lower": float(of_figure.lower[s]),
+            "upper": float(of_figure.upper[s]),
+        }
+        planned_then = [
+            dict(
+                r,
+                as_planned=float(of_show.value[k]),
+                lower=float(of_show.lower[k]),
+                upper=float(of_show.upper[k]),
+            )
+            for k, r in enumerate(planned_now)
+        ]
+    else:
+        figure_then, planned_then = figure_now, planned_now
+    show_now, show_then = planned_now[at.position], planned_then[at.position]
+
+    def told(value: float, lower: float, upper: float) -> str:
+        return f"{words.days_in_ten(value)} · {words.percent(value)} ({words.interval(lower, upper)})"
+
+    st.html(
+        markup.plain_table(
+            [
+                {
+                    "what": f"{figure} dropped or trimmed",
+                    "now": told(figure_now["changed"], figure_now["lower"], figure_now["upper"]),
+                    "then": told(figure_then["changed"], figure_then["lower"], figure_then["upper"]),
+                },
+                {
+                    "what": "Full show flown as planned",
+                    "now": told(show_now["as_planned"], show_now["lower"], show_now["upper"]),
+                    "then": told(show_then["as_planned"], show_then["lower"], show_then["upper"]),
+                },
+            ],
+            {
+                "what": f"At {local}",
+                "now": "As your limits stand",
+                "then": f"With {words.number(low)} and {words.number(high)} {unit}",
+            },
+            "In brackets the 90 % interval. Air that is thinner than your limit does not become thicker for moving it: "
+            "a limit is yours to set on the ground and in practice, not here.",
+        )
+    )
+    frame.chart(
+        charts.planned_by_slot(
+            planned_now, planned_then, invented=invented, chosen=local, then_name="with what you are trying"
+        ),
+        f"Chance that the full show is flown as planned by slot; at {local} {words.chance(show_now['as_planned'])} as the "
+        f"limits stand and {words.chance(show_then['as_planned'])} with what you are trying.",
+    )
+
+
+def _rests_on(season: Season, day: Day, slot: Slot) -> None:
+    with st.expander("What these numbers rest on"):
+        st.html(markup.facts(season.sample_facts(day, slot), f"The sample at {slot.local}"))
+        st.html(markup.facts(season.venue_facts(day.venue), "The station"))
+        st.html(
+            markup.facts(season.completeness(day.venue), "Share of the station’s hours that hold each quantity")
+        )
+
+
+season = load_season()
+frame.begin(season, "One venue")
+booking = frame.choose_booking(season)
+day, slot = frame.choose_day_and_slot(season, booking)
+frame.notices(season, venue=day.venue)
+invented = bool(season.values["station_invented"][day.venue])
+v = season.values
+st.html(
+    f'<p class="sh-note"><b>{escape(booking.place)}</b> · {words.number(booking.elevation_ft, "ft")} elevation · '
+    f"{escape(words.dates([d.date for d in season.days_of(booking.id)]))} · {escape(booking.state)} · "
+    f"{escape(words.money(booking.fee, season.currency))} · station {escape(str(v['station_name'][day.venue]) or 'none')}, "
+    f"{int(v['sample_years'][day.index, slot.position])} years, {words.number(float(v['sample_size'][day.index, slot.position]))} "
+    f"sampled hours, worth {words.number(float(v['sample_effective_size'][day.index, slot.position]))} independent days"
+    f"{' · <b>INVENTED WEATHER</b>' if invented else ''}</p>"
+)
+if day.status != "ok":
+    st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+    _rests_on(season, day, slot)
+else:
+    st.html(markup.answer(_answer(season, booking, day, slot)))
+    _figures(season, day, slot, invented=invented)
+    _where_the_wind_carries(season, day, slot, invented=invented)
+    _air(season, day, slot, invented=invented)
+    _act(season, day, slot)
+    _what_if(season, day, slot, invented=invented)
+    _rests_on(season, day, slot)
+frame.end()

@@ -1,0 +1,153 @@
+"""What if a personal limit were another, or the slot: the chances again on the sampled air, nothing written.
+
+The chances come from the same functions, on the same sampled hours, as the forecast's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+import numpy.typing as npt
+import streamlit as st
+
+from dashboard.season import Day, Season, results_file, sampled_day, stamp
+from pipeline.air import climatology as clim
+from pipeline.decisions import limits
+from pipeline.decisions.forecast import estimate
+
+__all__ = ["Chances", "curves_used", "day_air", "exceedance_of", "figure_if", "planned_if", "with_limit"]
+
+FloatArray = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Chance by slot with its 90 % interval, (slot,)."""
+
+    value: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+
+
+@dataclass(frozen=True)
+class DayAir:
+    """One day's sampled air, ready for any limits.
+
+    Attributes
+    ----------
+    conditions
+        By condition, (slot, year, day offset, hour offset).
+    act_flies
+        Chance that the act leaves the ground, given the air.
+    days
+        Effective number of independent days a year, (slot,).
+    """
+
+    conditions: dict[str, FloatArray]
+    act_flies: FloatArray
+    days: FloatArray
+
+
+def curves_used(season: Season) -> limits.Curves:
+    """The limits that the forecast used."""
+    v = season.values
+    return limits.Curves(
+        tuple(season.figures),
+        {c: v["comfortable_used"][:, k] for k, c in enumerate(season.conditions)},
+        {c: v["limit_used"][:, k] for k, c in enumerate(season.conditions)},
+    )
+
+
+def with_limit(
+    curves: limits.Curves, figure: int, condition: str, comfortable: float, limit: float
+) -> limits.Curves:
+    """The same limits with one of them changed, SI.
+
+    Raises
+    ------
+    ValueError
+        When the limit is not above the comfortable value.
+    """
+    if not limit > comfortable:
+        raise ValueError(f"with_limit: the limit {limit} must lie above the comfortable value {comfortable}")
+    low, high = dict(curves.comfortable), dict(curves.limit)
+    low[condition], high[condition] = low[condition].copy(), high[condition].copy()
+    low[condition][figure], high[condition][figure] = comfortable, limit
+    return limits.Curves(curves.names, low, high)
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Day) -> DayAir:
+    sample = sampled_day(_day)
+    n = len(_day.slots)
+    air = {k: a[:n] for k, a in sample.items()}
+    conditions = {
+        k: np.asarray(c, dtype=np.float32)
+        for k, c in limits.conditions_from_air(
+            air["density_altitude"], air["toward_crowd"], air["along_line"], air["gust"], air["wind_speed"]
+        ).items()
+    }
+    v = _season.values
+    stated = {
+        c: k for k, c in enumerate(_season.act_causes) if np.isfinite(v["act_limit"][_day.venue, k])
+    }
+    given = limits.act_chances(
+        {c: air[c] for c in _season.act_causes},
+        {c: float(v["act_comfortable"][_day.venue, k]) for c, k in stated.items()},
+        {c: float(v["act_limit"][_day.venue, k]) for c, k in stated.items()},
+    )
+    flies = np.ones(air["wind_speed"].shape)
+    for k, c in enumerate(_season.act_causes):
+        # A cause counts at the slots where the forecast judged it: elsewhere it was not observed.
+        judged = np.isfinite(v["act_out_by_cause"][_day.index, :n, k])[:, None, None, None]
+        if c in given:
+            flies = flies * (1.0 - np.where(judged, given[c], 0.0))
+    r = np.maximum(
+        clim.lag_one_correlation(air["density_altitude"]), clim.lag_one_correlation(air["wind_speed"])
+    )
+    return DayAir(conditions, flies, clim.effective_days(float(air["wind_speed"].shape[2]), r))
+
+
+def day_air(season: Season, day: Day) -> DayAir:
+    """One day's sampled air, read once."""
+    return cast(DayAir, _day_air(*stamp(results_file()), day.index, season, day))
+
+
+def figure_if(air: DayAir, curves: limits.Curves, figure: int) -> Chances:
+    """Chance that one figure is changed, by slot, under given limits."""
+    _, total = limits.figure_chances(air.conditions, curves.take([figure]))
+    held = estimate(clim.year_means(total[0]), air.days)
+    return Chances(held.value, held.lower, held.upper)
+
+
+def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves) -> Chances:
+    """Chance that the routine is flown as planned, by slot, under given limits.
+
+    The interval takes the smaller of this sample's effective size and the forecast's, whose interval
+    also carries the trend's error.
+    """
+    routine = limits.RoutineChance(curves, correlation=float(season.attrs["routine_correlation"]))
+    by_year = clim.year_means(air.act_flies * (1.0 - routine(air.conditions)))
+    p, n_eff, years = clim.effective_sample_size(by_year, air.days)
+    stored = season.values["sample_effective_size"][day.index, : p.size]
+    low, high = clim.wilson_interval(p, np.fmin(n_eff, stored), years)
+    return Chances(p, low, high)
+
+
+def exceedance_of(values: FloatArray, days: float, grid: FloatArray) -> Chances:
+    """Share of the sampled hours above each value of a grid, (value,), with its interval.
+
+    Parameters
+    ----------
+    values
+        (year, day offset, hour offset), NaN where not observed.
+    days
+        Effective number of independent days a year.
+    grid
+        (value,).
+    """
+    above = np.where(np.isnan(values), np.nan, values > grid[:, None, None, None])
+    held = estimate(clim.year_means(above), np.full(grid.size, days))
+    return Chances(held.value, held.lower, held.upper)

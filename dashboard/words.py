@@ -1,0 +1,142 @@
+"""The words on the screen: names, units and sentences as a pilot or an agent says them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Sequence
+
+from pipeline.air.variables import FT, KT, STATUTE_MILE
+from pipeline.results import days_in_ten
+
+__all__ = [
+    "CAUSES",
+    "CONDITIONS",
+    "QUANTITIES",
+    "cause",
+    "chance",
+    "date",
+    "dates",
+    "interval",
+    "joined",
+    "money",
+    "number",
+    "percent",
+    "ranks",
+]
+
+CAUSES: dict[str, str] = {
+    "density_altitude": "density altitude",
+    "wind_across": "wind on the crowd",
+    "rough_air": "gusts",
+    "wind_along": "wind along the line",
+    "runway_crosswind": "runway crosswind",
+    "ceiling": "ceiling",
+    "visibility": "visibility",
+    "thunder": "thunder",
+}
+"""What bites, by cause."""
+
+QUANTITIES: dict[str, tuple[str, str, float]] = {
+    "density_altitude": ("Density altitude", "ft", FT),
+    "gust": ("Gust peak", "kt", KT),
+    "toward_crowd": ("Wind toward the crowd", "kt", KT),
+    "runway_crosswind": ("Runway crosswind", "kt", KT),
+    "along_line": ("Wind along the show line", "kt", KT),
+    "wind_speed": ("Mean wind", "kt", KT),
+}
+"""Heading, unit on the screen, and its SI value."""
+
+CONDITIONS: dict[str, tuple[str, str, float]] = {
+    "density_altitude": ("Density altitude", "ft", FT),
+    "wind_toward_crowd": ("Wind toward the crowd", "kt", KT),
+    "wind_across_line": ("Wind across the show line, either way", "kt", KT),
+    "gust": ("Gust peak", "kt", KT),
+    "gust_spread": ("Gust spread (peak less mean wind)", "kt", KT),
+    "wind_along_line": ("Wind along the show line, either way", "kt", KT),
+    "runway_crosswind": ("Runway crosswind", "kt", KT),
+    "ceiling": ("Ceiling", "ft", FT),
+    "visibility": ("Visibility", "SM", STATUTE_MILE),
+}
+"""What a personal limit is stated for: heading, unit on the screen, and its SI value."""
+
+MISSING = "–"
+
+
+def cause(name: str) -> str:
+    """What bites, in words; "nothing in the sample" where no cause has any chance."""
+    return CAUSES[name] if name else "nothing in the sample"
+
+
+def number(value: float, unit: str = "", *, digits: int = 0) -> str:
+    """A number with thousands separated and its unit; a dash where it is missing."""
+    if not math.isfinite(value):
+        return MISSING
+    rounded = round(value, digits) + 0.0  # no minus before a zero
+    return f"{rounded:,.{digits}f} {unit}".rstrip()
+
+
+def percent(value: float) -> str:
+    """A chance as a whole percentage that never rounds to a certainty it is not."""
+    if not math.isfinite(value):
+        return MISSING
+    if 0.0 < value < 0.005:
+        return "under 1 %"
+    if 0.995 <= value < 1.0:
+        return "over 99 %"
+    return f"{100.0 * value:.0f} %"
+
+
+def chance(value: float) -> str:
+    """A chance in a pilot's words with its percentage beside it: "3 days in 10 (31 %)"."""
+    return f"{days_in_ten(value)} ({percent(value)})" if math.isfinite(value) else "not enough history"
+
+
+def interval(lower: float, upper: float) -> str:
+    """A 90 % interval of a chance: "23 to 31 %"."""
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return MISSING
+    return f"{100.0 * lower:.0f} to {100.0 * upper:.0f} %"
+
+
+def date(iso: str, *, year: bool = False, weekday: bool = True) -> str:
+    """A date as people write it: "Sat 10 Jul"."""
+    day = dt.date.fromisoformat(iso)
+    return f"{day:%a }{day.day} {day:%b}{f' {day.year}' if year else ''}"[0 if weekday else 4 :]
+
+
+def dates(isos: Sequence[str]) -> str:
+    """Show days of a booking, short: "10 and 11 Jul", "31 Jul and 1 Aug", "1 to 4 May"."""
+    days = [dt.date.fromisoformat(d) for d in isos]
+    if not days:
+        return MISSING
+    run = len(days) > 2 and (days[-1] - days[0]).days == len(days) - 1
+    if run:
+        days = [days[0], days[-1]]
+    spoken = [
+        f"{d.day}" if i + 1 < len(days) and d.month == days[i + 1].month else f"{d.day} {d:%b}"
+        for i, d in enumerate(days)
+    ]
+    return f"{spoken[0]} to {spoken[1]}" if run else joined(spoken)
+
+
+def joined(items: Iterable[str]) -> str:
+    """Items in a sentence: "a, b and c"."""
+    held = list(items)
+    return " and ".join([", ".join(held[:-1]), held[-1]] if len(held) > 2 else held)
+
+
+def ranks(numbers: Iterable[int]) -> str:
+    """Ranks with runs drawn together: "1–4, 7"."""
+    runs: list[list[int]] = []
+    for n in sorted(numbers):
+        if runs and n == runs[-1][1] + 1:
+            runs[-1][1] = n
+        else:
+            runs.append([n, n])
+    return ", ".join(str(a) if a == b else f"{a}–{b}" if b > a + 1 else f"{a}, {b}" for a, b in runs)
+
+
+def money(value: float, currency: str) -> str:
+    """A fee with its currency; a dash where none is given."""
+    return MISSING if not math.isfinite(value) else f"{value:,.0f} {currency}"
