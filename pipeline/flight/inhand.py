@@ -2,8 +2,9 @@
 
 Height in hand is what a recovery at the pilot's full working load factor would leave above the floor; a
 figure without a recovery has its lowest height instead. Speed in hand is what the slowest point of the
-curved and level flying has over the stall at the load factor flown there; zero means that the wing gives all
-it has.
+curved and level flying has over the stall at the load factor there; below zero, the wing cannot give it. The
+pilot is taken to ease every pull so as to keep the speed cushion: what that costs is height, and in the end
+the way over the top.
 """
 
 from __future__ import annotations
@@ -45,10 +46,18 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.floating]
 
-BITES = ("height in hand", "speed in hand", "floor", "never-exceed speed", "cannot be flown")
+BITES = (
+    "height in hand",
+    "speed in hand",
+    "floor",
+    "never-exceed speed",
+    "entry speed never reached",
+    "cannot be flown",
+)
 """What can use up a figure, in the order in which ties are told."""
 
-_AT_THE_STALL = 0.01  # m/s
+_EASED = 1e-6  # m/s; a pull eased at the slowest point has the cushion to the last digit, and nothing more
+_STEEPEST_DIVE = 45.0  # degrees; a figure whose speed this cannot give is out: common practice, no source
 
 
 @dataclass(frozen=True)
@@ -185,7 +194,7 @@ def _speed_in_hand(flown: Flown, aircraft: Aircraft) -> FloatArray:
     speed = np.where(counts, flown.equivalent_airspeed, np.inf)
     slowest = np.argmin(speed, axis=0)[None]
     here = np.take_along_axis(speed, slowest, 0)[0]
-    load = np.take_along_axis(flown.load_factor, slowest, 0)[0]
+    load = np.take_along_axis(flown.judged_load_factor, slowest, 0)[0]
     result = np.where(np.isinf(here), np.inf, here - stall_speed(aircraft, load))
     return np.asarray(np.where(flown.failure == 0, result, np.nan))
 
@@ -261,19 +270,19 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
 def verdict(figure: Figure, hand: InHand, aircraft: Aircraft, cushions: Cushions) -> npt.NDArray[np.str_]:
     """In, thin or out, per case.
 
-    *out*: cannot be flown, breaks the floor, passes the never-exceed speed, or is at the stall at its
-    slowest point. *thin*: flown, but a cushion is used up, or the pull has to be eased to keep it. *in*:
-    both cushions are there.
+    *out*: cannot be flown, breaks the floor, passes the never-exceed speed, or asks more of the wing at
+    its slowest point than it has. *thin*: flown, but a cushion is used up, or kept at the slowest point
+    only by easing the pull. *in*: both cushions are there with something left over.
     """
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
     with np.errstate(invalid="ignore"):
         out = ~(
             (hand.failure == 0)
             & (hand.height >= 0)
-            & (hand.speed > _AT_THE_STALL)
+            & (hand.speed >= 0)
             & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
         )
-        thin = ~((hand.height >= wanted) & (hand.speed > cushions.speed + _AT_THE_STALL))
+        thin = ~((hand.height >= wanted) & (hand.speed > cushions.speed + _EASED))
     return np.asarray(np.where(out, "out", np.where(thin, "thin", "in")))
 
 
@@ -433,19 +442,26 @@ def apex_gate(
     if not ends:
         raise ValueError(f"figure {figure.name!r} has no recovery after its gate")
     half = replace(figure, segments=figure.segments[: ends[0] + 1])
-    planned = fly(half, aircraft, air, meet_base=False)
+    planned = fly(half, aircraft, air, meet_base=False, stall_margin=cushions.speed)
     before = int(np.count_nonzero(planned.segment < index))
     node = max(before - 1, 0) if index else 0
     speed, height = planned.equivalent_airspeed[node], planned.height[node]
     if greatest_speed is None:
-        reference = fly(half, aircraft, FieldAir(0.0), meet_base=False)
+        reference = fly(half, aircraft, FieldAir(0.0), meet_base=False, stall_margin=cushions.speed)
         greatest = np.asarray(reference.equivalent_airspeed[node] + speed_band)
     else:
         greatest = np.asarray(greatest_speed, dtype=float)
     start = np.where(np.isfinite(height), height, figure.entry_height)
     entry = np.where(np.isfinite(greatest), greatest, figure.entry_speed)
     down = fly(
-        half, aircraft, air, entry_speed=entry, entry_height=start, meet_base=False, first_segment=index
+        half,
+        aircraft,
+        air,
+        entry_speed=entry,
+        entry_height=start,
+        meet_base=False,
+        first_segment=index,
+        stall_margin=cushions.speed,
     )
     loss = start - down.full_pull_bottom
     least = np.where(np.isfinite(greatest), floor + cushions.height + loss, np.nan)
@@ -478,12 +494,20 @@ def entry_gate(
     )
     factors = np.unique(np.append(np.linspace(0.7, 1.3, count), 1.0))
     speeds = planned[..., None] * factors
-    hand = in_hand(figure, aircraft, stretched, floor, entry_speed=speeds, meet_base=False)
+    hand = in_hand(
+        figure,
+        aircraft,
+        stretched,
+        floor,
+        entry_speed=speeds,
+        meet_base=False,
+        stall_margin=cushions.speed,
+    )
     with np.errstate(invalid="ignore"):
         good = (
             (hand.failure == 0)
             & (hand.height >= wanted)
-            & (hand.speed >= cushions.speed)
+            & (hand.speed > cushions.speed + _EASED)
             & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
         )
     middle = int(np.flatnonzero(factors == 1.0)[0])
@@ -564,15 +588,21 @@ def derived_da_limits(
                 "the engine's power table must reach at least the figures' heights above sea level; extend it"
             )
     grid = np.linspace(0.0, top, max(int(np.ceil(top / step)), 1) + 1)
-    hand = in_hand(list(figures), aircraft, FieldAir(grid, pressure_altitude), floor)
+    # Air denser than the field's standard is taken at standard temperature: no bonus for deep cold.
+    air = FieldAir(grid, None if pressure_altitude is None else np.minimum(grid, pressure_altitude))
+    hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
+    reached = np.stack(
+        [np.isfinite(dive_to_entry(f, aircraft, air, dive_angle=_STEEPEST_DIVE)[0]) for f in figures]
+    )
     # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
     recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
     margins = np.stack(
         [
             hand.height - np.where(recovers, cushions.height, 0.0)[:, None],
-            hand.speed - cushions.speed,
+            hand.speed - (cushions.speed + _EASED),
             hand.lowest - floor,
             aircraft.never_exceed_speed * (1.0 + 1e-9) - hand.fastest,
+            np.where(reached, 1.0, -1.0),
             np.where(hand.failure == 0, 1.0, -1.0),
         ]
     )
@@ -582,7 +612,7 @@ def derived_da_limits(
         with np.errstate(invalid="ignore"):
             bad = ~(own >= 0.0)
         # A margin that is missing because the figure failed is told as the failure.
-        bad[:4] &= hand.failure[i] == 0
+        bad[:-1] &= hand.failure[i] == 0
         if not np.any(bad):
             result.append(DerivedLimit(float("inf"), "", float(top)))
             continue
@@ -594,7 +624,7 @@ def derived_da_limits(
         crossings = np.full(len(BITES), np.inf)
         for which in np.flatnonzero(bad[:, first]):
             before, after = own[which, first - 1], own[which, first]
-            if which == len(BITES) - 1 or not np.isfinite(before):
+            if which >= len(BITES) - 2 or not np.isfinite(before):
                 crossings[which] = grid[first - 1]
             else:
                 crossings[which] = grid[first - 1] + (grid[first] - grid[first - 1]) * before / (
@@ -703,13 +733,14 @@ def sheet(
         See `apex_gate`.
     """
     grid = np.arange(13) * 1000.0 * FT if density_altitudes is None else np.asarray(density_altitudes, float)
-    air = FieldAir(grid, pressure_altitude)
+    air = FieldAir(grid, None if pressure_altitude is None else np.minimum(grid, pressure_altitude))
+    margin = cushions.speed
     used, seconds = dive_to_entry(figure, aircraft, air)
     return Sheet(
-        sea_level=in_hand(figure, aircraft, FieldAir(0.0), floor),
-        venue=in_hand(figure, aircraft, venue_air, floor),
+        sea_level=in_hand(figure, aircraft, FieldAir(0.0), floor, stall_margin=margin),
+        venue=in_hand(figure, aircraft, venue_air, floor, stall_margin=margin),
         density_altitudes=grid,
-        curves=in_hand(figure, aircraft, air, floor),
+        curves=in_hand(figure, aircraft, air, floor, stall_margin=margin),
         entry=entry_gate(figure, aircraft, air, floor, cushions),
         apex=(
             apex_gate(figure, aircraft, air, floor, cushions, speed_band=speed_band)

@@ -72,8 +72,12 @@ class Flown:
         Along the path [s, m, m above the field, m/s]; distance is along the show line, from the entry.
     path_angle
         γ [rad].
-    load_factor, called_load_factor
-        Toward the canopy, as flown and as called for [1]; they differ where the wing cannot give it.
+    load_factor
+        Toward the canopy, as flown [1].
+    judged_load_factor
+        That by which the speed over the stall is judged [1]. In a float and on a line it is the one called
+        for, whether or not the wing can give it; in a pull or push the one flown, which the pilot eases.
+        Where two segments meet it is the lesser: the pilot lets go there, or has not pulled yet.
     equivalent_airspeed
         [m/s].
     segment
@@ -93,7 +97,7 @@ class Flown:
     true_airspeed: FloatArray
     path_angle: FloatArray
     load_factor: FloatArray
-    called_load_factor: FloatArray
+    judged_load_factor: FloatArray
     equivalent_airspeed: FloatArray
     segment: IntArray
     counts: BoolArray
@@ -149,6 +153,7 @@ class _Slot:
     amount: FloatArray  # seconds, metres or equivalent airspeed, by mode
     to_height: BoolArray
     holds: BoolArray
+    floats: BoolArray
     throttle: FloatArray
     drag_multiple: FloatArray
     recovers: BoolArray
@@ -165,7 +170,7 @@ def _slot_table(all_steps: Sequence[tuple[Step, ...]], slot: int) -> _Slot:
         if slot >= len(figure_steps):
             last = figure_steps[-1]
             rows.append((_OWN, last.gamma_end, last.gamma_end, last.side_end, 0.0, 0.0, False, False,
-                         1.0, 1.0, False, 0.0, 0.0, 0.0, np.nan))  # fmt: skip
+                         False, 1.0, 1.0, False, 0.0, 0.0, 0.0, np.nan))  # fmt: skip
             continue
         step = figure_steps[slot]
         segment = step.segment
@@ -184,16 +189,17 @@ def _slot_table(all_steps: Sequence[tuple[Step, ...]], slot: int) -> _Slot:
             amount = 0.0 if segment.seconds is None else segment.seconds
         rows.append((
             mode, step.gamma, step.gamma_end, step.side, step.load_factor, amount, to_height,
-            segment.kind == "hold", segment.throttle, segment.drag_multiple, segment.kind == "recover",
-            segment.height_change, 0.0 if segment.seconds is None else segment.seconds,
-            segment.distance_covered, np.nan if segment.speed_after is None else segment.speed_after,
+            segment.kind == "hold", segment.kind == "float_to", segment.throttle, segment.drag_multiple,
+            segment.kind == "recover", segment.height_change,
+            0.0 if segment.seconds is None else segment.seconds, segment.distance_covered,
+            np.nan if segment.speed_after is None else segment.speed_after,
         ))  # fmt: skip
     columns = [np.asarray(column) for column in zip(*rows, strict=True)]
     return _Slot(
         mode=columns[0], gamma=columns[1], gamma_end=columns[2], side=columns[3].astype(float),
-        load=columns[4], amount=columns[5], to_height=columns[6], holds=columns[7], throttle=columns[8],
-        drag_multiple=columns[9], recovers=columns[10], height_change=columns[11],
-        own_seconds=columns[12], own_distance=columns[13], speed_after=columns[14],
+        load=columns[4], amount=columns[5], to_height=columns[6], holds=columns[7], floats=columns[8],
+        throttle=columns[9], drag_multiple=columns[10], recovers=columns[11], height_change=columns[12],
+        own_seconds=columns[13], own_distance=columns[14], speed_after=columns[15],
     )  # fmt: skip
 
 
@@ -504,7 +510,7 @@ def fly(
     path = np.empty((total, 4, speed.size))
     gamma = np.empty((total, count))
     load = np.empty((total, speed.size))
-    called = np.zeros((total, speed.size))
+    judged = np.zeros((total, speed.size))
     segment = np.zeros((total, count), dtype=int)
     counts = np.zeros((total, count), dtype=bool)
     true_airspeed = speed * np.sqrt(DENSITY_0 / lanes.density(height))
@@ -548,11 +554,16 @@ def fly(
                 slot.load, slot.mode == _ARC, nodes[:, 3], mine.density(nodes[:, 2])
             )
             load[rows, active] = flown_load
-            called[rows] = called[rows.start - 1]
-            called[rows, active] = slot.load
+            judged[rows] = judged[rows.start - 1]
+            pulls = (slot.mode == _ARC) & ~slot.floats
+            judged[rows, active] = np.where(pulls, flown_load, slot.load)
+            # What the segment begins with, at the node it shares with the one before.
+            first = mine.lift_limited(slot.load, slot.mode == _ARC, start[3], mine.density(start[2]))
+            begins = np.where(pulls, first, slot.load)
+            shared = judged[rows.start - 1, active] if k else begins
+            judged[rows.start - 1, active] = np.where(np.abs(begins) < np.abs(shared), begins, shared)
             if k == 0:
-                called[0] = slot.load
-                load[0] = mine.lift_limited(slot.load, slot.mode == _ARC, start[3], mine.density(start[2]))
+                load[0] = first
 
             stalls = (
                 ((slot.mode == _TIME) | (slot.mode == _DISTANCE))
@@ -584,7 +595,7 @@ def fly(
         true_airspeed=shaped(path[:, 3]),
         path_angle=angles[:, 0] if single else angles,
         load_factor=shaped(load),
-        called_load_factor=shaped(called),
+        judged_load_factor=shaped(judged),
         equivalent_airspeed=shaped(equivalent),
         segment=segment[:, 0] if single else segment,
         counts=counts[:, 0] if single else counts,

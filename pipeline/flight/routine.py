@@ -22,11 +22,13 @@ from pipeline.flight.aircraft import Aircraft, FieldAir, best_climb, specific_ex
 from pipeline.flight.figures import Figure
 from pipeline.flight.inhand import InHand, in_hand
 from pipeline.flight.motion import entry_speed_at
+from pipeline.flight.runway import dive
 
 __all__ = ["Item", "RoutineEnergy", "join_faults", "routine_energy", "substitute_faults"]
 
 FloatArray = npt.NDArray[np.floating]
 
+_DIVE_ANGLE = 30.0  # degrees; common practice, no source
 SPEED_STEP = 15.0 * KT
 """Speed that cannot be made up without time between two figures [m/s]."""
 
@@ -210,7 +212,8 @@ def routine_energy(
     air: FieldAir,
     floor: float,
     *,
-    link_load_factor: float = 1.5,
+    stall_margin: float = 0.0,
+    link_load_factor: float = 1.2,
     leg_seconds: float = 25.0,
 ) -> RoutineEnergy:
     """Fly the routine in each case of the air.
@@ -223,8 +226,10 @@ def routine_energy(
         What is flown, and in what.
     floor
         Authorised lowest height above the field [m].
+    stall_margin
+        As in `fly`; the pilot's speed cushion belongs here.
     link_load_factor
-        Mean load factor on the links, which are mostly turns: common practice, no source.
+        Mean load factor on the links, which hold a turn: common practice, no source.
     leg_seconds
         Length of one climbing leg before the box makes the pilot turn [s]: common practice, no source.
 
@@ -241,7 +246,7 @@ def routine_energy(
     figures = [item.figure for item in items]
     shape = air.shape
     column = (len(figures),) + (1,) * len(shape)
-    hand = in_hand(figures, aircraft, air, floor)
+    hand = in_hand(figures, aircraft, air, floor, stall_margin=stall_margin)
 
     height = np.array([f.entry_height for f in figures]).reshape(column)
     speed = np.stack([np.broadcast_to(entry_speed_at(f, air.density_altitude), shape) for f in figures])
@@ -250,12 +255,17 @@ def routine_energy(
     planned = height + true_airspeed**2 / (2.0 * GRAVITY)
     ends = planned - hand.energy_height_spent
 
-    # A link is flown between the exit speed before it and the entry speed after it, at full power.
+    # A link is a climb at the best speed for it, and at its end the dive to the next entry's speed.
     links = np.array([item.link_seconds for item in items]).reshape(column)
-    middle = speed.copy()
-    middle[1:] = 0.5 * (speed[1:] + hand.exit_speed[:-1])
-    excess = specific_excess_power(aircraft, air, middle, link_load_factor, height)
-    given = np.where(np.arange(len(figures)).reshape(column) > 0, links * excess, 0.0)
+    _, climbing = best_climb(aircraft, air, height)
+    rise = specific_excess_power(aircraft, air, climbing, link_load_factor, height)
+    lost, diving = dive(aircraft, air, climbing, speed, _DIVE_ANGLE, height)
+    gained = (true_airspeed**2 - climbing**2 * DENSITY_0 / density) / (2.0 * GRAVITY)
+    in_dive = np.where(speed > climbing, gained - lost, 0.0)
+    # A link too short for the whole dive holds its share of it.
+    share = np.where(diving > 0, np.minimum(links / np.where(diving > 0, diving, 1.0), 1.0), 1.0)
+    given = np.maximum(links - diving, 0.0) * rise + share * in_dive
+    given = np.where(np.arange(len(figures)).reshape(column) > 0, given, 0.0)
 
     short = np.zeros_like(planned)
     mend = np.zeros_like(planned)
@@ -288,7 +298,7 @@ def routine_energy(
         height_in_hand=np.asarray(in_height),
         entry_speed_short=np.asarray(speed - slower * np.sqrt(density / DENSITY_0)),
         climb_seconds=seconds,
-        climb_legs=np.asarray(np.ceil(seconds / leg_seconds - 1e-9)),
+        climb_legs=np.asarray(np.maximum(np.ceil(seconds / leg_seconds - 1e-9), 0.0)),
         figure_seconds=hand.seconds,
         link_seconds=links,
         total_seconds=np.asarray(np.sum(hand.seconds + links + seconds, axis=0)),

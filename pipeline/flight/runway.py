@@ -175,7 +175,7 @@ def dive(
     start_speed: npt.ArrayLike,
     end_speed: npt.ArrayLike,
     angle: float,
-    height: float = 0.0,
+    height: npt.ArrayLike = 0.0,
     *,
     count: int = 24,
 ) -> tuple[FloatArray, FloatArray]:
@@ -198,7 +198,7 @@ def dive(
         seconds = np.where(step > 0, 1.0 / np.where(a > 0.1, a, np.nan), 0.0)
         return seconds, -sine * speed * seconds
 
-    lost, time = np.zeros(np.shape(v)), np.zeros(np.shape(v))
+    lost, time = np.zeros(np.shape(step)), np.zeros(np.shape(step))
     for _ in range(count):
         # The rates depend on speed alone, so the classical Runge-Kutta step is Simpson's rule.
         (t1, h1), (t2, h2), (t3, h3) = rates(v), rates(v + 0.5 * step), rates(v + step)

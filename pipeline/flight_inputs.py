@@ -1,0 +1,634 @@
+"""The aircraft and the figures as the pilot writes them: ``aircraft.yaml`` and ``figures.yaml``.
+
+Values keep the units in their names; what comes out is SI. Every mistake is told at once, with its file,
+line and key. A season without these two files is whole: derived limits are then not made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from pipeline.air.variables import FT, KT
+from pipeline.errors import InputError
+from pipeline.flight.aircraft import Aircraft, BlownEngine, Engine, FieldAir, TableEngine, UnblownEngine
+from pipeline.flight.calibration import (
+    Measured,
+    glide,
+    level_speed,
+    loop,
+    rate_of_climb,
+    vertical_line,
+)
+from pipeline.flight.figures import LIBRARY, OWN_PATHS, Figure, Segment, steps
+from pipeline.flight.heights import height_warning
+from pipeline.flight.inhand import Cushions, figure_faults
+from pipeline.flight.routine import Item
+from pipeline.flight.runway import LANDING_FACTOR, TAKE_OFF_FACTOR
+from pipeline.settings import (
+    Document,
+    Fault,
+    Settings,
+    Text,
+    Truth,
+    mistake,
+    nearest,
+    number,
+    one_of,
+    read_settings,
+    typed,
+)
+
+__all__ = ["FlightInputs", "RunwayBook", "check_flight", "load_flight", "routine_items"]
+
+HORSEPOWER = 745.69987158227022
+"""Watts in a mechanical horsepower (550 ft lbf/s)."""
+
+_Speed = Annotated[float, number(1, 600, "knots")]
+_Height = Annotated[float, number(0, 20_000, "feet")]
+_AnyAltitude = Annotated[float, number(-2_000, 30_000, "feet")]
+_Load = Annotated[float, number(-12, 12, "g")]
+_Seconds = Annotated[float, number(0, 120, "seconds")]
+_Share = Annotated[float, number(0, 1, "a share")]
+
+
+class _Mass(Settings):
+    """Masses on a show flight."""
+
+    empty_kg: Annotated[float, number(50, 20_000, "kilograms")]
+    pilot_kg: Annotated[float, number(30, 250, "kilograms, parachute included")]
+    fuel_kg: Annotated[float, number(0, 5_000, "kilograms")]
+    smoke_oil_kg: Annotated[float, number(0, 1_000, "kilograms")]
+
+    @property
+    def total(self) -> float:
+        return self.empty_kg + self.pilot_kg + self.fuel_kg + self.smoke_oil_kg
+
+
+class _Polar(Settings):
+    """Drag polar CD0 + k CL²."""
+
+    zero_lift_drag: Annotated[float, number(0.005, 0.3, "a drag coefficient")]
+    induced_drag_factor: Annotated[float, number(0.01, 0.5, "k of CD0 + k CL²")]
+    max_lift: Annotated[float, number(0.5, 4, "a lift coefficient")]
+    max_lift_inverted: Annotated[float, number(0.2, 4, "a lift coefficient, written without a minus sign")]
+
+
+class _Power(Settings):
+    """One row of the pilot's own power table."""
+
+    density_altitude_ft: _AnyAltitude
+    hp: Annotated[float, number(0, 5_000, "horsepower")]
+
+
+class _EngineEntry(Settings):
+    """Engine: unblown, blown, or the pilot's own table."""
+
+    kind: Annotated[Literal["unblown", "blown", "table"], one_of("unblown", "blown", "table")]
+    rated_hp: Annotated[float, number(10, 5_000, "horsepower")] | None = None
+    critical_altitude_ft: Annotated[float, number(0, 30_000, "feet of pressure altitude")] | None = None
+    table: tuple[_Power, ...] | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> _EngineEntry:
+        wants = {
+            "unblown": {"rated_hp"},
+            "blown": {"rated_hp", "critical_altitude_ft"},
+            "table": {"table"},
+        }[self.kind]
+        for name in ("rated_hp", "critical_altitude_ft", "table"):
+            given = getattr(self, name) is not None
+            if given and name not in wants:
+                raise mistake(f"no such key for an engine that is {self.kind}", name)
+            if not given and name in wants:
+                raise mistake(f"this key, for an engine that is {self.kind}", name)
+        if self.table is not None:
+            altitudes = [row.density_altitude_ft for row in self.table]
+            if len(altitudes) < 2 or any(b <= a for a, b in pairwise(altitudes)):
+                raise mistake("two or more rows of rising density altitude", "table")
+            if altitudes[0] > 0 or altitudes[-1] < 16_000:
+                raise mistake(
+                    "rows from 0 ft or below to 16,000 ft or above: figures climb above the field, and a "
+                    "table is not extrapolated",
+                    "table",
+                )
+        return self
+
+    @property
+    def engine(self) -> Engine:
+        if self.kind == "table" and self.table is not None:
+            return TableEngine(
+                tuple(row.density_altitude_ft * FT for row in self.table),
+                tuple(row.hp * HORSEPOWER for row in self.table),
+            )
+        power = (self.rated_hp or 0.0) * HORSEPOWER
+        if self.kind == "blown":
+            return BlownEngine(power, (self.critical_altitude_ft or 0.0) * FT)
+        return UnblownEngine(power)
+
+
+class _Propeller(Settings):
+    diameter_m: Annotated[float, number(0.5, 6, "metres")]
+    rpm: Annotated[float, number(300, 5_000, "propeller revolutions per minute at display power")]
+    efficiency: Annotated[float, number(0.3, 1, "a share, before the momentum loss")]
+
+
+class _LoadFactor(Settings):
+    max_g: Annotated[float, number(1.5, 15, "g")]
+    min_g: Annotated[float, number(-15, 0, "g, zero or negative")]
+
+
+class _Cushions(Settings):
+    height_ft: Annotated[float, number(0, 3_000, "feet")]
+    speed_kt: Annotated[float, number(0, 80, "knots")]
+
+
+class _RunwayEntry(Settings):
+    """The pilot's own book distances in standard sea level air, no wind."""
+
+    mass_kg: Annotated[float, number(50, 20_000, "kilograms")]
+    take_off_ft: Annotated[float, number(50, 15_000, "feet")]
+    landing_ft: Annotated[float, number(50, 15_000, "feet")]
+    lift_off_kt: _Speed
+    approach_kt: _Speed
+    take_off_factor: Annotated[float, number(1, 4, "a factor")] = TAKE_OFF_FACTOR
+    landing_factor: Annotated[float, number(1, 4, "a factor")] = LANDING_FACTOR
+
+
+class _MeasuredLoop(Settings):
+    figure: Text
+    density_altitude_ft: _AnyAltitude
+    pressure_altitude_ft: _AnyAltitude
+    apex_gain_ft: Annotated[float, number(50, 5_000, "feet")]
+    apex_speed_kt: _Speed
+    exit_speed_kt: _Speed
+
+
+class _MeasuredLine(Settings):
+    density_altitude_ft: _AnyAltitude
+    pressure_altitude_ft: _AnyAltitude
+    entry_speed_kt: _Speed
+    end_speed_kt: _Speed
+    g: Annotated[float, number(1.5, 12, "g")]
+    gain_ft: Annotated[float, number(50, 10_000, "feet")]
+
+
+class _MeasuredEntry(Settings):
+    """What the pilot has measured; the polar can be fitted to it."""
+
+    level_top_speed_kt: _Speed | None = None
+    rate_of_climb_fpm: Annotated[float, number(100, 10_000, "feet a minute")] | None = None
+    best_glide: Annotated[float, number(2, 40, "a ratio")] | None = None
+    loop: _MeasuredLoop | None = None
+    vertical_line: _MeasuredLine | None = None
+
+
+class _AircraftEntry(Settings):
+    name: Text
+    mass: _Mass
+    wing_area_m2: Annotated[float, number(3, 200, "square metres")]
+    polar: _Polar
+    load_factor: _LoadFactor
+    never_exceed_kt: _Speed
+    manoeuvring_kt: _Speed
+    category_ceiling_kt: _Speed | None = None
+    engine: _EngineEntry
+    propeller: _Propeller
+    cushions: _Cushions
+    runway: _RunwayEntry | None = None
+    measured: _MeasuredEntry | None = None
+
+    @model_validator(mode="after")
+    def _orders(self) -> _AircraftEntry:
+        if self.manoeuvring_kt >= self.never_exceed_kt:
+            raise mistake(f"a speed below the never-exceed speed, {self.never_exceed_kt:g}", "manoeuvring_kt")
+        return self
+
+
+_VERBS = (
+    "pull_to_deg", "push_to_deg", "float_to_deg", "recover", "line_s", "line_ft", "line_to_height_ft",
+    "line_to_speed_kt", "hold_s", "hold_ft", "roll_deg", "own_s",
+)  # fmt: skip
+
+
+class _SegmentEntry(Settings):
+    """One segment: exactly one of the verbs, and what belongs to it."""
+
+    pull_to_deg: Annotated[float, number(-90, 90, "degrees above the horizon")] | None = None
+    push_to_deg: Annotated[float, number(-90, 90, "degrees above the horizon")] | None = None
+    float_to_deg: Annotated[float, number(-90, 90, "degrees above the horizon")] | None = None
+    recover: Annotated[Literal["pull", "push"], one_of("pull", "push")] | None = None
+    line_s: _Seconds | None = None
+    line_ft: _Height | None = None
+    line_to_height_ft: _Height | None = None
+    line_to_speed_kt: Annotated[float, number(0, 600, "knots")] | None = None
+    hold_s: _Seconds | None = None
+    hold_ft: _Height | None = None
+    roll_deg: Annotated[float, number(-3_600, 3_600, "degrees, a multiple of 90")] | None = None
+    own_s: _Seconds | None = None
+    g: _Load | None = None
+    seconds: _Seconds | None = None
+    height_change_ft: Annotated[float, number(-5_000, 5_000, "feet")] | None = None
+    distance_ft: _Height | None = None
+    speed_after_kt: Annotated[float, number(0, 600, "knots")] | None = None
+    path: Annotated[Literal["same", "pivot", "slide", "down", "reverse"], one_of(*OWN_PATHS)] | None = None
+    bank_deg: Annotated[float, number(-80, 80, "degrees")] | None = None
+    throttle: _Share | None = None
+    drag_multiple: Annotated[float, number(0.5, 10, "a factor")] | None = None
+    gate: Truth = False
+
+    @model_validator(mode="after")
+    def _one_verb(self) -> _SegmentEntry:
+        verbs = [name for name in _VERBS if getattr(self, name) is not None]
+        if len(verbs) != 1:
+            raise mistake(f"exactly one of {', '.join(_VERBS)}")
+        belongs = {
+            "g": ("pull_to_deg", "push_to_deg", "float_to_deg", "recover"),
+            "seconds": ("roll_deg",),
+            "height_change_ft": ("own_s",),
+            "distance_ft": ("own_s",),
+            "speed_after_kt": ("own_s",),
+            "path": ("own_s",),
+            "bank_deg": ("hold_s", "hold_ft"),
+        }
+        for name, allowed in belongs.items():
+            if getattr(self, name) is not None and verbs[0] not in allowed:
+                raise mistake(f"no such key beside {verbs[0]}", name)
+        if verbs[0] == "roll_deg":
+            if self.seconds is None:
+                raise mistake("the time the roll takes", "seconds")
+            if not self.roll_deg or self.roll_deg % 90:
+                raise mistake("a multiple of 90 degrees", "roll_deg")
+        return self
+
+    @property
+    def segment(self) -> Segment:
+        verb = next(name for name in _VERBS if getattr(self, name) is not None)
+        value = getattr(self, verb)
+        common: dict[str, Any] = {
+            "throttle": 1.0 if self.throttle is None else self.throttle,
+            "drag_multiple": 1.0 if self.drag_multiple is None else self.drag_multiple,
+            "gate": self.gate,
+        }
+        if verb in ("pull_to_deg", "push_to_deg", "float_to_deg"):
+            return Segment(verb.removesuffix("_deg"), value, self.g, **common)
+        if verb == "recover":
+            return Segment("recover", load_factor=self.g, push=value == "push", **common)
+        if verb == "roll_deg":
+            return Segment("roll", roll_degrees=round(value), seconds=self.seconds, **common)
+        if verb == "own_s":
+            return Segment(
+                "own",
+                seconds=value,
+                height_change=(self.height_change_ft or 0.0) * FT,
+                distance_covered=(self.distance_ft or 0.0) * FT,
+                speed_after=None if self.speed_after_kt is None else self.speed_after_kt * KT,
+                path=self.path or "same",
+                gate=self.gate,
+            )
+        ends = {
+            "line_s": ("line", "seconds", 1.0),
+            "line_ft": ("line", "distance", FT),
+            "line_to_height_ft": ("line", "height", FT),
+            "line_to_speed_kt": ("line", "speed", KT),
+            "hold_s": ("hold", "seconds", 1.0),
+            "hold_ft": ("hold", "distance", FT),
+        }
+        kind, end, unit = ends[verb]
+        lasting: dict[str, Any] = {end: value * unit}
+        return Segment(kind, **lasting, bank=self.bank_deg or 0.0, **common)
+
+
+class _FigureEntry(Settings):
+    """One figure of the routine as this pilot flies it."""
+
+    pattern: Annotated[str, one_of(*LIBRARY)] | None = None
+    entry_speed_kt: _Speed
+    entry_speed_gain_kt_per_1000_ft: Annotated[float, number(0, 10, "knots for each 1,000 ft")] = 0.0
+    entry_height_ft: Annotated[float, number(1, 40_000, "feet above the field")]
+    base_height_ft: Annotated[float, number(1, 40_000, "feet above the field")] | None = None
+    entered_inverted: Truth | None = None
+    working_g: Annotated[float, number(1.1, 12, "g")] = 4.0
+    recovery_g: Annotated[float, number(1.1, 12, "g")] | None = None
+    push_g: Annotated[float, number(-12, -0.1, "g, negative")] = -2.5
+    float_g: Annotated[float, number(0, 1.5, "g")] = 0.6
+    segments: Annotated[tuple[_SegmentEntry, ...], Field(min_length=1)] | None = None
+    link_reverses: Truth = False
+    link_half_roll: Truth = False
+
+    @model_validator(mode="after")
+    def _flown(self) -> _FigureEntry:
+        if (self.pattern is None) == (self.segments is None):
+            raise mistake("either the pattern of a known figure or segments of your own", "pattern")
+        return self
+
+    def figure(self, name: str) -> Figure:
+        """Build the figure; raises ValueError where the segments do not follow from one another."""
+        numbers: dict[str, Any] = {
+            "entry_speed": self.entry_speed_kt * KT,
+            "entry_height": self.entry_height_ft * FT,
+            "base_height": (self.base_height_ft or self.entry_height_ft) * FT,
+            "working_load_factor": self.working_g,
+            "recovery_load_factor": self.recovery_g,
+            "push_load_factor": self.push_g,
+            "float_load_factor": self.float_g,
+            "entry_speed_gain": self.entry_speed_gain_kt_per_1000_ft * KT / (1000.0 * FT),
+        }
+        if self.segments is not None:
+            return Figure(
+                name,
+                tuple(entry.segment for entry in self.segments),
+                entry_inverted=bool(self.entered_inverted),
+                **numbers,
+            )
+        known = LIBRARY[self.pattern or ""]
+        inverted = known.entry_inverted if self.entered_inverted is None else self.entered_inverted
+        return replace(known, name=name, entry_inverted=inverted, **numbers)
+
+
+@dataclass(frozen=True)
+class RunwayBook:
+    """The pilot's book distances in standard sea level air without wind, SI, and the factors stated."""
+
+    mass: float
+    take_off: float
+    landing: float
+    lift_off_speed: float
+    approach_speed: float
+    take_off_factor: float
+    landing_factor: float
+
+
+@dataclass(frozen=True)
+class FlightInputs:
+    """The aircraft and the figures.
+
+    Attributes
+    ----------
+    aircraft
+        As it flies the show.
+    cushions
+        What the pilot wants left over.
+    figures
+        By the name the routine gives them.
+    links
+        By the same name: whether the link before the figure turns about, and whether it holds a half roll.
+    runway
+        Book distances; None where the pilot states none.
+    measured
+        What the polar can be fitted to; empty where nothing is stated.
+    warnings
+        Oddities that do not stop the work.
+    """
+
+    aircraft: Aircraft
+    cushions: Cushions
+    figures: Mapping[str, Figure]
+    links: Mapping[str, tuple[bool, bool]]
+    runway: RunwayBook | None
+    measured: tuple[Measured, ...]
+    warnings: tuple[Fault, ...]
+
+
+def load_flight(
+    folder: Path, figure_names: Sequence[str], *, floor_ft: float, elevations_ft: Sequence[float] = ()
+) -> FlightInputs | None:
+    """Read the aircraft and the figures of a season folder.
+
+    Parameters
+    ----------
+    folder
+        The season folder.
+    figure_names
+        Names of the routine's figures; every one needs its entry.
+    floor_ft
+        The pilot's own lowest height above the field.
+    elevations_ft
+        Of the season's venues: a height that is one of these, or above it, looks like one above sea level.
+
+    Returns
+    -------
+    FlightInputs or None
+        None where the folder has neither of the two files.
+
+    Raises
+    ------
+    InputError
+        With every mistake in the two files, one a line.
+    """
+    inputs, faults = _read(Path(folder), figure_names, floor_ft, elevations_ft)
+    if faults:
+        count = "one mistake" if len(faults) == 1 else f"{len(faults)} mistakes"
+        raise InputError(
+            "\n".join([f"The flight files in {folder} have {count}:", *(f"  {fault}" for fault in faults)])
+        )
+    return inputs
+
+
+def check_flight(
+    folder: Path, figure_names: Sequence[str], *, floor_ft: float, elevations_ft: Sequence[float] = ()
+) -> list[Fault]:
+    """Every mistake in the flight files of a season folder; empty when they can be used or are not there."""
+    return _read(Path(folder), figure_names, floor_ft, elevations_ft)[1]
+
+
+def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequence[float]) -> list[Item]:
+    """Put the figures in the routine's order, with the time between them.
+
+    Parameters
+    ----------
+    inputs
+        The figures.
+    names
+        In the order flown.
+    slot_seconds
+        From the start of each figure's entry to the start of the next, as the routine states [s]. What a
+        figure itself takes in standard sea level air is taken off; the rest is the link after it.
+
+    Raises
+    ------
+    InputError
+        When a figure takes longer than the time the routine gives it.
+    """
+    from pipeline.flight.motion import fly
+
+    flown = fly([inputs.figures[name] for name in names], inputs.aircraft, FieldAir(0.0))
+    items, before = [], 0.0
+    for i, name in enumerate(names):
+        reverses, half_roll = inputs.links[name]
+        items.append(Item(inputs.figures[name], before, reverses, half_roll))
+        own = float(flown.seconds[i])
+        before = slot_seconds[i] - own
+        if before < -0.5:
+            raise InputError(
+                f"The routine gives {name} {slot_seconds[i]:g} s, but as described in figures.yaml it takes "
+                f"{own:.0f} s by itself. Lengthen its seconds in routine.yaml, or correct the figure."
+            )
+        before = max(before, 0.0)
+    return items
+
+
+def _read(
+    folder: Path, names: Sequence[str], floor_ft: float, elevations_ft: Sequence[float]
+) -> tuple[FlightInputs | None, list[Fault]]:
+    faults: list[Fault] = []
+    warnings: list[Fault] = []
+    if not any((folder / file).exists() for file in ("aircraft.yaml", "figures.yaml")):
+        return None, faults
+    document = read_settings(folder / "aircraft.yaml", "aircraft.yaml", faults)
+    entry = typed(_AircraftEntry, document, faults) if document else None
+    aircraft = _aircraft(entry) if entry else None
+    figure_file = read_settings(folder / "figures.yaml", "figures.yaml", faults)
+    figures: dict[str, Figure] = {}
+    links: dict[str, tuple[bool, bool]] = {}
+    if figure_file:
+        _read_figures(figure_file, names, aircraft, floor_ft, elevations_ft, figures, links, faults, warnings)
+    if faults or entry is None or aircraft is None or document is None:
+        return None, faults
+    measured = _measured(entry.measured, figures, document, faults)
+    if faults:
+        return None, faults
+    book = entry.runway
+    return FlightInputs(
+        aircraft=aircraft,
+        cushions=Cushions(entry.cushions.height_ft * FT, entry.cushions.speed_kt * KT),
+        figures=figures,
+        links=links,
+        runway=None
+        if book is None
+        else RunwayBook(
+            book.mass_kg,
+            book.take_off_ft * FT,
+            book.landing_ft * FT,
+            book.lift_off_kt * KT,
+            book.approach_kt * KT,
+            book.take_off_factor,
+            book.landing_factor,
+        ),
+        measured=measured,
+        warnings=tuple(warnings),
+    ), faults
+
+
+def _aircraft(entry: _AircraftEntry) -> Aircraft:
+    return Aircraft(
+        name=entry.name,
+        mass=entry.mass.total,
+        wing_area=entry.wing_area_m2,
+        zero_lift_drag=entry.polar.zero_lift_drag,
+        induced_drag_factor=entry.polar.induced_drag_factor,
+        max_lift=entry.polar.max_lift,
+        max_lift_inverted=entry.polar.max_lift_inverted,
+        max_load_factor=entry.load_factor.max_g,
+        min_load_factor=entry.load_factor.min_g,
+        never_exceed_speed=entry.never_exceed_kt * KT,
+        manoeuvring_speed=entry.manoeuvring_kt * KT,
+        engine=entry.engine.engine,
+        propeller_diameter=entry.propeller.diameter_m,
+        propeller_efficiency=entry.propeller.efficiency,
+        propeller_speed=entry.propeller.rpm / 60.0,
+        category_speed=float("nan") if entry.category_ceiling_kt is None else entry.category_ceiling_kt * KT,
+    )
+
+
+def _read_figures(
+    document: Document,
+    names: Sequence[str],
+    aircraft: Aircraft | None,
+    floor_ft: float,
+    elevations_ft: Sequence[float],
+    figures: dict[str, Figure],
+    links: dict[str, tuple[bool, bool]],
+    faults: list[Fault],
+    warnings: list[Fault],
+) -> None:
+    if not isinstance(document.value, dict) or not document.value:
+        faults.append(document.fault((), "the routine's figures by name, each with its numbers"))
+        return
+    for name in names:
+        if name not in document.value:
+            wanted = f"an entry for the routine's figure {name!r}{nearest(name, document.value)}"
+            faults.append(document.fault((), wanted, "no such entry"))
+    for name in document.value:
+        if name not in names:
+            wanted = f"the name of a figure in routine.yaml{nearest(name, names)}"
+            faults.append(document.fault((name,), wanted, "a figure that the routine does not have"))
+        entry = typed(_FigureEntry, document, faults, (name,))
+        if entry is None:
+            continue
+        try:
+            figure = entry.figure(name)
+            steps(figure)
+        except ValueError as error:
+            key = "segments" if entry.segments is not None else "pattern"
+            faults.append(document.fault((name, key), f"a figure that can be flown: {error}"))
+            continue
+        figures[name] = figure
+        links[name] = (entry.link_reverses, entry.link_half_roll)
+        if aircraft is not None:
+            for key, words in figure_faults(figure, aircraft):
+                place = (name, *_key_path(key))
+                faults.append(document.fault(place, f"what the aircraft allows: {words}"))
+        for key in ("entry_height_ft", "base_height_ft"):
+            height = getattr(entry, key)
+            if height is None:
+                continue
+            lowest = min((e for e in elevations_ft if e >= 800.0), default=0.0)
+            words = height_warning(height, lowest, floor_ft)
+            if "below the floor" in words or height > 5000.0:
+                faults.append(document.fault((name, key), words))
+            elif words:
+                warnings.append(document.fault((name, key), words))
+
+
+def _key_path(key: str) -> tuple[str | int, ...]:
+    if key.startswith("segments["):
+        return ("segments", int(key[len("segments[") : -1]), "g")
+    return (key,)
+
+
+def _measured(
+    entry: _MeasuredEntry | None, figures: Mapping[str, Figure], document: Document, faults: list[Fault]
+) -> tuple[Measured, ...]:
+    if entry is None:
+        return ()
+    sea_level = FieldAir(0.0)
+    result: list[Measured] = []
+    if entry.level_top_speed_kt is not None:
+        result.append(level_speed(entry.level_top_speed_kt * KT, sea_level))
+    if entry.rate_of_climb_fpm is not None:
+        result.append(rate_of_climb(entry.rate_of_climb_fpm * FT / 60.0, sea_level))
+    if entry.best_glide is not None:
+        result.append(glide(entry.best_glide))
+    if entry.loop is not None:
+        if entry.loop.figure not in figures:
+            wanted = f"the name of a figure in figures.yaml{nearest(entry.loop.figure, figures)}"
+            faults.append(document.fault(("measured", "loop", "figure"), wanted))
+        else:
+            air = FieldAir(entry.loop.density_altitude_ft * FT, entry.loop.pressure_altitude_ft * FT)
+            result += loop(
+                figures[entry.loop.figure],
+                air,
+                apex_gain=entry.loop.apex_gain_ft * FT,
+                apex_speed=entry.loop.apex_speed_kt * KT,
+                exit_speed=entry.loop.exit_speed_kt * KT,
+            )
+    if entry.vertical_line is not None:
+        line = entry.vertical_line
+        result.append(
+            vertical_line(
+                line.gain_ft * FT,
+                FieldAir(line.density_altitude_ft * FT, line.pressure_altitude_ft * FT),
+                entry_speed=line.entry_speed_kt * KT,
+                end_speed=line.end_speed_kt * KT,
+                load_factor=line.g,
+            )
+        )
+    if 0 < len(result) < 3:
+        faults.append(document.fault(("measured",), "three numbers or more, since three are fitted"))
+    return tuple(result)
