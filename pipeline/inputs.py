@@ -574,7 +574,7 @@ class HistorySettings(Settings):
 
     first_year: Annotated[int, whole_number(1940, 2100, "a year")] | None = None
     last_year: Annotated[int, whole_number(1940, 2100, "a year")] | None = None
-    minimum_years: Annotated[int, whole_number(2, 50, "years")] = 5
+    minimum_years: Annotated[int, whole_number(1, 50, "years")] = 5
     window_days: Annotated[int, whole_number(1, 45, "days on either side")] = 15
     trend: Truth = True
 

@@ -266,8 +266,9 @@ def test_sample_is_moved_to_the_booking():
     truth = 0.5 * (known_climate(np.array([at - 0.5])) + known_climate(np.array([at + 0.5])))[0]
     assert np.nanmean(sample.temperature) == pytest.approx(truth, abs=0.15)
     assert sample.temperature.shape == (1, 20, 31, 3)
-    np.testing.assert_allclose(sample.toward_crowd, 5.0)
-    np.testing.assert_allclose(sample.runway_crosswind, 5.0)
+    # 5.0 m/s is 9.72 kt, reported as 10 kt.
+    np.testing.assert_allclose(sample.toward_crowd, 10 * 1852 / 3600)
+    np.testing.assert_allclose(sample.runway_crosswind, 10 * 1852 / 3600)
 
 
 def test_trend_reaches_the_season():

@@ -228,7 +228,8 @@ def show_hour_sample(
         height_difference=site.elevation - station.elevation,
         lapse_rate=site.lapse_rate,
     )
-    speed = nearest("wind_speed")
+    # Whole knots, as reported: an archive's tenths would bring a wind at a personal limit back short of it.
+    speed = wind.whole_knots(nearest("wind_speed"))
     direction = wind.with_variable_direction(nearest("wind_from_direction"), speed, np.floor(instants + 0.5))
     reported = nearest("wind_speed_of_gust")
     toward, along = wind.show_line_components(

@@ -271,7 +271,8 @@ class RoutineChance:
         for f in range(len(self.curves.names)):
             z = _cause_condition(point, self.curves, f, cause)
             if z is not None:
-                rows.append(1.0 / (1.0 + np.exp(-LOGIT_19 * np.minimum(z, 1.0))))
+                with np.errstate(over="ignore"):
+                    rows.append(1.0 / (1.0 + np.exp(-LOGIT_19 * np.minimum(z, 1.0))))
         return _tied_chance(np.stack(rows), self.correlation)
 
     def _line(self, cause: str) -> tuple[FloatArray, FloatArray] | None:
