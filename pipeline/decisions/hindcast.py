@@ -71,6 +71,8 @@ class HourlyAir:
         [m s-1], NaN where none was reported; None where the station never reports one.
     practice
         The station's gust reporting practice.
+    temperature_sums, dew_point_sums
+        From which their cycles are refitted.
     """
 
     first_hour: int
@@ -82,6 +84,8 @@ class HourlyAir:
     crosswind: FloatArray
     gust_reported: FloatArray | None
     practice: gusts.ReportingPractice
+    temperature_sums: YearlySums
+    dew_point_sums: YearlySums
 
     def hours(self) -> FloatArray:
         """Hours since 1970-01-01, (hour,)."""
@@ -131,6 +135,8 @@ def hourly_air(record: StationRecord, runway_true_heading: float) -> HourlyAir:
         crosswind,
         reported,
         gusts.reporting_practice(speed, reported, record.first_hour),
+        yearly_sums(temperature, record.first_hour),
+        yearly_sums(held("dew_point_temperature"), record.first_hour),
     )
 
 
@@ -167,7 +173,8 @@ class HindcastResult:
     density_altitude, low, high
         Truth, and the ends of the forecast's 90 % interval [m].
     crps, crps_reference, crps_normal, crps_no_trend
-        Of the forecast, the same-hour season climatology, the monthly normal, and without trend [m].
+        Of the forecast, the same-hour season climatology, the monthly normal, and without trend [m]; the
+        last three only where they were asked to be compared.
     outcome, probability, reference
         By variable and threshold, each (target,).
     normal, no_trend
@@ -259,10 +266,7 @@ def hindcast(
 
     record_years = np.unique(gusts.calendar_years(air.hours()[[0, -1]]))
     record_years = np.arange(record_years[0], record_years[-1] + 1)
-    t_sums, d_sums = (
-        yearly_sums(air.temperature, air.first_hour),
-        yearly_sums(air.dew_point, air.first_hour),
-    )
+    t_sums, d_sums = air.temperature_sums, air.dew_point_sums
     scored = np.unique(targets.year)
     if first_year is not None:
         scored = scored[scored >= first_year]
@@ -319,7 +323,9 @@ def hindcast(
                     )
                     probability[key][at] = _mean_of_years(clim.year_means(drawn), minimum_years)
 
-    reference, crps_reference = _references(truth, outcome, targets, scored, forward, first_gust_year, air)
+    reference, crps_reference = _references(
+        truth["density_altitude"], outcome, targets, scored, forward, compare
+    )
     normal, crps_normal = _normals(air, truth["density_altitude"], targets, scored, forward, da_keys, compare)
     return HindcastResult(
         targets, truth["density_altitude"], low, high, crps, crps_reference, crps_normal, crps_flat,
@@ -489,28 +495,38 @@ def _mean_of_years(by_year: FloatArray, minimum_years: int) -> FloatArray:
 
 
 def _references(
-    truth: Mapping[str, FloatArray],
+    truth: FloatArray,
     outcome: Mapping[tuple[str, float], FloatArray],
     targets: Targets,
     scored: IntArray,
     forward: bool,
-    first_gust_year: int,
-    air: HourlyAir,
+    compare: bool,
 ) -> tuple[dict[tuple[str, float], FloatArray], FloatArray]:
     """Same-hour climatology of the whole season, from the years that the scheme allows."""
-    reference = {key: np.full(targets.year.size, np.nan) for key in outcome}
+    groups, group = np.unique(targets.group, return_inverse=True)
+    years, year = np.unique(targets.year, return_inverse=True)
+    cell = group * years.size + year
+    reference = {}
+    for key, happened in outcome.items():
+        held = np.isfinite(happened)
+        shape = (groups.size, years.size)
+        count = np.bincount(cell[held], minlength=groups.size * years.size).reshape(shape)
+        reached = np.bincount(
+            cell[held], weights=happened[held], minlength=groups.size * years.size
+        ).reshape(shape)
+        if forward:
+            count, reached = np.cumsum(count, axis=1) - count, np.cumsum(reached, axis=1) - reached
+        else:
+            count, reached = count.sum(axis=1, keepdims=True) - count, reached.sum(axis=1, keepdims=True) - reached
+        share = np.where(count > 0, reached / np.maximum(count, 1), np.nan)
+        reference[key] = share.ravel()[cell]
     crps = np.full(targets.year.size, np.nan)
-    for group in np.unique(targets.group):
-        of_group = targets.group == group
-        for y in scored:
-            at = np.flatnonzero(of_group & (targets.year == y))
-            past = of_group & (targets.year < y if forward else targets.year != y)
-            for key, happened in outcome.items():
-                seen = happened[past]
-                seen = seen[np.isfinite(seen)]
-                if seen.size:
-                    reference[key][at] = seen.mean()
-            crps[at] = ver.crps_against_one_sample(truth["density_altitude"][past], truth["density_altitude"][at])
+    if compare:
+        for g in range(groups.size):
+            for y in scored:
+                at = np.flatnonzero((group == g) & (targets.year == y))
+                past = (group == g) & (targets.year < y if forward else targets.year != y)
+                crps[at] = ver.crps_against_one_sample(truth[past], truth[at])
     return reference, crps
 
 
