@@ -1,9 +1,9 @@
 """The season folder: the only reader of what the user wrote about a season.
 
-A season folder holds ``season.yaml``, ``routine.yaml``, ``bookings.yaml`` and one file a place in
-``venues/``. Everything is checked before anything is used, and every mistake is told at once, with its
-file, line and key, what was found and what would be right. Values keep the units in their names; the
-properties without a unit in their name are SI.
+A season folder holds ``season.yaml``, ``routine.yaml``, ``bookings.yaml``, one file a place in
+``venues/`` and, where the pilot keeps one, ``practice.yaml``. Everything is checked before anything is
+used, and every mistake is told at once, with its file, line and key, what was found and what would be
+right. Values keep the units in their names; the properties without a unit in their name are SI.
 """
 
 from __future__ import annotations
@@ -52,8 +52,14 @@ __all__ = [
     "History",
     "Home",
     "Limit",
+    "LowCeilingShow",
     "Minimum",
     "Pilot",
+    "Place",
+    "Practice",
+    "PracticeAir",
+    "PracticeSession",
+    "QualityChecks",
     "Routine",
     "Runway",
     "Season",
@@ -195,7 +201,7 @@ TRADE_FIGURES: tuple[str, ...] = get_args(TradeFigure)
 
 
 class Figure(Settings):
-    """One figure of the routine.
+    """One figure as it may be flown in a routine.
 
     Attributes
     ----------
@@ -218,16 +224,139 @@ class Figure(Settings):
     limits: FigureLimits
 
 
+class Place(Figure):
+    """One place of the sequence: the full show's figure there, and what else may be flown in its place.
+
+    Attributes
+    ----------
+    substitutes
+        Figures that may be flown instead; each needs numbers and limits of its own.
+    or_nothing
+        Whether the place may be left empty.
+    """
+
+    substitutes: tuple[Figure, ...] = ()
+    or_nothing: Truth = False
+
+
+class LowCeilingShow(Settings):
+    """The pilot's own show under a low ceiling: typed in, never composed.
+
+    Attributes
+    ----------
+    ceiling_ft
+        Its own ceiling minimum, below the full show's. Where a venue's waiver states a minimum, the higher
+        of the two counts.
+    figures
+        Names, in the order flown: of `own`, or of figures and substitutes of the full show.
+    own
+        Figures that only this show has.
+    """
+
+    name: Text = "Low-ceiling show"
+    ceiling_ft: CeilingMinimum
+    figures: Annotated[tuple[Text, ...], Field(min_length=1)]
+    own: tuple[Figure, ...] = ()
+
+
 class Routine(Settings):
-    """The full show, figure by figure in the order flown."""
+    """The full show, figure by figure in the order flown, and what may be made of it.
+
+    Attributes
+    ----------
+    rehearse
+        How many routines the pilot will rehearse: the full show and those made of its places, the
+        low-ceiling show not among them.
+    shortest_min
+        A routine shorter than this is no show [minutes].
+    always
+        Figures or substitutes that every routine has.
+    never_both
+        Pairs of figures or substitutes that no routine has together.
+    """
 
     name: Text
-    figures: Annotated[tuple[Figure, ...], Field(min_length=1)]
+    figures: Annotated[tuple[Place, ...], Field(min_length=1)]
+    rehearse: Annotated[int, whole_number(1, 6, "routines, the full show among them")] = 3
+    shortest_min: Annotated[float, number(0, 60, "minutes")] = 0.0
+    always: tuple[Text, ...] = ()
+    never_both: tuple[Annotated[tuple[Text, ...], Field(min_length=2, max_length=2)], ...] = ()
+    low_ceiling: LowCeilingShow | None = None
 
     @property
     def seconds(self) -> float:
-        """Length of the routine [s]."""
+        """Length of the full show [s]."""
         return sum(figure.seconds for figure in self.figures)
+
+    @property
+    def repertoire(self) -> tuple[Figure, ...]:
+        """Every figure of the season: each place's, its substitutes after it, then the low-ceiling show's."""
+        own = () if self.low_ceiling is None else self.low_ceiling.own
+        return (*(f for place in self.figures for f in (place, *place.substitutes)), *own)
+
+    @property
+    def places(self) -> tuple[tuple[int, ...], ...]:
+        """Choices of each place as positions in `repertoire`, the full show's first; -1 for nothing."""
+        choices, at = [], 0
+        for place in self.figures:
+            held = tuple(range(at, at + 1 + len(place.substitutes)))
+            at += len(held)
+            choices.append((*held, -1) if place.or_nothing else held)
+        return tuple(choices)
+
+    @property
+    def full(self) -> tuple[int, ...]:
+        """The full show as positions in `repertoire`."""
+        return tuple(choices[0] for choices in self.places)
+
+
+# --- Practice ---------------------------------------------------------------------------------------
+
+
+def _figure_names(value: object) -> object:
+    if value == "all":
+        return ("all",)
+    if not isinstance(value, (list, tuple)) or not value or not all(isinstance(n, str) and n for n in value):
+        raise mistake("all, or a list of figure names")
+    return tuple(value)
+
+
+class PracticeSession(Settings):
+    """One practice, flown or planned.
+
+    Attributes
+    ----------
+    figures
+        Names of the figures practised; ``("all",)`` for the whole repertoire.
+    """
+
+    date: LocalDate
+    figures: Annotated[tuple[str, ...], BeforeValidator(_figure_names)] = ("all",)
+
+
+class PracticeAir(Settings):
+    """The air at the home field in which thin air is rehearsed aloft."""
+
+    altimeter_inhg: Annotated[float, number(27, 32, "inches of mercury")] = 29.92
+    temperature_c: Annotated[float, number(-30, 45, "°C", (46, 110, "looks like °F"))]
+    dew_point_c: Annotated[float, number(-40, 32, "°C", (33, 90, "looks like °F"))] | None = None
+
+
+class Practice(Settings):
+    """What has been and will be practised.
+
+    Attributes
+    ----------
+    currency_days
+        A figure is current at a show when it was practised at most so many days before; the pilot's own
+        rules say how many.
+    home_air
+        For the rehearsal heights; None where none is stated.
+    """
+
+    currency_days: Annotated[int, whole_number(1, 365, "days")] = 45
+    home_air: PracticeAir | None = None
+    sessions: tuple[PracticeSession, ...] = ()
 
 
 # --- Places -----------------------------------------------------------------------------------------
@@ -275,7 +404,7 @@ class ClimateSettings(Settings):
 
 
 SOURCES = ("meteostat", "csv", "synthetic", "ghcnh", "isd_lite", "lcd")
-_FILE_SOURCES = ("csv", "ghcnh", "isd_lite", "lcd")
+_FILE_SOURCES = ("csv", "isd_lite", "lcd")
 REDUCTIONS = ("auto", "plateau", "hypsometric")
 
 
@@ -294,7 +423,8 @@ class Station(Settings):
     source
         Where its hours come from.
     file
-        Files of its reports, for the sources that are read from files; relative to the season folder.
+        Files of its reports, for the sources that are read from files; relative to the season folder. A
+        ``ghcnh`` station without files is fetched over the network.
     climate
         For an invented station only.
     mslp_reduction
@@ -319,8 +449,10 @@ class Station(Settings):
             raise mistake("exactly one of elevation_ft and elevation_m")
         if (self.source == "synthetic") != (self.climate is not None):
             raise mistake("climate: for a synthetic station, and for no other", "climate")
-        if (self.source in _FILE_SOURCES) != (self.file is not None):
-            raise mistake(f"file: for the sources {', '.join(_FILE_SOURCES)}, and for no other", "file")
+        if self.source in _FILE_SOURCES and self.file is None:
+            raise mistake(f"file: the sources {', '.join(_FILE_SOURCES)} are read from files", "file")
+        if self.source in ("meteostat", "synthetic") and self.file is not None:
+            raise mistake("no file: this source is not read from files", "file")
         return self
 
     @property
@@ -511,6 +643,8 @@ class Booking(Settings):
         Length of the slot.
     state
         ``enquiry``, ``hold``, ``contracted`` or ``passed``.
+    weight
+        How much it counts when the season's routines are chosen; an offer that was passed counts nothing.
     """
 
     id: Id
@@ -524,6 +658,7 @@ class Booking(Settings):
     ]
     fee: Money | None = None
     costs: Money | None = None
+    weight: Annotated[float, number(0, 100, "a weight")] = 1.0
     notes: Text | None = None
 
     @model_validator(mode="after")
@@ -590,6 +725,18 @@ class History:
     trend: bool
 
 
+class QualityChecks(Settings):
+    """Checks on station hours; one set to false gives back every value that it rejected."""
+
+    physical_range: Truth = True
+    spike: Truth = True
+    stuck: Truth = True
+    repeated_day: Truth = True
+    dew_point: Truth = True
+    gust: Truth = True
+    pressures: Truth = True
+
+
 class Home(Settings):
     """The home base, where it is no venue of the season."""
 
@@ -611,6 +758,7 @@ class _SeasonEntry(Settings):
     pilot: Pilot
     home: Annotated[Annotated[Id, Tag("<id>")] | Annotated[Home, Tag("<place>")], _HOME] | None = None
     history: HistorySettings = HistorySettings()
+    quality: QualityChecks = QualityChecks()
     act: ActLimits
     currency: Annotated[str, BeforeValidator(lambda v: _currency(v))] = "USD"
 
@@ -637,6 +785,8 @@ class Season:
     ----------
     home
         Venue id, or a place of its own; None where none is given.
+    practice
+        None where the folder has no practice.yaml.
     warnings
         What is allowed but is probably not meant.
     """
@@ -650,11 +800,13 @@ class Season:
     pilot: Pilot
     home: str | Home | None
     history: History
+    quality: QualityChecks
     act: ActLimits
     currency: str
     venues: tuple[Venue, ...]
     bookings: tuple[Booking, ...]
     routine: Routine
+    practice: Practice | None
     warnings: tuple[Fault, ...]
 
     def venue(self, venue_id: str) -> Venue:
@@ -739,7 +891,8 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
     routine_file = read_settings(folder / "routine.yaml", "routine.yaml", faults)
     routine = typed(Routine, routine_file, faults) if routine_file else None
     if routine_file and routine:
-        _check_routine(routine, routine_file, faults)
+        _check_routine(routine, routine_file, head, faults)
+    practice = _read_practice(folder, routine, faults)
     venues, venue_files = _read_venues(folder, None if head is None else head.year, faults, warnings)
     bookings_file = read_settings(folder / "bookings.yaml", "bookings.yaml", faults)
     bookings = _read_bookings(bookings_file, faults) if bookings_file else {}
@@ -767,11 +920,13 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         pilot=head.pilot,
         home=head.home,
         history=history,
+        quality=head.quality,
         act=head.act,
         currency=head.currency,
         venues=tuple(venues.values()),
         bookings=tuple(bookings.values()),
         routine=routine,
+        practice=practice,
         warnings=tuple(warnings),
     ), []
 
@@ -789,12 +944,75 @@ def _history(head: _SeasonEntry, document: Document, faults: list[Fault]) -> His
     return History(first, last, written.minimum_years, written.window_days, written.trend)
 
 
-def _check_routine(routine: Routine, document: Document, faults: list[Fault]) -> None:
-    seen: dict[str, int] = {}
-    for index, figure in enumerate(routine.figures):
+def _check_routine(
+    routine: Routine, document: Document, head: _SeasonEntry | None, faults: list[Fault]
+) -> None:
+    seen: set[str] = set()
+    rows: list[tuple[Key, Figure]] = []
+    for i, place in enumerate(routine.figures):
+        rows += [(("figures", i), place)]
+        rows += [(("figures", i, "substitutes", j), f) for j, f in enumerate(place.substitutes)]
+    in_places = {figure.name for _, figure in rows}
+    low = routine.low_ceiling
+    if low is not None:
+        rows += [(("low_ceiling", "own", j), f) for j, f in enumerate(low.own)]
+    for key, figure in rows:
         if figure.name in seen:
-            faults.append(document.fault(("figures", index, "name"), "a name that no other figure has"))
-        seen.setdefault(figure.name, index)
+            faults.append(document.fault((*key, "name"), "a name that no other figure has"))
+        seen.add(figure.name)
+    _check_pins(routine, document, in_places, faults)
+    if low is None:
+        return
+    for j, name in enumerate(low.figures):
+        if name not in seen:
+            wanted = f"the name of a figure or substitute, or of one under own{nearest(name, seen)}"
+            faults.append(document.fault(("low_ceiling", "figures", j), wanted))
+        elif name in low.figures[:j]:
+            faults.append(document.fault(("low_ceiling", "figures", j), "each figure once"))
+    for j, figure in enumerate(low.own):
+        if figure.name not in low.figures:
+            faults.append(document.fault(("low_ceiling", "own", j, "name"), "a figure that figures lists"))
+    if head is not None and low.ceiling_ft.limit >= head.act.ceiling_ft.limit:
+        wanted = f"a limit below the full show's, {head.act.ceiling_ft.limit:g}"
+        faults.append(document.fault(("low_ceiling", "ceiling_ft", "limit"), wanted))
+
+
+def _check_pins(routine: Routine, document: Document, in_places: set[str], faults: list[Fault]) -> None:
+    def known(name: str, key: Key) -> None:
+        if name not in in_places:
+            wanted = f"the name of a figure or substitute{nearest(name, in_places)}"
+            faults.append(document.fault(key, wanted))
+
+    for j, name in enumerate(routine.always):
+        known(name, ("always", j))
+    for place in routine.figures:
+        pinned = [f.name for f in (place, *place.substitutes) if f.name in routine.always]
+        if len(pinned) > 1:
+            found = f"{' and '.join(pinned)}, which share a place"
+            faults.append(document.fault(("always",), "one figure of a place at most", found))
+    full = {place.name for place in routine.figures}
+    for j, pair in enumerate(routine.never_both):
+        for k, name in enumerate(pair):
+            known(name, ("never_both", j, k))
+        if set(pair) <= full:
+            wanted = "a pair of which the full show has at most one: the full show is flown as it is"
+            faults.append(document.fault(("never_both", j), wanted))
+
+
+def _read_practice(folder: Path, routine: Routine | None, faults: list[Fault]) -> Practice | None:
+    if not (folder / "practice.yaml").exists():
+        return None
+    document = read_settings(folder / "practice.yaml", "practice.yaml", faults)
+    practice = typed(Practice, document, faults) if document else None
+    if practice is None or document is None or routine is None:
+        return None
+    names = {figure.name for figure in routine.repertoire}
+    for i, session in enumerate(practice.sessions):
+        for j, name in enumerate(session.figures):
+            if name not in names and session.figures != ("all",):
+                wanted = f"the name of a figure of routine.yaml{nearest(name, names)}"
+                faults.append(document.fault(("sessions", i, "figures", j), wanted))
+    return practice
 
 
 # --- Venues -----------------------------------------------------------------------------------------
