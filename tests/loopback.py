@@ -14,7 +14,7 @@ class Answer:
     """One scripted answer.
 
     ``sent`` cuts the body short of its stated Content-Length. ``hang`` holds the answer back until the
-    server closes, so that the client's timeout decides.
+    server closes, so that the client's timeout decides. ``headers`` are added to the answer's own.
     """
 
     body: bytes = b""
@@ -22,11 +22,12 @@ class Answer:
     content_type: str = "application/gzip"
     sent: int | None = None
     hang: bool = False
+    headers: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass
 class Loopback:
-    """The running server: its address, its answers by path, and the log of requests it has received.
+    """The running server: its address, its answers by path, and the log of requests and their headers.
 
     A path's answers are given in turn and the last one repeats; a path without answers gets 404.
     """
@@ -34,6 +35,7 @@ class Loopback:
     address: str
     answers: dict[str, list[Answer]] = field(default_factory=dict)
     requests: list[str] = field(default_factory=list)
+    request_headers: list[dict[str, str]] = field(default_factory=list)
     closing: threading.Event = field(default_factory=threading.Event)
 
     def serve(self, path: str, *answers: Answer) -> None:
@@ -55,6 +57,7 @@ def loopback() -> Iterator[Loopback]:
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             site.requests.append(f"GET {self.path}")
+            site.request_headers.append({key.lower(): value for key, value in self.headers.items()})
             answer = site.next_answer(self.path)
             if answer.hang:
                 site.closing.wait(60)
@@ -63,6 +66,8 @@ def loopback() -> Iterator[Loopback]:
             self.send_response(answer.status)
             self.send_header("Content-Type", answer.content_type)
             self.send_header("Content-Length", str(len(answer.body)))
+            for name, value in answer.headers:
+                self.send_header(name, value)
             self.end_headers()
             self.wfile.write(answer.body[: answer.sent])
             self.close_connection = True

@@ -31,6 +31,8 @@ from pipeline.air.variables import HPA
 from pipeline.errors import SourceError
 from pipeline.stations.http import Fetcher, Validators, read_validators, write_validators
 from pipeline.stations.reports import (
+    FIRST_YEAR,
+    LAST_YEAR,
     ROUTINE,
     SYNOPTIC,
     hourly_values,
@@ -527,28 +529,43 @@ def _read_segment(
     gathered: _Gathered,
 ) -> None:
     import pyarrow as pa
+
+    if last == first:
+        return
+    try:
+        attempt = _Gathered(gathered.keep_suspect, gathered.honour)
+        _parse(_segment(whole, first, last, packed), columns, names, attempt)
+    except pa.ArrowInvalid:
+        # A line with too few or too many cells stops the parser: read the segment again without such lines.
+        attempt = _Gathered(gathered.keep_suspect, gathered.honour)
+        whole_lines = _WholeLines(_segment(whole, first, last, packed), len(columns) - 1)
+        _parse(pa.PythonFile(whole_lines, "r"), columns, names, attempt)
+        attempt.reject("malformed_line", whole_lines.dropped)
+    gathered.merge(attempt)
+
+
+def _segment(whole: Any, first: int, last: int, packed: bool) -> Any:
+    """A stream of a file's lines from one offset to another; of a packed file, of all after the header."""
+    import pyarrow as pa
+
+    if not packed:
+        return whole.get_stream(first, last - first)
+    whole.seek(0)
+    stream = pa.CompressedInputStream(whole, "gzip")
+    stream.read(first)
+    return stream
+
+
+def _parse(stream: Any, columns: list[str], names: dict[str, str], gathered: _Gathered) -> None:
+    import pyarrow as pa
     import pyarrow.csv
 
-    if packed:
-        stream = pa.CompressedInputStream(whole, "gzip")
-        stream.read(first)
-    elif last == first:
-        return
-    else:
-        stream = whole.get_stream(first, last - first)
     wanted = _wanted(names)
     types = {original: pa.binary() for original in wanted.values()}
-    malformed = 0
-
-    def skip(_: object) -> str:
-        nonlocal malformed
-        malformed += 1
-        return "skip"
-
     reader = pyarrow.csv.open_csv(
         stream,
         read_options=pyarrow.csv.ReadOptions(column_names=columns, block_size=_BLOCK, use_threads=False),
-        parse_options=pyarrow.csv.ParseOptions(delimiter="|", quote_char=False, invalid_row_handler=skip),
+        parse_options=pyarrow.csv.ParseOptions(delimiter="|", quote_char=False),
         convert_options=pyarrow.csv.ConvertOptions(
             include_columns=list(types), column_types=types, strings_can_be_null=False
         ),
@@ -563,7 +580,32 @@ def _read_segment(
             waiting = []
     if waiting:
         _gather(_Block(waiting, wanted), gathered)
-    gathered.reject("malformed_line", malformed)
+
+
+class _WholeLines(io.RawIOBase):
+    """A stream's lines that have the right number of cells, with a count of the others."""
+
+    def __init__(self, stream: Any, bars: int) -> None:
+        self._stream = stream
+        self._bars = bars
+        self._rest = b""
+        self.dropped = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        """Some lines; nothing at the end."""
+        while True:
+            block = self._stream.read(_BLOCK)
+            lines = (self._rest + block).replace(b"\r", b"\n").split(b"\n")
+            self._rest = lines.pop() if block else b""
+            good = [line for line in lines if line.count(b"|") == self._bars]
+            self.dropped += sum(1 for line in lines if line) - len(good)
+            if good:
+                return b"\n".join(good) + b"\n"
+            if not block:
+                return b""
 
 
 def _cuts(raw: IO[bytes], start: int) -> list[int]:
@@ -713,7 +755,9 @@ def _times(block: _Block) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         parts = [column[codes] for column in _date_parts(texts)]
     known = ~np.isnan(np.array(parts)).any(axis=0)
     year, month, day, hour, minute = (np.where(known, part, 1.0).astype("int64") for part in parts)
-    known &= (year >= 1700) & (year <= 2300) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    known &= (
+        (year >= FIRST_YEAR) & (year <= LAST_YEAR) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    )
     known &= (hour >= 0) & (hour <= 23) & (minute >= 0) & (minute <= 59)
     months = np.where(known, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
     days = months.astype("datetime64[D]") + np.where(known, day - 1, 0)

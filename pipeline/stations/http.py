@@ -316,7 +316,7 @@ def _waiting(part: Path, url: str) -> tuple[int, Validators]:
         kept = json.loads(_note(part).read_text("utf-8"))
         if kept["url"] == url:
             return size, Validators(kept["etag"], kept["last_modified"])
-    except (FileNotFoundError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError):
         # A part without a readable note cannot be vouched for: it is fetched anew.
         pass
     return 0, Validators()

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.errors import SourceError
+from pipeline.stations.reports import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -155,7 +156,9 @@ def _table(source: Path | str | bytes, digest: object) -> NDArray[np.int64]:
         raise SourceError(_fault(text, place)) from error
     table: NDArray[np.int64] = frame.to_numpy()
     year, month, day, hour = (table[:, n] for n in range(4))
-    good = (year >= 1700) & (year <= 2300) & (month >= 1) & (month <= 12) & (day >= 1) & (hour >= 0)
+    good = (
+        (year >= FIRST_YEAR) & (year <= LAST_YEAR) & (month >= 1) & (month <= 12) & (day >= 1) & (hour >= 0)
+    )
     good &= (day <= 31) & (hour <= 23)
     if good.all():
         times = _times(table)

@@ -22,6 +22,8 @@ import numpy as np
 from pipeline.air.variables import FT, HPA, INHG, STATUTE_MILE
 from pipeline.errors import SourceError
 from pipeline.stations.reports import (
+    FIRST_YEAR,
+    LAST_YEAR,
     ROUTINE,
     hourly_values,
     lowest_ceiling,
@@ -242,7 +244,7 @@ def _local_times(frame: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.boo
     import pandas as pd
 
     stamps = pd.to_datetime(frame["date"], format="ISO8601", errors="coerce", utc=True)
-    readable = stamps.notna().to_numpy()
+    readable = stamps.dt.year.between(FIRST_YEAR, LAST_YEAR).to_numpy()
     within = stamps.dt.tz_localize(None).to_numpy(dtype="datetime64[s]")
     return within.astype("int64"), np.asarray(readable, dtype=bool)
 

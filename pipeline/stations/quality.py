@@ -2,8 +2,8 @@
 
 Checks look at a station's own hours only. They blank single values that cannot be weather, or that
 contradict another reading of the same hour; they never fill, move or smooth a value, so that an extreme that
-is real stays in. What concerns a whole record (a wrong elevation, a doubtful wind unit, a change in how gusts are reported)
-is not rejected but raised as a suspicion, for a person to settle.
+is real stays in. What concerns a whole record (a wrong elevation, a doubtful wind unit, a change in how gusts
+are reported) is not rejected but raised as a suspicion, for a person to settle.
 
 Where a threshold is taken from print the check names the source; the others are common practice without one.
 """
@@ -235,8 +235,8 @@ def suspicions(hours: xr.Dataset) -> tuple[Suspicion, ...]:
         Suspicion(
             "gust reporting",
             f"From {change.month} gusts are reported {change.after / change.before:.1f} times as often at "
-            "the same winds as before. Chances of gusts rest on the practice of each year; compare years with "
-            "care.",
+            "the same winds as before. Chances of gusts rest on the practice of each year; compare years "
+            "with care.",
         )
         if change.before > 0
         else Suspicion("gust reporting", f"No gusts are reported before {change.month}.")
@@ -557,8 +557,8 @@ def _wind_unit_suspicion(hours: xr.Dataset) -> Suspicion | None:
     return Suspicion(
         "wind unit",
         "Every wind is a whole number of km/h and none of the numbers is left out, as whole knots turned "
-        "into km/h would. Either the station measures in km/h, or its knots were taken for km/h and every wind is "
-        "really 1.85 times as strong. Compare it with a neighbour before trusting its winds.",
+        "into km/h would leave some. Either the station measures in km/h, or its knots were taken for km/h "
+        "and every wind is really 1.85 times as strong. Compare it with a neighbour before trusting it.",
     )
 
 

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
+    "FIRST_YEAR",
     "GROUPS",
+    "LAST_YEAR",
     "ROUTINE",
     "SPECIAL",
     "SYNOPTIC",
@@ -31,6 +33,9 @@ __all__ = [
 
 ROUTINE, SPECIAL, SYNOPTIC = 0, 1, 2
 """Kinds of report, in the order in which they are trusted to hold gust, altimeter and ceiling."""
+
+FIRST_YEAR, LAST_YEAR = 1900, 2100
+"""Years that a report can be of. A mistyped year would stretch the hourly grid over centuries."""
 
 GROUPS: tuple[tuple[str, ...], ...] = (
     ("air_temperature", "dew_point_temperature"),
