@@ -294,6 +294,8 @@ def _schema() -> dict[str, Field]:
     add("station_attribution", ("venue",), "str", "", "attribution of its data")
     add("station_retrieved_at", ("venue",), "str", "", "when its hours were last fetched, UTC")
     add("station_digest", ("venue",), "str", "", "SHA-256 of what was read")
+    add("station_counts", ("venue",), "str", "", "values kept and rejected on reading, JSON")
+    add("station_quality", ("venue",), "str", "", "rejections and suspicions of quality control, JSON")
     add("station_first_year", ("venue",), "i4", "1", "first year used")
     add("station_last_year", ("venue",), "i4", "1", "last year used")
     add(

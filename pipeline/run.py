@@ -20,6 +20,7 @@ from pipeline.air import fallback
 from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample, station_cycles
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
+from pipeline.checked import checked_hours
 from pipeline.decisions import limits, ranking
 from pipeline.decisions.forecast import QUANTILES, QUANTITIES, ActLimits, SlotForecast, forecast_slots
 from pipeline.errors import ShowhourError
@@ -262,7 +263,7 @@ def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
     held: list[tuple[int, Station, StationRecord, dict[str, Any]]] = []
     for place, station in enumerate(venue.stations):
         try:
-            ds = store.read(station.source, station.id)
+            ds = checked_hours(store, station.source, station.id, season.quality)
         except ShowhourError as error:
             reasons.append(str(error))
             continue
@@ -516,6 +517,8 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
     a["station_attribution"][v] = str(attrs.get("attribution", ""))
     a["station_retrieved_at"][v] = str(attrs.get("retrieved_at", ""))
     a["station_digest"][v] = str(attrs.get("raw_sha256", ""))
+    a["station_counts"][v] = str(attrs.get("counts", ""))
+    a["station_quality"][v] = str(attrs.get("quality", ""))
     years = record.years()
     a["station_first_year"][v], a["station_last_year"][v] = years[0], years[-1]
     for j, name in enumerate(STATION_VARIABLES):

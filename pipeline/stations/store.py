@@ -89,16 +89,19 @@ class _Record:
 
 
 class Store:
-    """Station hours on disk, under ``root/stations/<source>/``.
+    """Station hours on disk, under ``root/<part>/<source>/``.
 
     Parameters
     ----------
     root : str or Path, optional
         The cache folder; :func:`cache_root` by default.
+    part : str
+        ``stations`` for hours as their source gave them, ``checked`` for what quality control left of them.
     """
 
-    def __init__(self, root: str | Path | None = None) -> None:
-        self.root = (Path(root) if root is not None else cache_root()) / "stations"
+    def __init__(self, root: str | Path | None = None, part: str = "stations") -> None:
+        self.cache = Path(root) if root is not None else cache_root()
+        self.root = self.cache / part
 
     def path(self, source: str, station_id: str) -> Path:
         """Path of a station's file, which may not exist.
