@@ -1,0 +1,628 @@
+"""What hour to ask for, out of the stored results: the slots of a booking day, and the agent's ask sheet.
+
+Composition only: it reads the results, calls `pipeline.decisions`, and names every number with its unit, in
+the feet, knots and local time of the people who read them. Nothing is fetched and nothing is fitted.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air import climatology as clim
+from pipeline.air import sun
+from pipeline.air.variables import FT, KT
+from pipeline.decisions import limits, slots
+from pipeline.decisions.forecast import estimate
+from pipeline.decisions.ranking import Comparison, YearSeries
+from pipeline.decisions.today import Show
+from pipeline.errors import InputError
+from pipeline.results import days_in_ten, what_bites
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = [
+    "Ask",
+    "Chance",
+    "DayAir",
+    "Gain",
+    "SlotAnswer",
+    "SlotRow",
+    "as_plain",
+    "ask_of",
+    "ask_text",
+    "booking_day",
+    "curves_used",
+    "day_air",
+    "routine_chances",
+    "shows_of",
+    "slot_answer",
+    "venue_row",
+]
+
+FloatArray = npt.NDArray[np.floating]
+
+LATE_MINUTES = 60
+"""How late a show is taken to run when nothing else is said."""
+
+STATED_CHANCE = 0.7
+"""Least chance of a rehearsed show flown unchanged that an agent accepts, when none is stated."""
+
+
+def booking_day(ds: xr.Dataset, booking: str, date: str | None = None) -> int:
+    """Row of a booking's day in the results; its first day when no date is given.
+
+    Raises
+    ------
+    InputError
+        When there is no such booking or day, or it has no numbers.
+    """
+    names = [str(b) for b in ds["booking"].to_numpy()]
+    if booking not in names:
+        close = difflib.get_close_matches(booking, names, 1)
+        hint = f"; did you mean {close[0]}?" if close else ""
+        raise InputError(f"There is no booking {booking!r} in these results: {', '.join(names)}{hint}")
+    rows = np.flatnonzero(ds["day_booking"].to_numpy() == booking)
+    dates = [str(d) for d in ds["day_date"].to_numpy()[rows]]
+    if date is not None and date not in dates:
+        raise InputError(f"{booking} has no show day {date}; it has {', '.join(dates)}.")
+    row = int(rows[0 if date is None else dates.index(date)])
+    status = str(ds["day_status"].to_numpy()[row])
+    if status != "ok":
+        raise InputError(f"{booking} on {ds['day_date'].to_numpy()[row]} has no numbers: {status}.")
+    return row
+
+
+def curves_used(ds: xr.Dataset) -> limits.Curves:
+    """The figures' limits that the forecast used, SI."""
+    comfortable, limit = ds["comfortable_used"].to_numpy(), ds["limit_used"].to_numpy()
+    conditions = [str(c) for c in ds["condition"].to_numpy()]
+    return limits.Curves(
+        tuple(str(f) for f in ds["figure"].to_numpy()),
+        {c: comfortable[:, k] for k, c in enumerate(conditions)},
+        {c: limit[:, k] for k, c in enumerate(conditions)},
+    )
+
+
+def shows_of(ds: xr.Dataset) -> tuple[Show, ...]:
+    """The season's routines, the full show first."""
+    worth = ds["figure_crowd_value"].to_numpy()
+    held = ds["routine_figures"].to_numpy() == 1
+    return tuple(
+        Show(str(name), tuple(int(f) for f in np.flatnonzero(held[r])), float(worth[held[r]].sum()))
+        for r, name in enumerate(ds["routine"].to_numpy())
+    )
+
+
+@dataclass(frozen=True)
+class DayAir:
+    """One booking day's sampled air, judged; arrays (slot, year, day, hour), SI.
+
+    Attributes
+    ----------
+    sampled
+        By name as in `pipeline.results.SAMPLES`.
+    may_fly, flown
+        Chance that the act flies with a routine, and that nothing in it is changed either, (routine, slot,
+        year, day, hour); NaN where the air is not known.
+    days
+        Effective number of independent days a year, (slot,).
+    """
+
+    sampled: dict[str, FloatArray]
+    may_fly: FloatArray
+    flown: FloatArray
+    days: FloatArray
+
+
+def routine_chances(ds: xr.Dataset) -> tuple[limits.RoutineChance, ...]:
+    """The season's routines, each ready to be judged in any air; made once for many days."""
+    curves, tie = curves_used(ds), float(ds.attrs["routine_correlation"])
+    return tuple(
+        limits.RoutineChance(curves.take(list(show.figures)), correlation=tie) for show in shows_of(ds)
+    )
+
+
+def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] | None = None) -> DayAir:
+    """Read one day's sampled air and judge every routine in it.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    row
+        Of the day, from `booking_day`.
+    routines
+        From `routine_chances`, where they are at hand.
+    """
+    n = int(ds["day_slots"].to_numpy()[row])
+    names = [str(v).removeprefix("sample_") for v in ds.data_vars if str(v).startswith("sample_")]
+    drop = {"sample_years", "sample_size", "sample_effective_size"}
+    air = {
+        name: np.asarray(ds[f"sample_{name}"][row, :n].to_numpy(), dtype=float)
+        for name in names
+        if f"sample_{name}" not in drop
+    }
+    conditions = {
+        k: np.asarray(v, dtype=np.float32)
+        for k, v in limits.conditions_from_air(
+            air["density_altitude"], air["toward_crowd"], air["along_line"], air["gust"], air["wind_speed"]
+        ).items()
+    }
+    venue = venue_row(ds, row)
+    causes = [str(c) for c in ds["act_cause"].to_numpy()]
+    low, high = ds["act_comfortable"].to_numpy()[venue], ds["act_limit"].to_numpy()[venue]
+    stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
+    given = limits.act_chances(
+        {c: air[c] for c in causes},
+        {causes[k]: float(low[k]) for k in stated},
+        {causes[k]: float(high[k]) for k in stated},
+    )
+    judged = np.isfinite(ds["act_out_by_cause"].to_numpy()[row, :n])
+    act_flies = np.ones(air["wind_speed"].shape)
+    for k, cause in enumerate(causes):
+        # A cause counts at the slots where the forecast judged it: elsewhere it was not observed.
+        if cause in given:
+            act_flies = act_flies * (1.0 - np.where(judged[:, k, None, None, None], given[cause], 0.0))
+    judges = routine_chances(ds) if routines is None else routines
+    unchanged = np.stack([act_flies * (1.0 - routine(conditions)) for routine in judges])
+    may_fly = np.where(np.isnan(unchanged), np.nan, act_flies)
+    r = np.maximum(
+        clim.lag_one_correlation(air["density_altitude"]), clim.lag_one_correlation(air["wind_speed"])
+    )
+    return DayAir(air, may_fly, unchanged, clim.effective_days(float(air["wind_speed"].shape[2]), r))
+
+
+def venue_row(ds: xr.Dataset, row: int) -> int:
+    """Row of the venue of a booking day."""
+    venue = ds["day_venue"].to_numpy()[row]
+    return int(np.flatnonzero(ds["venue"].to_numpy() == venue)[0])
+
+
+# --- What hour --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Chance:
+    """A chance with its 90 % interval."""
+
+    value: float
+    lower: float
+    upper: float
+
+    @property
+    def words(self) -> str:
+        """As days in ten."""
+        return days_in_ten(self.value)
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What one slot has over the slot in discussion, on the same sampled days.
+
+    Attributes
+    ----------
+    full_show
+        Difference in the chance of the full show as planned.
+    any_show
+        Difference in the chance that some rehearsed show is flown unchanged.
+    density_altitude_ft
+        Difference in density altitude; negative is thicker air.
+    """
+
+    full_show: Comparison
+    any_show: Comparison
+    density_altitude_ft: Comparison
+
+
+@dataclass(frozen=True)
+class SlotRow:
+    """One slot as people read it.
+
+    Attributes
+    ----------
+    routines
+        Chance that each routine is the one flown, by name.
+    nothing
+        Chance that nothing is flown.
+    full_show
+        Chance of the full show as planned.
+    any_show
+        Chance that some rehearsed show is flown unchanged.
+    worth
+        Expected crowd value of what is flown, as a share of the full show's.
+    sun
+        What the sun does, in words; empty when it is in nobody's eyes.
+    late_local
+        Start if the show runs late; empty past the last slot looked at.
+    late
+        What being late costs: that slot against this one; None past the last slot.
+    """
+
+    local: str
+    utc: str
+    in_window: bool
+    routines: dict[str, Chance]
+    nothing: float
+    full_show: Chance
+    any_show: Chance
+    worth: float
+    density_altitude_median_ft: float
+    density_altitude_high_ft: float
+    toward_crowd_high_kt: float
+    gust_high_kt: float
+    thunder: float
+    act_out: float
+    bites: str
+    gain: Gain
+    as_good_as_best: bool
+    sun: str
+    late_local: str
+    late: Gain | None
+
+
+@dataclass(frozen=True)
+class SlotAnswer:
+    """A booking day's slots, and what to ask for.
+
+    Attributes
+    ----------
+    best, offered
+        Positions in `rows`; best is None where no slot of the window has a number.
+    stated_chance
+        Least chance of a rehearsed show flown unchanged that is accepted.
+    acceptable
+        Positions of the unbroken run of slots around the best that keep it; empty where none does.
+    full_show_acceptable
+        The same for the full show.
+    sunset_note
+        Whether a slot of the window lies in twilight or night; empty when none does.
+    """
+
+    booking: str
+    place: str
+    elevation_ft: float
+    date: str
+    timezone: str
+    years: int
+    invented: bool
+    rows: tuple[SlotRow, ...]
+    best: int | None
+    offered: int
+    stated_chance: float
+    acceptable: tuple[int, ...]
+    full_show_acceptable: tuple[int, ...]
+    late_minutes: int
+    sunset_note: str
+
+
+def _sun_words(azimuth: float, elevation: float, heading: float, crowd_on_right: bool) -> str:
+    told = []
+    state = str(sun.daylight(elevation))
+    if state != "day":
+        told.append(state)
+    for flown in (heading % 360.0, (heading + 180.0) % 360.0):
+        if bool(sun.in_view(azimuth, elevation, flown)):
+            told.append(f"sun in the pilot's eyes on {round(flown) % 360:03d}° true")
+    if bool(sun.in_view(azimuth, elevation, sun.crowd_look_direction(heading, crowd_on_right))):
+        told.append("sun in the crowd's eyes")
+    return "; ".join(told)
+
+
+def slot_answer(
+    ds: xr.Dataset,
+    booking: str,
+    *,
+    date: str | None = None,
+    stated_chance: float = STATED_CHANCE,
+    late_minutes: int = LATE_MINUTES,
+    air: DayAir | None = None,
+) -> SlotAnswer:
+    """Every slot of a booking day against the slot in discussion.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    booking, date
+        Which day; the booking's first when no date is given.
+    stated_chance
+        Least chance of a rehearsed show flown unchanged that is accepted.
+    late_minutes
+        How late the show may run.
+    air
+        From `day_air`, where it is at hand.
+
+    Raises
+    ------
+    InputError
+        When there is no such day, or it has no numbers.
+    """
+    row = booking_day(ds, booking, date)
+    held = day_air(ds, row) if air is None else air
+    v = {
+        name: ds[name].to_numpy()
+        for name in (
+            "slot_local", "slot_utc", "slot_in_window", "day_offered_slot", "sample_years", "act_out",
+            "routine_as_planned", "routine_as_planned_lower", "routine_as_planned_upper",
+            "routine_as_planned_by_year", "routine_as_planned_per_trend", "routine_change_by_cause",
+            "act_out_by_cause", "density_altitude_quantile", "toward_crowd_quantile", "gust_quantile",
+            "station_trend_numerator", "station_trend_denominator", "venue_line_heading",
+            "venue_crowd_on_right", "venue_latitude", "venue_longitude", "venue_name", "venue_elevation",
+            "venue_timezone",
+        )
+    }  # fmt: skip
+    venue, n = venue_row(ds, row), held.days.size
+    shows = shows_of(ds)
+    value = np.array([show.crowd_value for show in shows])
+    shares = slots.routine_shares(held.flown, held.may_fly, value)
+    by_routine = [estimate(shares.routine[r], held.days) for r in range(len(shows))]
+    unchanged = shares.routine.sum(axis=0) - shares.further_change
+    any_show = estimate(unchanged, held.days)
+    worth = np.nan_to_num(estimate(shares.crowd_value, held.days).value, nan=-np.inf) / value[0]
+
+    offered = int(v["day_offered_slot"][row])
+    in_window = v["slot_in_window"][row, :n] == 1
+    local = [str(t) for t in v["slot_local"][row, :n]]
+    minutes = np.array([int(t[:2]) * 60 + int(t[3:5]) for t in local])
+    full_series = [
+        YearSeries(
+            v["routine_as_planned_by_year"][row, s, 0],
+            v["routine_as_planned_per_trend"][row, s, 0],
+            v["station_trend_numerator"][venue],
+            v["station_trend_denominator"][venue],
+        )
+        for s in range(n)
+    ]
+    any_series = [YearSeries.without_trend(unchanged[s]) for s in range(n)]
+    worth_series = [YearSeries.without_trend(shares.crowd_value[s]) for s in range(n)]
+
+    def gains(base: int, positions: range | list[int]) -> dict[int, Gain]:
+        kept = [base, *(p for p in positions if p != base)]
+        feet = slots.paired_by_year(held.sampled["density_altitude"][kept] / FT, 0)
+        full = slots.against([full_series[p] for p in kept], 0)
+        some = slots.against([any_series[p] for p in kept], 0)
+        thin = slots.against([YearSeries.without_trend(f) for f in feet], 0)
+        return {p: Gain(full[i], some[i], thin[i]) for i, p in enumerate(kept)}
+
+    gained = gains(offered, range(n))
+    best = slots.best_slot(worth, in_window)
+    as_good = np.zeros(n, dtype=bool) if best is None else slots.alike(worth_series, best, in_window)
+    utc = np.array([np.datetime64(str(t).removesuffix("Z")) for t in v["slot_utc"][row, :n]])
+    azimuth, elevation = sun.solar_position(utc, v["venue_latitude"][venue], v["venue_longitude"][venue])
+    tenths = {round(float(q), 2): i for i, q in enumerate(ds["quantile"].to_numpy())}
+    median, high = tenths[0.5], tenths[0.9]
+    labels = [str(c) for c in (*ds["cause"].to_numpy(), *ds["act_cause"].to_numpy())]
+    thunder = labels.index("thunder") - ds.sizes["cause"]
+
+    def quantile(name: str, s: int, q: int, unit: float) -> float:
+        return float(v[f"{name}_quantile"][row, s, q] / unit)
+
+    rows = []
+    for s in range(n):
+        later = slots.slot_after(minutes, s, late_minutes)
+        rows.append(
+            SlotRow(
+                local=local[s],
+                utc=str(v["slot_utc"][row, s]),
+                in_window=bool(in_window[s]),
+                routines={
+                    show.name: Chance(float(e.value[s]), float(e.lower[s]), float(e.upper[s]))
+                    for show, e in zip(shows, by_routine, strict=True)
+                },
+                nothing=1.0 - sum(float(e.value[s]) for e in by_routine),
+                full_show=Chance(
+                    *(float(v[f"routine_as_planned{end}"][row, s, 0]) for end in ("", "_lower", "_upper"))
+                ),
+                any_show=Chance(float(any_show.value[s]), float(any_show.lower[s]), float(any_show.upper[s])),
+                worth=float(worth[s]),
+                density_altitude_median_ft=quantile("density_altitude", s, median, FT),
+                density_altitude_high_ft=quantile("density_altitude", s, high, FT),
+                toward_crowd_high_kt=quantile("toward_crowd", s, high, KT),
+                gust_high_kt=quantile("gust", s, high, KT),
+                thunder=float(v["act_out_by_cause"][row, s, thunder]),
+                act_out=float(v["act_out"][row, s]),
+                bites=what_bites(
+                    [*v["routine_change_by_cause"][row, s, 0], *v["act_out_by_cause"][row, s]], labels
+                ),
+                gain=gained[s],
+                as_good_as_best=bool(as_good[s]),
+                sun=_sun_words(
+                    float(azimuth[s]),
+                    float(elevation[s]),
+                    float(v["venue_line_heading"][venue]),
+                    bool(v["venue_crowd_on_right"][venue]),
+                ),
+                late_local="" if later is None else local[later],
+                late=None if later is None else gains(s, [later])[later],
+            )
+        )
+    start = offered if best is None else best
+    run = slots.acceptable(any_show.value, stated_chance, start, in_window)
+    full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], in_window)
+    full_run = slots.acceptable(
+        v["routine_as_planned"][row, :n, 0],
+        stated_chance,
+        start if full_best is None else full_best,
+        in_window,
+    )
+    dark = [rows[s].local for s in range(n) if in_window[s] and str(sun.daylight(elevation[s])) != "day"]
+    return SlotAnswer(
+        booking=booking,
+        place=str(v["venue_name"][venue]),
+        elevation_ft=float(v["venue_elevation"][venue] / FT),
+        date=str(ds["day_date"].to_numpy()[row]),
+        timezone=str(v["venue_timezone"][venue]),
+        years=int(v["sample_years"][row, offered]),
+        invented=bool(ds.attrs["invented"]),
+        rows=tuple(rows),
+        best=best,
+        offered=offered,
+        stated_chance=stated_chance,
+        acceptable=tuple(int(i) for i in np.flatnonzero(run)),
+        full_show_acceptable=tuple(int(i) for i in np.flatnonzero(full_run)),
+        late_minutes=late_minutes,
+        sunset_note=f"Twilight or night at {', '.join(dark)}." if dark else "",
+    )
+
+
+@dataclass(frozen=True)
+class Ask:
+    """What the agent says on the telephone.
+
+    Attributes
+    ----------
+    first, fallback, walk_away
+        Local starts; empty where there is nothing to ask, or no hour keeps the stated chance.
+    reasons
+        Plain sentences.
+    """
+
+    first: str
+    fallback: str
+    walk_away: str
+    reasons: tuple[str, ...]
+
+
+def _signed_ft(value: float) -> str:
+    return f"{abs(round(value, -1)):,.0f} ft"
+
+
+def _gain_sentence(row: SlotRow, offered: SlotRow) -> str:
+    """What an hour buys and what it does not."""
+    feet, full, some = row.gain.density_altitude_ft, row.gain.full_show, row.gain.any_show
+    if feet.told_apart:
+        verb = "saves" if feet.difference < 0 else "costs"
+        air = (
+            f"{row.local} {verb} {_signed_ft(feet.difference)} of density altitude against {offered.local} "
+            f"(mean of the same days; {_signed_ft(max(feet.lower, feet.upper, key=abs))} at most, "
+            f"{_signed_ft(min(feet.lower, feet.upper, key=abs))} at least)"
+        )
+    else:
+        air = f"{row.local} and {offered.local} cannot be told apart in density altitude"
+    if max(row.full_show.value, offered.full_show.value) < 0.05:
+        show = f"but not the full show: as planned {row.full_show.words} even then"
+    elif full.told_apart:
+        show = f"the full show as planned goes from {offered.full_show.words} to {row.full_show.words}"
+    else:
+        show = f"the full show cannot be told apart: {row.full_show.words} against {offered.full_show.words}"
+    joined = f"{air}, {show}"
+    if len(row.routines) > 1 and some.told_apart:
+        joined += (
+            f"; some rehearsed show flown unchanged goes from {offered.any_show.words} "
+            f"to {row.any_show.words}"
+        )
+    return joined + "."
+
+
+def _keeps_half(gain: Gain, whole: Gain) -> bool:
+    """Whether a slot keeps half of what the best one buys: in shows, or in thin air where shows are alike."""
+    if whole.any_show.told_apart and whole.any_show.difference >= 0.05:
+        return gain.any_show.told_apart and gain.any_show.difference >= 0.5 * whole.any_show.difference
+    bought = whole.density_altitude_ft.difference
+    kept = gain.density_altitude_ft
+    return bought < 0 and kept.told_apart and kept.difference <= 0.5 * bought
+
+
+def ask_of(answer: SlotAnswer) -> Ask:
+    """First ask, fallback and walk-away time, with reasons.
+
+    The first ask is the best slot of the window, unless the slot in discussion cannot be told from it. The
+    fallback is the smallest move from the slot in discussion that keeps half of what the first ask buys. The
+    walk-away time is the latest slot
+    around the best one that keeps the stated chance of a rehearsed show flown unchanged.
+    """
+    rows, offered = answer.rows, answer.rows[answer.offered]
+    reasons: list[str] = []
+    first = fallback = ""
+    if answer.best is None:
+        return Ask("", "", "", ("No slot of the window has enough history.",))
+    best = rows[answer.best]
+    if offered.as_good_as_best:
+        same = "is" if offered is best else f"cannot be told from {best.local},"
+        reasons.append(f"{offered.local} {same} the best hour of the window: no hour needs asking for.")
+    else:
+        first = best.local
+        reasons.append(_gain_sentence(best, offered))
+        step = 1 if answer.best > answer.offered else -1
+        for i in range(answer.offered + step, answer.best, step):
+            if rows[i].in_window and _keeps_half(rows[i].gain, best.gain):
+                fallback = rows[i].local
+                reasons.append(_gain_sentence(rows[i], offered))
+                break
+    percent = round(100 * answer.stated_chance)
+    if answer.acceptable:
+        last = rows[answer.acceptable[-1]]
+        walk_away = last.local
+        reasons.append(
+            f"Up to {walk_away} a rehearsed show is flown unchanged at least {percent} days in 100 "
+            f"({last.any_show.words} at {walk_away})."
+        )
+    else:
+        walk_away = ""
+        reasons.append(
+            f"No hour of the window keeps {percent} days in 100 for a rehearsed show flown unchanged; "
+            f"the best, {best.local}, has {best.any_show.words}."
+        )
+    if best.full_show.value < 0.05:
+        reasons.append(
+            f"Do not sell the full show here: as planned {best.full_show.words} even at {best.local}."
+        )
+    if offered.late is not None:
+        late = offered.late
+        cost = (
+            f"{_signed_ft(late.density_altitude_ft.difference)} "
+            f"{'more' if late.density_altitude_ft.difference > 0 else 'less'} density altitude"
+        )
+        after = next(r for r in rows if r.local == offered.late_local)
+        reasons.append(
+            f"If the show runs {answer.late_minutes} minutes late ({offered.late_local}): {cost}; a "
+            f"rehearsed show unchanged {after.any_show.words}, against {offered.any_show.words} on time."
+        )
+    if best.sun:
+        reasons.append(f"At {best.local}: {best.sun}.")
+    if answer.sunset_note:
+        reasons.append(answer.sunset_note)
+    return Ask(first, fallback, walk_away, tuple(reasons))
+
+
+def ask_text(answer: SlotAnswer, cautions: tuple[str, ...]) -> str:
+    """The ask sheet as text to paste."""
+    ask, offered = ask_of(answer), answer.rows[answer.offered]
+    lines = [f"{answer.place}, {answer.date}: slot in discussion {offered.local} local"]
+    if answer.invented:
+        lines.append("INVENTED: demonstration season, no such place and no such weather.")
+    lines += [
+        f"First ask:  {ask.first or 'nothing to ask'}",
+        f"Fallback:   {ask.fallback or '–'}",
+        f"Walk away:  {'after ' + ask.walk_away if ask.walk_away else 'no hour keeps the stated chance'}",
+        "",
+        *(f"- {reason}" for reason in ask.reasons),
+        "",
+        f"Reckoned from {answer.years} past years at these hours.",
+        *cautions,
+    ]
+    return "\n".join(lines)
+
+
+def as_plain(value: Any) -> Any:
+    """Dataclasses, tuples and not-a-number as JSON can hold them."""
+    from dataclasses import fields, is_dataclass
+
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: as_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, dict):
+        return {str(k): as_plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [as_plain(v) for v in value]
+    if isinstance(value, (float, np.floating)):
+        return float(value) if np.isfinite(value) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    return value

@@ -1,0 +1,461 @@
+"""The day itself: one reading of the air, and which show it allows.
+
+The answer is only ever a refusal or the pilot's own plan: at or beyond a personal limit a figure is left
+out, below the act's minima there is no show, and what was not observed is never taken for good. What a
+report leaves open (an unreported gust, a missing dew point) is judged at both ends; the worse end can turn
+*no second thought* into *think*, and the better end alone can never clear a figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air import atmosphere as atm
+from pipeline.air import wind
+from pipeline.air.venue import venue_air
+from pipeline.decisions import limits
+
+__all__ = [
+    "LEAVE_OUT",
+    "NO_SECOND_THOUGHT",
+    "STATES",
+    "THINK",
+    "AirNow",
+    "Answer",
+    "FigureState",
+    "Reading",
+    "Show",
+    "ShowState",
+    "air_now",
+    "judge",
+    "share_below",
+]
+
+FloatArray = npt.NDArray[np.floating]
+
+NO_SECOND_THOUGHT, THINK, LEAVE_OUT = 0, 1, 2
+STATES = ("no second thought", "think", "leave it out")
+"""Words for the state of a figure, and of the act."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading of the air, SI; NaN where it was not observed.
+
+    Attributes
+    ----------
+    temperature, dew_point
+        At the station [K].
+    altimeter_setting
+        [Pa].
+    wind_speed, wind_from, gust
+        [m s-1, degree true, m s-1]; direction NaN with a speed means variable or unknown; gust NaN means that
+        none was reported.
+    sector
+        True directions between which the wind varies, clockwise; None where not reported.
+    visibility, ceiling
+        [m]; ceiling inf means none.
+    thunder
+        1, 0 or NaN.
+    station_elevation
+        Of the station that reports [m].
+    instant
+        UTC; None where not known.
+    station
+        Who reports; empty for typed values.
+    """
+
+    temperature: float
+    dew_point: float
+    altimeter_setting: float
+    wind_speed: float
+    wind_from: float
+    gust: float
+    visibility: float
+    ceiling: float
+    thunder: float
+    station_elevation: float
+    sector: tuple[float, float] | None = None
+    instant: np.datetime64 | None = None
+    station: str = ""
+
+
+@dataclass(frozen=True)
+class AirNow:
+    """The air over the show site, SI.
+
+    Attributes
+    ----------
+    pressure_altitude, density_altitude, density_altitude_dry, density_altitude_saturated
+        [m]; the density altitude is NaN where no dew point was read.
+    temperature
+        At the site [K].
+    headwind, crosswind
+        On the runway [m s-1]; crosswind the worst of the sector the wind varies in.
+    crosswind_in_gust
+        The same at the gust, or at the greatest gust that need not be reported.
+    toward_crowd, along_line
+        [m s-1]; the worst of the sector.
+    across
+        The strongest wind across the line, with its sign [m s-1].
+    gust_low, gust_high
+        Bounds of the gust peak [m s-1]; equal where a gust was reported.
+    low, high
+        Conditions of the limits at the better and the worse end of what the reading leaves open.
+    """
+
+    pressure_altitude: float
+    density_altitude: float
+    density_altitude_dry: float
+    density_altitude_saturated: float
+    temperature: float
+    headwind: float
+    crosswind: float
+    crosswind_in_gust: float
+    toward_crowd: float
+    along_line: float
+    across: float
+    gust_low: float
+    gust_high: float
+    low: Mapping[str, float]
+    high: Mapping[str, float]
+
+
+def _sector_directions(reading: Reading) -> FloatArray:
+    """Directions to be judged: the reported one, and the sector it varies in, degree by degree."""
+    if reading.sector is None:
+        return np.array([reading.wind_from])
+    first, last = reading.sector
+    swept = first + np.arange(0.0, (last - first) % 360.0 + 1.0)
+    return np.append(swept % 360.0, [] if np.isnan(reading.wind_from) else [reading.wind_from])
+
+
+def air_now(
+    reading: Reading,
+    *,
+    elevation: float,
+    runway_true_heading: float,
+    line_true_heading: float,
+    crowd_on_right: bool,
+    lapse_rate: float = atm.LAPSE_RATE,
+) -> AirNow:
+    """The air over the show site from one reading.
+
+    The altimeter setting holds for the site as it does for the station; the temperature is carried by the
+    lapse rate.
+
+    Parameters
+    ----------
+    reading
+        The reading.
+    elevation
+        Of the show site [m].
+    runway_true_heading, line_true_heading, crowd_on_right
+        Of the runway and the show line, as elsewhere [degree].
+    lapse_rate
+        From station to site [K m-1].
+    """
+    station_pressure = atm.station_pressure_from_altimeter(
+        reading.altimeter_setting, reading.station_elevation
+    )
+    air = venue_air(
+        reading.temperature,
+        reading.dew_point,
+        station_pressure,
+        height_difference=elevation - reading.station_elevation,
+        lapse_rate=lapse_rate,
+    )
+    pressure = atm.station_pressure_from_altimeter(reading.altimeter_setting, elevation)
+    dry = float(atm.density_altitude(pressure, air.temperature))
+    moist = float(atm.density_altitude(pressure, air.temperature, air.dew_point))
+    saturated = float(atm.density_altitude(pressure, air.temperature, air.temperature))
+
+    directions = _sector_directions(reading)
+    speed = np.full(directions.shape, reading.wind_speed)
+    head, cross = wind.runway_components(speed, directions, runway_true_heading)
+    toward, along = wind.show_line_components(
+        speed, directions, line_true_heading, crowd_on_right=crowd_on_right
+    )
+    gust_low, gust_high = (float(v) for v in wind.gust_bounds(reading.wind_speed, reading.gust))
+    _, cross_in_gust = wind.runway_components(
+        np.full(directions.shape, gust_high), directions, runway_true_heading
+    )
+
+    def conditions(density_altitude: float, gust: float) -> dict[str, float]:
+        told = limits.conditions_from_air(
+            np.float64(density_altitude), toward, along, np.float64(gust), np.float64(reading.wind_speed)
+        )
+        return {k: float(np.max(v)) for k, v in told.items()}
+
+    known = np.isfinite(moist)
+    return AirNow(
+        pressure_altitude=float(atm.pressure_altitude(pressure)),
+        density_altitude=moist,
+        density_altitude_dry=dry,
+        density_altitude_saturated=saturated,
+        temperature=float(air.temperature),
+        headwind=float(np.min(head)),
+        crosswind=float(np.max(cross)),
+        crosswind_in_gust=float(np.max(cross_in_gust)),
+        toward_crowd=float(np.max(toward)),
+        along_line=float(along[np.argmax(np.abs(along))]),
+        across=float(toward[np.argmax(np.abs(toward))]),
+        gust_low=gust_low,
+        gust_high=gust_high,
+        low=conditions(moist if known else dry, gust_low),
+        high=conditions(moist if known else saturated, gust_high),
+    )
+
+
+@dataclass(frozen=True)
+class FigureState:
+    """One figure in the air as read.
+
+    Attributes
+    ----------
+    name
+        The figure.
+    state
+        Index into `STATES`.
+    reasons
+        Conditions that bite, the worst first, each with its state; empty for no second thought.
+    unknown
+        Conditions with a limit that were not observed.
+    chance
+        Chance that the pilot changes it, at the better end of what the reading leaves open; NaN where a
+        condition was not observed.
+    """
+
+    name: str
+    state: int
+    reasons: tuple[tuple[str, int], ...]
+    unknown: tuple[str, ...]
+    chance: float
+
+
+@dataclass(frozen=True)
+class Show:
+    """A routine of the season.
+
+    Attributes
+    ----------
+    name
+        The routine.
+    figures
+        Indices into the season's figures.
+    crowd_value
+        What it is worth.
+    ceiling
+        Comfortable and limit [m], where the routine has its own minima; None where the act's hold.
+    """
+
+    name: str
+    figures: tuple[int, ...]
+    crowd_value: float
+    ceiling: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class ShowState:
+    """A routine in the air as read.
+
+    Attributes
+    ----------
+    name
+        The routine.
+    state
+        That of its worst figure, or of its own ceiling.
+    out, doubtful
+        Figures to leave out, and figures to think about.
+    chance
+        Chance that something in it is changed; 1 where a figure is out.
+    ceiling_state
+        Index into `STATES`.
+    """
+
+    name: str
+    state: int
+    out: tuple[str, ...]
+    doubtful: tuple[str, ...]
+    chance: float
+    ceiling_state: int
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Which show.
+
+    Attributes
+    ----------
+    show
+        Name of the routine to fly first; empty where there is none.
+    no_show
+        Why the act stays on the ground; empty where it need not.
+    act
+        State of each cause for which the act stays down; a cause without a limit is left out.
+    act_unknown
+        Causes with a limit that were not observed.
+    figures, shows
+        Every figure and every routine.
+    """
+
+    show: str
+    no_show: tuple[str, ...]
+    act: Mapping[str, int]
+    act_unknown: tuple[str, ...]
+    figures: tuple[FigureState, ...]
+    shows: tuple[ShowState, ...]
+
+
+def _state(z: float) -> int:
+    """State of a standardised condition; not observed counts as think."""
+    if np.isnan(z):
+        return THINK
+    return LEAVE_OUT if z >= 1.0 else THINK if z > -1.0 else NO_SECOND_THOUGHT
+
+
+def _between(low: int, high: int) -> int:
+    """State where the reading leaves something open: the worse end can only make one think."""
+    return max(low, min(high, THINK))
+
+
+def _figure(air: AirNow, curves: limits.Curves, f: int, two_amber_is_red: bool) -> FigureState:
+    states: dict[str, int] = {}
+    unknown: list[str] = []
+    for condition in limits.CONDITIONS:
+        if condition not in curves.limit or np.isnan(curves.limit[condition][f]):
+            continue
+        ends = [
+            float(
+                limits.standardised(
+                    conditions[condition], curves.comfortable[condition][f], curves.limit[condition][f]
+                )
+            )
+            for conditions in (air.low, air.high)
+        ]
+        if np.isnan(ends[0]):
+            unknown.append(condition)
+        states[condition] = _between(_state(ends[0]), _state(ends[1]))
+    worst = max(states.values(), default=NO_SECOND_THOUGHT)
+    amber = {limits.CONDITIONS[c] for c, s in states.items() if s >= THINK}
+    if two_amber_is_red and len(amber) >= 2:
+        worst = LEAVE_OUT
+    one = curves.take([f])
+    _, chance = limits.figure_chances({k: np.float64(v) for k, v in air.low.items()}, one)
+    reasons = sorted(((c, s) for c, s in states.items() if s > NO_SECOND_THOUGHT), key=lambda r: -r[1])
+    return FigureState(curves.names[f], worst, tuple(reasons), tuple(unknown), float(chance[0]))
+
+
+def _act(
+    reading: Reading,
+    air: AirNow,
+    comfortable: Mapping[str, float],
+    limit: Mapping[str, float],
+    thunder_stops: bool,
+) -> tuple[dict[str, int], list[str]]:
+    """State of the act by cause, and what was not observed."""
+    states: dict[str, int] = {}
+    unknown: list[str] = []
+    observed = {
+        "runway_crosswind": (air.crosswind, air.crosswind_in_gust),
+        "ceiling": (reading.ceiling, reading.ceiling),
+        "visibility": (reading.visibility, reading.visibility),
+    }
+    for cause, (low, high) in observed.items():
+        if cause not in limit:
+            continue
+        # An unlimited ceiling is as far from its minimum as can be.
+        ends = [
+            -np.inf if np.isinf(v) else float(limits.standardised(v, comfortable[cause], limit[cause]))
+            for v in (low, high)
+        ]
+        if np.isnan(ends[0]):
+            unknown.append(cause)
+        states[cause] = _between(_state(ends[0]), _state(ends[1]))
+    if thunder_stops:
+        if np.isnan(reading.thunder):
+            unknown.append("thunder")
+            states["thunder"] = THINK
+        else:
+            states["thunder"] = LEAVE_OUT if reading.thunder else NO_SECOND_THOUGHT
+    return states, unknown
+
+
+def judge(
+    reading: Reading,
+    air: AirNow,
+    curves: limits.Curves,
+    shows: Sequence[Show],
+    *,
+    act_comfortable: Mapping[str, float],
+    act_limit: Mapping[str, float],
+    thunder_stops: bool = True,
+    two_amber_is_red: bool = False,
+    correlation: float = limits.ROUTINE_CORRELATION,
+) -> Answer:
+    """Which show: the routine worth most times the chance that it needs no change, or none.
+
+    Parameters
+    ----------
+    reading, air
+        The reading and what it means over the site.
+    curves
+        The limits used, of all the season's figures.
+    shows
+        The season's routines.
+    act_comfortable, act_limit
+        Of `limits.ACT_CAUSES`, SI; a cause without a limit is left out.
+    thunder_stops
+        Whether thunder keeps the act down.
+    two_amber_is_red
+        Two causes past comfortable count as one past its limit.
+    correlation
+        Tie between the judgements of different figures.
+    """
+    act, act_unknown = _act(reading, air, act_comfortable, act_limit, thunder_stops)
+    no_show = tuple(cause for cause, state in act.items() if state == LEAVE_OUT)
+    amber = [cause for cause, state in act.items() if state == THINK]
+    if two_amber_is_red and not no_show and len(amber) >= 2:
+        no_show = tuple(amber)
+    figures = tuple(_figure(air, curves, f, two_amber_is_red) for f in range(len(curves.names)))
+    # Twice: with the strongest wind toward the crowd, and with the strongest across, whichever its sign.
+    point = {k: np.full(2, v) for k, v in air.low.items()}
+    point["wind_toward_crowd"] = np.array([air.toward_crowd, air.across])
+    told, worth = [], []
+    for show in shows:
+        out = tuple(figures[f].name for f in show.figures if figures[f].state == LEAVE_OUT)
+        doubtful = tuple(figures[f].name for f in show.figures if figures[f].state == THINK)
+        ceiling_state, missed = NO_SECOND_THOUGHT, 0.0
+        if show.ceiling is not None and not np.isinf(reading.ceiling):
+            z = limits.standardised(reading.ceiling, *show.ceiling)
+            ceiling_state = _state(float(z))
+            missed = float(limits.chance_of_change(z))
+        routine = limits.RoutineChance(curves.take(list(show.figures)), correlation=correlation)
+        chance = 1.0 - (1.0 - float(np.max(routine(point)))) * (1.0 - missed)
+        if out or ceiling_state == LEAVE_OUT:
+            chance = 1.0
+        state = max([figures[f].state for f in show.figures] + [ceiling_state])
+        told.append(ShowState(show.name, state, out, doubtful, chance, ceiling_state))
+        # Where a condition is not observed the chance is not known; the order of worth then decides.
+        worth.append(show.crowd_value * (0.0 if state == LEAVE_OUT else 1.0 - np.nan_to_num(chance, nan=0.0)))
+    best = int(np.argmax(worth)) if worth and max(worth) > 0.0 and not no_show else None
+    return Answer(
+        show="" if best is None else told[best].name,
+        no_show=no_show,
+        act=act,
+        act_unknown=tuple(act_unknown),
+        figures=figures,
+        shows=tuple(told),
+    )
+
+
+def share_below(sample: FloatArray, value: float) -> float:
+    """Share of sampled hours with less than a value; half of those equal; NaN where nothing is known."""
+    held = np.asarray(sample)[np.isfinite(sample)]
+    if held.size == 0 or np.isnan(value):
+        return float("nan")
+    return float(np.mean(held < value) + 0.5 * np.mean(held == value))

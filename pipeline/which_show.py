@@ -1,0 +1,305 @@
+"""Which show today: one reading held against the limits and the past, in the units of the cockpit.
+
+Composition only: it reads the results and calls `pipeline.decisions`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.air import climatology as clim
+from pipeline.air.variables import FT, KT
+from pipeline.briefing import DayAir, booking_day, curves_used, day_air, shows_of, venue_row
+from pipeline.decisions import today as day
+from pipeline.decisions.today import AirNow, Answer, Reading
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["WORDS", "Against", "TodayAnswer", "today_answer", "today_text"]
+
+WORDS: dict[str, str] = {
+    "density_altitude": "density altitude",
+    "wind_toward_crowd": "wind on the crowd",
+    "wind_across_line": "wind across the line",
+    "wind_along_line": "wind along the line",
+    "gust": "gusts",
+    "gust_spread": "gust spread",
+    "runway_crosswind": "runway crosswind",
+    "ceiling": "ceiling",
+    "visibility": "visibility",
+    "thunder": "thunder",
+}
+"""What bites, as people say it."""
+
+
+@dataclass(frozen=True)
+class Against:
+    """A reading beside the sampled hours of the slot.
+
+    Attributes
+    ----------
+    quantity
+        What is compared, with its unit.
+    now, median, high
+        The reading, and the slot's median and 1-in-10 high.
+    share_below
+        Share of the sampled hours below the reading.
+    """
+
+    quantity: str
+    now: float
+    median: float
+    high: float
+    share_below: float
+
+
+@dataclass(frozen=True)
+class TodayAnswer:
+    """Which show, and why, in the units of the cockpit.
+
+    Attributes
+    ----------
+    show
+        The routine to fly first; empty where there is none.
+    headline
+        The answer in one sentence.
+    slot_local
+        The slot that the reading is held against.
+    notes
+        What the reading leaves open, and what is better than it.
+    """
+
+    booking: str
+    place: str
+    date: str
+    invented: bool
+    show: str
+    headline: str
+    pressure_altitude_ft: float
+    density_altitude_ft: float
+    density_altitude_dry_ft: float
+    temperature_c: float
+    headwind_kt: float
+    crosswind_kt: float
+    crosswind_in_gust_kt: float
+    toward_crowd_kt: float
+    along_line_kt: float
+    gust_low_kt: float
+    gust_high_kt: float
+    slot_local: str
+    compared: tuple[Against, ...]
+    answer: Answer
+    notes: tuple[str, ...]
+
+
+def _named(causes: Sequence[str]) -> str:
+    return ", ".join(WORDS[c] for c in causes)
+
+
+def _headline(answer: Answer) -> str:
+    if answer.no_show:
+        return f"No show: {_named(answer.no_show)}."
+    if not answer.show:
+        return "No rehearsed show fits this air: every one holds a figure at or beyond its limit."
+    state = next(s for s in answer.shows if s.name == answer.show)
+    act = [c for c, held in answer.act.items() if held == day.THINK]
+    line = f"{answer.show[:1].upper()}{answer.show[1:]} show"
+    if state.chance >= 0.05:
+        line += f", though in such air something in it is changed {round(100 * state.chance)} times in 100"
+    if state.doubtful:
+        line += f"; think about {', '.join(state.doubtful)}"
+    if act:
+        line += f"; for the whole act think about {_named(act)}"
+    return line + "."
+
+
+def today_answer(
+    ds: xr.Dataset,
+    booking: str,
+    reading: Reading,
+    *,
+    date: str | None = None,
+    lapse_rate: float,
+    thunder_stops: bool,
+    two_amber_is_red: bool,
+    now: np.datetime64 | None = None,
+    air: DayAir | None = None,
+) -> TodayAnswer:
+    """Hold one reading against the limits, and against such hours in the past.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    booking, date
+        Which day; the booking's first when no date is given.
+    reading
+        From `pipeline.observed`.
+    lapse_rate
+        From station to show site [K m-1].
+    thunder_stops, two_amber_is_red
+        As the season states.
+    now
+        UTC; tells how old the reading is. None does not tell.
+    air
+        From `day_air`, where it is at hand.
+    """
+    row = booking_day(ds, booking, date)
+    venue = venue_row(ds, row)
+    held = day_air(ds, row) if air is None else air
+    elevation = float(ds["venue_elevation"].to_numpy()[venue])
+    over = day.air_now(
+        reading,
+        elevation=elevation,
+        runway_true_heading=float(ds["venue_runway_heading"].to_numpy()[venue]),
+        line_true_heading=float(ds["venue_line_heading"].to_numpy()[venue]),
+        crowd_on_right=bool(ds["venue_crowd_on_right"].to_numpy()[venue]),
+        lapse_rate=lapse_rate,
+    )
+    causes = [str(c) for c in ds["act_cause"].to_numpy()]
+    low, high = ds["act_comfortable"].to_numpy()[venue], ds["act_limit"].to_numpy()[venue]
+    stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
+    answer = day.judge(
+        reading,
+        over,
+        curves_used(ds),
+        shows_of(ds),
+        act_comfortable={causes[k]: float(low[k]) for k in stated},
+        act_limit={causes[k]: float(high[k]) for k in stated},
+        thunder_stops=thunder_stops,
+        two_amber_is_red=two_amber_is_red,
+        correlation=float(ds.attrs["routine_correlation"]),
+    )
+    slot = int(ds["day_offered_slot"].to_numpy()[row])
+    known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry
+    compared = []
+    for name, words, value, unit in (
+        ("density_altitude", "density altitude, ft", known_da, FT),
+        ("toward_crowd", "wind toward the crowd, kt", over.toward_crowd, KT),
+        ("gust", "gust peak, kt", over.gust_low, KT),
+    ):
+        past = held.sampled[name][slot]
+        median, tenth = clim.quantiles(past.ravel(), [0.5, 0.9])
+        compared.append(
+            Against(
+                words, value / unit, float(median) / unit, float(tenth) / unit, day.share_below(past, value)
+            )
+        )
+    return TodayAnswer(
+        booking=booking,
+        place=str(ds["venue_name"].to_numpy()[venue]),
+        date=str(ds["day_date"].to_numpy()[row]),
+        invented=bool(ds.attrs["invented"]),
+        show=answer.show,
+        headline=_headline(answer),
+        pressure_altitude_ft=over.pressure_altitude / FT,
+        density_altitude_ft=over.density_altitude / FT,
+        density_altitude_dry_ft=over.density_altitude_dry / FT,
+        temperature_c=over.temperature - 273.15,
+        headwind_kt=over.headwind / KT,
+        crosswind_kt=over.crosswind / KT,
+        crosswind_in_gust_kt=over.crosswind_in_gust / KT,
+        toward_crowd_kt=over.toward_crowd / KT,
+        along_line_kt=over.along_line / KT,
+        gust_low_kt=over.gust_low / KT,
+        gust_high_kt=over.gust_high / KT,
+        slot_local=str(ds["slot_local"].to_numpy()[row, slot]),
+        compared=tuple(compared),
+        answer=answer,
+        notes=tuple(_notes(reading, over, elevation, answer, now)),
+    )
+
+
+def _notes(
+    reading: Reading, over: AirNow, elevation: float, answer: Answer, now: np.datetime64 | None
+) -> list[str]:
+    """What the reading leaves open, in plain sentences."""
+    notes = []
+    if not np.isfinite(over.density_altitude):
+        notes.append(
+            f"No dew point: dry air gives {over.density_altitude_dry / FT:,.0f} ft, air at its dampest "
+            f"{over.density_altitude_saturated / FT:,.0f} ft."
+        )
+    if np.isnan(reading.wind_speed):
+        notes.append("No wind in the reading: nothing here speaks for the wind. Look at the windsock.")
+    elif np.isnan(reading.gust) and over.gust_high > over.gust_low:
+        notes.append(
+            "No gust in the reading is not a gust of zero: it may reach "
+            f"{over.gust_high / KT:.0f} kt without being reported."
+        )
+    if np.isnan(reading.wind_from) and reading.wind_speed > 0:
+        notes.append("A wind without a direction is counted in full on the crowd and across the runway.")
+    if reading.sector is not None:
+        notes.append(
+            f"The wind varies from {reading.sector[0]:03.0f}° to {reading.sector[1]:03.0f}°: the worst of it "
+            "is taken."
+        )
+    if answer.act_unknown:
+        notes.append(f"Not in the reading, so not cleared: {_named(answer.act_unknown)}.")
+    if abs(reading.station_elevation - elevation) > 30.0 * FT:
+        notes.append(
+            f"The temperature is carried from {reading.station_elevation / FT:,.0f} ft to "
+            f"{elevation / FT:,.0f} ft by the lapse rate."
+        )
+    if now is not None and reading.instant is not None:
+        hours = float((now - reading.instant) / np.timedelta64(1, "m")) / 60.0
+        if hours > 1.5:
+            notes.append(f"The reading is {hours:.1f} hours old.")
+        elif hours < -0.25:
+            notes.append("The reading is stamped later than this machine's clock: check both.")
+    notes.append(
+        "This is the air of the reading, not of the slot: read again before you start up. "
+        "A terminal forecast, where there is one, is better than any reading for the hours ahead."
+    )
+    return notes
+
+
+def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
+    """The answer as text."""
+    lines = [f"{told.place}, {told.date}", f"WHICH SHOW: {told.headline}", ""]
+    if told.invented:
+        lines.insert(1, "INVENTED: demonstration season, no such place.")
+
+    def row(words: str, value: float, unit: str) -> str:
+        return f"  {words:<34}" + (
+            f"{value:>8,.0f} {unit}" if np.isfinite(value) else "       – not observed"
+        )
+
+    lines += [
+        row("pressure altitude", told.pressure_altitude_ft, "ft"),
+        row("density altitude", told.density_altitude_ft, "ft"),
+        row("density altitude, dry air", told.density_altitude_dry_ft, "ft"),
+        row("runway headwind, negative from behind", told.headwind_kt, "kt"),
+        row("runway crosswind", told.crosswind_kt, "kt"),
+        row("wind toward the crowd", told.toward_crowd_kt, "kt"),
+        row("wind along the line", told.along_line_kt, "kt"),
+        row("gust peak, at least", told.gust_low_kt, "kt"),
+        row("gust peak, at most", told.gust_high_kt, "kt"),
+        "",
+        f"Beside past hours at {told.slot_local}:",
+    ]
+    for beside in told.compared:
+        if np.isfinite(beside.now):
+            lines.append(
+                f"  {beside.quantity}: now {beside.now:,.0f}, median {beside.median:,.0f}, "
+                f"1 in 10 above {beside.high:,.0f}; higher than {100 * beside.share_below:.0f} in 100 of them"
+            )
+    lines += ["", "Shows:"]
+    for show in told.answer.shows:
+        words = day.STATES[show.state]
+        detail = [f"out: {', '.join(show.out)}"] if show.out else []
+        detail += [f"think about: {', '.join(show.doubtful)}"] if show.doubtful else []
+        lines.append(f"  {show.name:<14} {words}" + (f" ({'; '.join(detail)})" if detail else ""))
+    lines += ["", "Figures:"]
+    for figure in told.answer.figures:
+        why = ", ".join(
+            WORDS[c] + (" not observed" if c in figure.unknown else "") for c, _ in figure.reasons
+        )
+        lines.append(f"  {figure.name:<28} {day.STATES[figure.state]}" + (f" ({why})" if why else ""))
+    lines += ["", *told.notes, "", *cautions]
+    return "\n".join(lines)
