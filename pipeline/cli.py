@@ -327,17 +327,27 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 def _dashboard(arguments: argparse.Namespace) -> int:
     import os
+    import socket
     import subprocess
 
     import dashboard
     from pipeline import results
+    from pipeline.errors import StoreError
     from pipeline.inputs import load_season
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 
     load_season(arguments.folder)
-    path = results_path(arguments.folder, cache_root())
+    path = results_path(arguments.folder, cache_root()).resolve()
     results.read_results(path).close()
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", arguments.port))
+        except (OSError, OverflowError) as error:
+            raise InputError(
+                f"Port {arguments.port} of this machine cannot be used ({error}). Name another with --port."
+            ) from error
     home = Path(dashboard.__file__).parent
     environment = os.environ | {
         "SHOWHOUR_RESULTS": str(path),
@@ -345,10 +355,17 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     }
     command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.port", str(arguments.port)]
     print(
-        f"The dashboard is at http://127.0.0.1:{arguments.port} (on this machine only); end it with Ctrl-C."
+        f"The dashboard is at http://127.0.0.1:{arguments.port} (on this machine only); end it with Ctrl-C.",
+        flush=True,
     )
     # Streamlit reads its settings beside the script, so it starts there.
-    return subprocess.run(command, cwd=home, env=environment, check=False).returncode
+    try:
+        code = subprocess.run(command, cwd=home, env=environment, check=False).returncode
+    except KeyboardInterrupt:
+        return OK
+    if code > 0:
+        raise StoreError(f"The dashboard ended with code {code}; what it printed above says why.")
+    return OK
 
 
 def _air(arguments: argparse.Namespace) -> int:

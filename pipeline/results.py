@@ -521,11 +521,10 @@ def days_in_ten(chance: float) -> str:
     if chance >= 0.995:
         return "every day" if chance >= 1.0 else "over 99 days in 100"
     if chance >= 0.095:
-        return (
-            f"{min(9, max(1, round(chance * 10)))} days in 10"
-            if chance < 0.95
-            else f"{round(chance * 100)} days in 100"
-        )
+        tenths = min(9, max(1, round(chance * 10)))
+        if chance < 0.95:
+            return f"{tenths} day{'s' if tenths != 1 else ''} in 10"
+        return f"{round(chance * 100)} days in 100"
     if chance >= 0.01:
         return f"{round(chance * 100)} day{'s' if round(chance * 100) != 1 else ''} in 100"
     return "never in the sample" if chance <= 0.0 else "under 1 day in 100"
