@@ -105,6 +105,30 @@ def _parser() -> argparse.ArgumentParser:
     folder(dashboard)
     dashboard.add_argument("--port", type=int, default=8501, help="port (default 8501)")
 
+    stations = add("stations", _stations, "list stations near a venue, with distance, height and years")
+    stations.add_argument("what", choices=("near",), help="near: candidates for a venue")
+    stations.add_argument(
+        "venue", type=Path, metavar="VENUE.yaml", help="the venue's file in a season folder"
+    )
+    stations.add_argument("--within-nm", type=float, default=50.0, help="radius in NM (default 50)")
+    stations.add_argument(
+        "--list",
+        type=Path,
+        metavar="FILE",
+        help="a station list already on disk: ghcnh-station-list.csv or isd-history.csv (default: fetch the first)",
+    )
+    as_json(stations)
+
+    cache = add("cache", _cache, "show, verify or trim what is stored on this machine")
+    cache.add_argument(
+        "what",
+        nargs="?",
+        choices=("show", "verify", "trim"),
+        default="show",
+        help="show: what is stored; verify: read all of it; trim: delete copies that can be made again",
+    )
+    as_json(cache)
+
     air = add(
         "air",
         _air,
@@ -199,7 +223,8 @@ def _outcome_code(failed: int, total: int) -> int:
     return OK if not failed else NOTHING_DONE if failed == total else SOME_FAILED
 
 
-def _fetch(arguments: argparse.Namespace) -> int:
+def _fetched(arguments: argparse.Namespace) -> list[dict[str, Any]]:
+    """Fetch a season's stations; a row each, with what failed."""
     import datetime as dt
 
     from pipeline.fetch import fetch_season
@@ -207,58 +232,51 @@ def _fetch(arguments: argparse.Namespace) -> int:
     from pipeline.stations.store import Store
 
     season = load_season(arguments.folder)
-    outcomes = fetch_season(
-        season, Store(), now=dt.datetime.now(dt.UTC), refresh=arguments.refresh, progress=_progress
-    )
-    failed = [o for o in outcomes if o.error]
-    if arguments.json:
-        _print_json(
-            {
-                "stations": [
-                    {
-                        "source": o.source,
-                        "station": o.station_id,
-                        "venues": list(o.venues),
-                        "error": o.error or None,
-                    }
-                    for o in outcomes
-                ]
-            }
-        )
-    else:
-        for outcome in failed:
+    now = dt.datetime.now(dt.UTC)
+    outcomes = fetch_season(season, Store(), now=now, refresh=arguments.refresh, progress=_progress)
+    for outcome in outcomes:
+        if outcome.error:
             print(f"showhour: {outcome.error}", file=sys.stderr)
-        print(f"{len(outcomes) - len(failed)} of {len(outcomes)} stations up to date")
-    return _outcome_code(len(failed), len(outcomes))
+    return [
+        {
+            "source": o.source,
+            "station": o.station_id,
+            "venues": list(o.venues),
+            "error": o.error or None,
+        }
+        for o in outcomes
+    ]
+
+
+def _fetch(arguments: argparse.Namespace) -> int:
+    rows = _fetched(arguments)
+    failed = sum(row["error"] is not None for row in rows)
+    if arguments.json:
+        _print_json({"stations": rows})
+    else:
+        print(f"{len(rows) - failed} of {len(rows)} stations up to date")
+    return _outcome_code(failed, len(rows))
 
 
 def _forecast(arguments: argparse.Namespace) -> int:
-    return _compute(arguments, fetched=OK)
+    return _compute(arguments, "forecast", [])
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    return _compute(arguments, "run", _fetched(arguments))
+
+
+def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]]) -> int:
+    """Forecast, write the results and the run record; with what fetching came to before it."""
     import datetime as dt
+    import time
 
-    from pipeline.fetch import fetch_season
-    from pipeline.inputs import load_season
-    from pipeline.stations.store import Store
-
-    season = load_season(arguments.folder)
-    outcomes = fetch_season(
-        season, Store(), now=dt.datetime.now(dt.UTC), refresh=arguments.refresh, progress=_progress
-    )
-    failed = [o for o in outcomes if o.error]
-    for outcome in failed:
-        print(f"showhour: {outcome.error}", file=sys.stderr)
-    return _compute(arguments, fetched=SOME_FAILED if failed else OK)
-
-
-def _compute(arguments: argparse.Namespace, *, fetched: int) -> int:
-    from pipeline import results
+    from pipeline import record, results
     from pipeline.inputs import load_season
     from pipeline.run import forecast, results_path
     from pipeline.stations.store import Store, cache_root
 
+    began, started = time.monotonic(), dt.datetime.now(dt.UTC)
     season = load_season(arguments.folder)
     for warning in season.warnings:
         print(f"warning: {warning}", file=sys.stderr)
@@ -267,17 +285,36 @@ def _compute(arguments: argparse.Namespace, *, fetched: int) -> int:
     told = results.summary(ds)
     bad = [v for v in told["venues"] if v["status"] != "ok"]
     code = _outcome_code(len(bad), len(told["venues"]))
+    if code == OK and any(row["error"] for row in fetched):
+        code = SOME_FAILED
+    moved = record.changes(record.earlier_summary(path), told)
     if code == NOTHING_DONE:
         for venue in bad:
             print(f"showhour: {venue['name']}: {venue['status']}", file=sys.stderr)
         print("showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr)
+    else:
+        results.write_results(ds, path)
+    record.add_run(
+        path,
+        {
+            "started": started.isoformat(timespec="seconds"),
+            "seconds": round(time.monotonic() - began, 1),
+            "command": command,
+            "exit_code": code,
+            "stations": fetched,
+            "venues_failed": [{"venue": v["venue"], "status": v["status"]} for v in bad],
+            "moved": moved if code != NOTHING_DONE else [],
+        },
+    )
+    if code == NOTHING_DONE:
         return code
-    results.write_results(ds, path)
+    for change in moved:
+        print(f"showhour: {record.change_in_words(change)}", file=sys.stderr)
     if arguments.json:
-        _print_json(told)
+        _print_json(told | {"moved": moved})
     else:
         _print_season(told, path)
-    return max(code, fetched)
+    return code
 
 
 def _percent(value: float | None) -> str:

@@ -262,15 +262,22 @@ class Store:
         StoreError
             A file is damaged.
         """
-        found = []
-        for path in self.root.glob("*/*.nc"):
-            record = _read(path, ())
-            if record is not None:
-                attrs = record.attrs
-                found.append(
-                    Stored(attrs["source"], attrs["station_id"], attrs["station_name"], path, record.states)
-                )
+        found = [self.describe(path) for path in self.root.glob("*/*.nc")]
         return sorted(found, key=lambda one: (one.source, one.station_id))
+
+    def describe(self, path: Path) -> Stored:
+        """What one file of the store holds, without reading its arrays.
+
+        Raises
+        ------
+        StoreError
+            The file is damaged, or gone.
+        """
+        record = _read(path, ())
+        if record is None:
+            raise StoreError(f"{path}: the station file is gone. Fetch the station again.")
+        attrs = record.attrs
+        return Stored(attrs["source"], attrs["station_id"], attrs["station_name"], path, record.states)
 
     def set_aside(self, source: str, station_id: str) -> Path | None:
         """Rename a station's file so that the station can be fetched anew; nothing is deleted.
