@@ -33,6 +33,7 @@ __all__ = [
     "MINIMUM_YEARS_FOR_TREND",
     "SeasonalCycle",
     "WindowIndex",
+    "counted_years",
     "effective_days",
     "effective_sample_size",
     "fit_seasonal_cycle",
@@ -60,7 +61,7 @@ HOUR_OFFSETS = (-1, 0, 1)
 INTERVAL_LEVEL = 0.90
 """Level of every interval that is shown."""
 MINIMUM_WINDOW_SHARE = 0.5
-"""A year counts when at least this share of its window was observed."""
+"""A year counts when at least this share of its window's days was observed."""
 MINIMUM_YEARS_FOR_TREND = 10
 """With fewer years no trend is applied: its sampling error would exceed any plausible trend."""
 
@@ -303,14 +304,21 @@ def _pick(values: FloatArray, index: npt.NDArray[np.int64]) -> FloatArray:
 def year_means(values: FloatArray, *, minimum_share: float = MINIMUM_WINDOW_SHARE) -> FloatArray:
     """Mean of each year's window, (..., year) from (..., year, day, hour offset).
 
-    NaN for a year with less than `minimum_share` of its window observed.
+    NaN for a year with less than `minimum_share` of its window's days observed, at any of the hours: a
+    station that reports every three hours sees one of the three, and that is no gap.
     """
     held = np.isfinite(values)
     count = held.sum(axis=(-2, -1))
     total = np.where(held, values, 0.0).sum(axis=(-2, -1))
-    size = values.shape[-1] * values.shape[-2]
+    enough = counted_years(held, minimum_share)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(count >= max(1.0, minimum_share * size), total / count, np.nan))
+        return np.asarray(np.where(enough, total / count, np.nan))
+
+
+def counted_years(held: BoolArray, minimum_share: float = MINIMUM_WINDOW_SHARE) -> BoolArray:
+    """Which years count, (..., year), from what is held, (..., year, day, hour offset)."""
+    days = held.any(axis=-1).sum(axis=-1)
+    return np.asarray(days >= max(1.0, minimum_share * held.shape[-2]))
 
 
 def lag_one_correlation(values: FloatArray) -> FloatArray:
@@ -458,9 +466,8 @@ def quantile_interval(
     flat = values.reshape(*values.shape[:-3], -1)
     ordered = np.sort(flat, axis=-1)
     q = quantiles_of_sorted(ordered, p)
-    size = values.shape[-1] * values.shape[-2]
     observed = np.isfinite(values).sum(axis=(-2, -1))
-    counted = observed >= max(1.0, MINIMUM_WINDOW_SHARE * size)
+    counted = counted_years(np.isfinite(values))
     lower, upper = np.empty_like(q), np.empty_like(q)
     for i in range(p.size):
         below = (values <= q[..., i][..., None, None, None].astype(values.dtype)).sum(axis=(-2, -1))

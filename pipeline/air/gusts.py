@@ -171,7 +171,7 @@ def _last_practice(level: FloatArray) -> tuple[int, int]:
     first, last = starts[oldest], ends[newest] - 1
     if oldest > 0 and last - first >= 2:
         away = level[first] - level[first + 1 : last + 1].mean()
-        if abs(away) > max(_TELLING_RATIO, 3.0 * noise) and away * (means[oldest - 1] - means[oldest]) > 0:
+        if abs(away) > max(_TELLING_RATIO, 2.0 * noise) and away * (means[oldest - 1] - means[oldest]) > 0:
             first += 1
     return first, last
 

@@ -298,7 +298,7 @@ def hindcast(
             if not allowed.any():
                 continue
             sample = _moved(columns, local, allowed, hours[at], fits[int(y)], forward, window_days)
-            enough = _da_forecast(
+            _da_forecast(
                 sample, truth["density_altitude"][at], at, low, high, crps, probability, da_keys, minimum_years
             )
             if flat:
@@ -311,7 +311,6 @@ def hindcast(
                     crps_flat[at] = crps[at]
                     for key in da_keys:
                         no_trend[key][at] = probability[key][at]
-            del sample, enough
             for key in keys:
                 if key[0] == "crosswind":
                     by_year = columns.indicator[key][np.ix_(local, np.flatnonzero(allowed))]
@@ -469,12 +468,10 @@ def _da_forecast(
     probability: dict[tuple[str, float], FloatArray],
     keys: Sequence[tuple[str, float]],
     minimum_years: int,
-) -> BoolArray:
+) -> None:
     """Lay quantiles, CRPS and chances of one year's targets into their arrays."""
-    size = sample.shape[-1] * sample.shape[-2]
     held = np.isfinite(sample)
-    counted = held.sum(axis=(-2, -1)) >= clim.MINIMUM_WINDOW_SHARE * size
-    enough = counted.sum(axis=-1) >= minimum_years
+    enough = clim.counted_years(held).sum(axis=-1) >= minimum_years
     ordered = np.sort(sample.reshape(at.size, -1).astype(np.float32), axis=-1)
     crps[at] = np.where(enough, ver.crps_of_sorted(ordered, truth), np.nan)
     if low is not None and high is not None:
@@ -484,7 +481,6 @@ def _da_forecast(
     for key in keys:
         by_year = clim.year_means(np.where(held, sample >= key[1], np.nan))
         probability[key][at] = _mean_of_years(by_year, minimum_years)
-    return np.asarray(enough)
 
 
 def _mean_of_years(by_year: FloatArray, minimum_years: int) -> FloatArray:
