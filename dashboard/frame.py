@@ -17,7 +17,7 @@ __all__ = ["begin", "chart", "choose_booking", "choose_day_and_slot", "end", "no
 
 _STYLE = Path(__file__).with_name("style.css")
 _INVENTED = {
-    True: "the season, its places, its fees and its weather are made up; no number here is about a real field.",
+    True: "season, places, fees and weather are made up; no number here is about a real field.",
     False: "the weather of some venues is made up; they are marked.",
 }
 
@@ -33,7 +33,8 @@ def begin(season: Season, title: str) -> None:
         st.html(markup.invented_band(_INVENTED[bool(season.attrs["invented"])]))
     st.title(title, anchor=False)
     st.html(
-        f'<p class="sh-season">{escape(season.name)} · computed {escape(str(season.attrs["computed_at"])[:16].replace("T", " "))} UTC</p>'
+        f'<p class="sh-season">{escape(season.name)} · computed '
+        f"{escape(str(season.attrs['computed_at'])[:16].replace('T', ' '))} UTC</p>"
         f'<p class="sh-plan">{escape(CAUTIONS[0])}</p>'
     )
 
@@ -69,9 +70,11 @@ def notices(season: Season, *, venue: int | None = None) -> None:
             st.warning(warning, icon=":material/warning:")
 
 
-def chart(picture: Any, alt: str, table: str | Callable[[], str] = "", *, stretch: bool = True) -> None:
+def chart(
+    picture: dict[str, Any], alt: str, table: str | Callable[[], str] = "", *, stretch: bool = True
+) -> None:
     """A picture with its text equivalent: spoken, and as a table behind a fold."""
-    st.altair_chart(picture, width="stretch" if stretch else "content", theme=None, alt=alt)
+    st.vega_lite_chart(picture, width="stretch" if stretch else "content", theme=None, alt=alt)
     if table:
         with st.expander("The same as a table"):
             st.html(table if isinstance(table, str) else table())
@@ -116,6 +119,10 @@ def choose_booking(season: Season) -> BookingRow:
             icon=":material/link_off:",
         )
     chosen = remembered(season)
+    if st.session_state.get("booking") not in (None, chosen):
+        # The day and the slot in hand belonged to another booking.
+        st.session_state.pop("day", None)
+        st.session_state.pop("slot", None)
     _settle("booking", chosen)
     labels = {b.id: f"{b.name} · {b.state}" for b in season.bookings}
     st.selectbox(
@@ -156,7 +163,8 @@ def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]
         )
     with right:
         st.select_slider(
-            f"Slot, local time ({season.values['venue_timezone'][day.venue]}); in discussion: {day.slots[day.offered].local}",
+            f"Slot, local time ({season.values['venue_timezone'][day.venue]}); in discussion: "
+            f"{day.slots[day.offered].local}",
             [s.local for s in day.slots],
             key="choice_slot",
             on_change=_choose,
@@ -168,7 +176,9 @@ def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]
 def chance_legend() -> str:
     """What the crimson means, in a line of HTML."""
     swatches = "".join(
-        f'<span style="display:inline-block;width:22px;height:12px;background:{c};border:1px solid {charts.GRID}"></span>'
+        f'<span style="display:inline-block;width:22px;height:12px;background:{c};border:1px solid '
+        f'{charts.GRID}"></span>'
         for c in charts.CHANCE_RAMP
     )
-    return f'<div class="sh-legend"><span>never changed</span><span>{swatches}</span><span>changed every day</span></div>'
+    words_ = f"<span>never changed</span><span>{swatches}</span><span>changed every day</span>"
+    return f'<div class="sh-legend">{words_}</div>'

@@ -27,7 +27,8 @@ def invented_band(what: str) -> str:
 def cautions(lines: Sequence[str]) -> str:
     """The cautions that stand under every page."""
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return f'<section class="sh-cautions" aria-label="Cautions"><b>Before you act on any of this</b><ul>{items}</ul></section>'
+    head = "<b>Before you act on any of this</b>"
+    return f'<section class="sh-cautions" aria-label="Cautions">{head}<ul>{items}</ul></section>'
 
 
 def interval_bar(value: float, lower: float, upper: float) -> str:
@@ -36,7 +37,8 @@ def interval_bar(value: float, lower: float, upper: float) -> str:
         return ""
     told = f"{words.chance(value)}, 90 % interval {words.interval(lower, upper)}"
     return (
-        f'<span class="sh-bar" role="img" aria-label="{escape(told)}"><i class="track"></i><i class="half"></i>'
+        f'<span class="sh-bar" role="img" aria-label="{escape(told)}"><i class="track"></i><i '
+        'class="half"></i>'
         f'<i class="range" style="left:{100 * lower:.1f}%;width:{100 * (upper - lower):.1f}%"></i>'
         f'<i class="dot" style="left:{100 * value:.1f}%"></i></span>'
     )
@@ -49,7 +51,11 @@ def facts(rows: Iterable[tuple[str, str]], caption: str) -> str:
 
 
 def plain_table(
-    rows: Iterable[Mapping[str, Any]], columns: Mapping[str, str], caption: str, *, numeric: Iterable[str] = ()
+    rows: Iterable[Mapping[str, Any]],
+    columns: Mapping[str, str],
+    caption: str,
+    *,
+    numeric: Iterable[str] = (),
 ) -> str:
     """A table of texts, scrolling inside its own box on a phone; the first column heads its row."""
     right = set(numeric)
@@ -59,7 +65,9 @@ def plain_table(
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row">{escape(str(row[k]))}</th>' if k == first else f"<td{kinds[k]}>{escape(str(row[k]))}</td>"
+            f'<th scope="row">{escape(str(row[k]))}</th>'
+            if k == first
+            else f"<td{kinds[k]}>{escape(str(row[k]))}</td>"
             for k in columns
         )
         + "</tr>"
@@ -73,11 +81,13 @@ def plain_table(
 
 def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
     link = "venue?" + urlencode({"booking": row.id})
-    kinds = " ".join(k for k, held in (("chosen", row.id == chosen), ("passed", row.state == "passed")) if held)
+    kinds = " ".join(
+        k for k, held in (("chosen", row.id == chosen), ("passed", row.state == "passed")) if held
+    )
     who = (
         f'<th scope="row" class="who"><a href="{escape(link)}" target="_self">{escape(row.place)}</a><br>'
-        f"<small>{escape(row.dates)} · {escape(row.slot)} local · {words.number(row.elevation_ft, 'ft')} elevation<br>"
-        f"{escape(row.id)}</small></th>"
+        f"<small>{escape(row.dates)} · {escape(row.slot)} · at "
+        f"{words.number(row.elevation_ft, 'ft')}</small></th>"
     )
     if not row.rank:
         return (
@@ -91,20 +101,22 @@ def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
         fee += '<br><span class="sh-tag fee">worse than its fee</span>'
     apart = "" if row.slots_told_apart else "<br><small>can’t be told apart</small>"
     hours = (
-        f"{escape(row.best_slot)} {words.percent(row.best)} / {escape(row.worst_slot)} {words.percent(row.worst)}{apart}"
+        f"{escape(row.best_slot)} · {words.percent(row.best)}<br>{escape(row.worst_slot)} · "
+        f"{words.percent(row.worst)}{apart}"
         if row.best_slot
         else "–"
     )
     return (
         f'<tr class="{kinds}"><td class="rank num">{row.rank}</td>{who}'
-        f'<td class="wide" data-label="Flown as planned, 90 % interval">'
+        f'<td class="wide bar" data-label="Flown as planned, 90 % interval">'
         f"{interval_bar(row.as_planned, row.lower, row.upper)}"
         f"<b>{escape(words.days_in_ten(row.as_planned))}</b> · {words.percent(row.as_planned)} "
         f"<small>({words.interval(row.lower, row.upper)})</small></td>"
         f'<td class="half first" data-label="What bites">{escape(words.cause(row.bites))}</td>'
-        f'<td class="half num" data-label="DA median / 1 day in 10 above [ft]">{words.number(row.da_median_ft)} / '
+        '<td class="half num" data-label="DA median / 1 day in 10 above '
+        f'[ft]">{words.number(row.da_median_ft)} / '
         f"{words.number(row.da_high_ft)}</td>"
-        f'<td class="half first" data-label="Best / worst slot, local time">{hours}</td>'
+        f'<td class="half first hours" data-label="Best and worst slot, local">{hours}</td>'
         f'<td class="half" data-label="Can’t be told apart from">{words.ranks(row.same_ranks) or "none"}</td>'
         f'<td class="half first num" data-label="Fee">{fee}</td>'
         f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
@@ -119,15 +131,18 @@ def bookings_table(rows: Iterable[BookingRow], chosen: str, currency: str) -> st
         ("Flown as planned", ""),
         ("What bites", ""),
         ("DA median / 1 day in 10 above [ft]", "num"),
-        ("Best / worst slot in the window, local time", ""),
+        ("Best and worst slot, local", ""),
         ("Can’t be told apart from", ""),
         ("Fee", "num"),
         ("State", ""),
     )
-    head = "".join(f'<th scope="col"{f" class={kind!r}" if kind else ""}>{escape(w)}</th>' for w, kind in heads)
+    head = "".join(
+        f'<th scope="col"{f" class={kind!r}" if kind else ""}>{escape(w)}</th>' for w, kind in heads
+    )
     body = "".join(_booking_row(r, chosen, currency) for r in rows)
     return (
-        '<div class="sh-scroll"><table class="sh cards"><caption>Bookings, best first. The bar runs from never to '
+        '<div class="sh-scroll"><table class="sh cards"><caption>Bookings, best first. The bar runs from '
+        "never to "
         "always; the grey reach is the 90 % interval.</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +20,14 @@ from pipeline.decisions import fees
 from pipeline.errors import StoreError
 from pipeline.results import LABELS, SAMPLES, SCHEMA, read_results, what_bites
 
-__all__ = ["BookingRow", "Day", "Season", "Slot", "load_season", "results_file", "sampled_day",
+__all__ = [
+    "BookingRow",
+    "Day",
+    "Season",
+    "Slot",
+    "load_season",
+    "results_file",
+    "sampled_day",
     "stale_because",
     "stamp",
 ]
@@ -71,6 +78,7 @@ class BookingRow:
     place: str
     elevation_ft: float
     dates: str
+    day: str
     slot: str
     rank: int
     status: str
@@ -187,6 +195,7 @@ class Season:
                     place=str(v["venue_name"][venue]),
                     elevation_ft=float(v["venue_elevation"][venue]) / words.QUANTITIES["density_altitude"][2],
                     dates=words.dates([d.date for d in days]),
+                    day=words.date(days[0].date, weekday=False),
                     slot=days[0].slots[days[0].offered].local,
                     rank=ranked,
                     status=str(v["booking_status"][b]),
@@ -344,7 +353,9 @@ class Season:
                     "chance": value,
                     "words": words.chance(value) if np.isfinite(value) else "not observed",
                     "comfortable": words.number(comfortable / scale, unit),
-                    "limit": words.number(limit / scale, unit),
+                    "limit": "any in the hour"
+                    if name == "thunder" and np.isfinite(value)
+                    else words.number(limit / scale, unit),
                 }
             )
         return rows
@@ -365,9 +376,14 @@ class Season:
         scale = words.QUANTITIES[quantity][2]
         if quantity == "runway_crosswind":
             k = self.act_causes.index(quantity)
-            held = float(self.values["act_comfortable"][day.venue, k]), float(self.values["act_limit"][day.venue, k])
+            held = (
+                float(self.values["act_comfortable"][day.venue, k]),
+                float(self.values["act_limit"][day.venue, k]),
+            )
             return (held[0] / scale, held[1] / scale, "the whole act") if np.isfinite(held[1]) else None
-        condition = {"toward_crowd": "wind_toward_crowd", "along_line": "wind_along_line"}.get(quantity, quantity)
+        condition = {"toward_crowd": "wind_toward_crowd", "along_line": "wind_along_line"}.get(
+            quantity, quantity
+        )
         if condition not in self.conditions:
             return None
         first = self.first_limit(condition)
@@ -382,17 +398,37 @@ class Season:
             return [("Station", "none with hours to use")]
         shares = [
             f"{label} {words.percent(float(share))}"
-            for label, share in zip(self.labels["pressure_source"], v["station_pressure_share"][venue], strict=True)
+            for label, share in zip(
+                self.labels["pressure_source"], v["station_pressure_share"][venue], strict=True
+            )
             if share > 0
         ]
         return [
-            ("Station", f"{v['station_name'][venue]} ({v['station_source'][venue]} {v['station_id'][venue]})"),
-            ("Distance from the show site", words.number(float(v["station_distance"][venue]) / 1852.0, "NM", digits=1)),
-            ("Elevation of station / show site", f"{words.number(float(v['station_elevation'][venue]) / 0.3048, 'ft')} / {words.number(float(v['venue_elevation'][venue]) / 0.3048, 'ft')}"),
+            (
+                "Station",
+                f"{v['station_name'][venue]} ({v['station_source'][venue]} {v['station_id'][venue]})",
+            ),
+            (
+                "Distance from the show site",
+                words.number(float(v["station_distance"][venue]) / 1852.0, "NM", digits=1),
+            ),
+            (
+                "Elevation of station / show site",
+                f"{words.number(float(v['station_elevation'][venue]) / 0.3048, 'ft')} / "
+                f"{words.number(float(v['venue_elevation'][venue]) / 0.3048, 'ft')}",
+            ),
             ("Years used", f"{v['station_first_year'][venue]} to {v['station_last_year'][venue]}"),
             ("Pressure from", words.joined(shares) or "not known"),
-            ("Warming applied", words.number(float(v["station_trend"][venue]) * 10.0, "°C in ten years", digits=2)),
-            ("Fetched", str(v["station_retrieved_at"][venue])[:16].replace("T", " ") + " UTC" if str(v["station_retrieved_at"][venue]) else "not recorded"),
+            (
+                "Warming applied",
+                words.number(float(v["station_trend"][venue]) * 10.0, "°C in ten years", digits=2),
+            ),
+            (
+                "Fetched",
+                str(v["station_retrieved_at"][venue])[:16].replace("T", " ") + " UTC"
+                if str(v["station_retrieved_at"][venue])
+                else "not recorded",
+            ),
             ("Licence", str(v["station_licence"][venue]) or "not stated"),
             ("Attribution", str(v["station_attribution"][venue]) or "none asked for"),
             ("SHA-256 of what was read", str(v["station_digest"][venue]) or "not recorded"),
@@ -420,8 +456,16 @@ class Season:
             ("Sampled hours", words.number(float(v["sample_size"][at]))),
             ("Worth independent days", words.number(float(v["sample_effective_size"][at]))),
             ("Hours with air and wind", words.percent(float(v["observed_share"][at]))),
-            ("Hours whose report carried a gust", words.percent(float(v["gust_reported_share"][at])) if v["gust_reported_share"][at] > 0 else "not observed"),
-            ("As planned if figures were judged one by one / all as one", f"{words.percent(float(spread[0]))} / {words.percent(float(spread[1]))}"),
+            (
+                "Hours whose report carried a gust",
+                words.percent(float(v["gust_reported_share"][at]))
+                if v["gust_reported_share"][at] > 0
+                else "not observed",
+            ),
+            (
+                "As planned if figures were judged one by one / all as one",
+                f"{words.percent(float(spread[0]))} / {words.percent(float(spread[1]))}",
+            ),
         ]
 
 
@@ -449,6 +493,7 @@ def results_file() -> Path:
 
 
 def stamp(path: Path) -> tuple[str, int]:
+    """A file and when it was last modified (0 where there is none): what caches are keyed by."""
     try:
         return str(path), path.stat().st_mtime_ns
     except OSError:
@@ -468,7 +513,7 @@ def load_season() -> Season:
     StoreError
         When there are none, or the file is damaged or of another version.
     """
-    return cast(Season, _season(*stamp(results_file())))
+    return _season(*stamp(results_file()))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -482,7 +527,7 @@ def _samples(path: str, modified: int, day: int) -> dict[str, FloatArray]:
 
 def sampled_day(day: Day) -> dict[str, FloatArray]:
     """Sampled air of one day in SI, by name, (slot, year, day offset, hour offset); not to be written to."""
-    return cast(dict[str, FloatArray], _samples(*stamp(results_file()), day.index))
+    return _samples(*stamp(results_file()), day.index)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -502,7 +547,7 @@ def stale_because(season: Season) -> str:
     if not folder or not Path(folder).is_dir():
         return ""
     files = sorted([*Path(folder).glob("*.yaml"), *Path(folder).glob("venues/*.yaml")])
-    now = cast(str, _digest_now(folder, tuple(stamp(f) for f in files)))
+    now = _digest_now(folder, tuple(stamp(f) for f in files))
     if now.startswith("fault: "):
         return (
             "The season folder has a mistake since these results were computed. "

@@ -6,7 +6,6 @@ The chances come from the same functions, on the same sampled hours, as the fore
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -90,9 +89,7 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
         ).items()
     }
     v = _season.values
-    stated = {
-        c: k for k, c in enumerate(_season.act_causes) if np.isfinite(v["act_limit"][_day.venue, k])
-    }
+    stated = {c: k for k, c in enumerate(_season.act_causes) if np.isfinite(v["act_limit"][_day.venue, k])}
     given = limits.act_chances(
         {c: air[c] for c in _season.act_causes},
         {c: float(v["act_comfortable"][_day.venue, k]) for c, k in stated.items()},
@@ -112,7 +109,7 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
 
 def day_air(season: Season, day: Day) -> DayAir:
     """One day's sampled air, read once."""
-    return cast(DayAir, _day_air(*stamp(results_file()), day.index, season, day))
+    return _day_air(*stamp(results_file()), day.index, season, day)
 
 
 def figure_if(air: DayAir, curves: limits.Curves, figure: int) -> Chances:

@@ -17,6 +17,7 @@ __all__ = [
     "chance",
     "date",
     "dates",
+    "days_in_ten",
     "interval",
     "joined",
     "money",
@@ -61,6 +62,7 @@ CONDITIONS: dict[str, tuple[str, str, float]] = {
 """What a personal limit is stated for: heading, unit on the screen, and its SI value."""
 
 MISSING = "–"
+NBSP = "\N{NO-BREAK SPACE}"
 
 
 def cause(name: str) -> str:
@@ -73,18 +75,18 @@ def number(value: float, unit: str = "", *, digits: int = 0) -> str:
     if not math.isfinite(value):
         return MISSING
     rounded = round(value, digits) + 0.0  # no minus before a zero
-    return f"{rounded:,.{digits}f} {unit}".rstrip()
+    return f"{rounded:,.{digits}f}{NBSP}{unit}" if unit else f"{rounded:,.{digits}f}"
 
 
 def percent(value: float) -> str:
     """A chance as a whole percentage that never rounds to a certainty it is not."""
     if not math.isfinite(value):
         return MISSING
-    if 0.0 < value < 0.005:
-        return "under 1 %"
+    if 0.0 < value < 0.01:
+        return f"under 1{NBSP}%"
     if 0.995 <= value < 1.0:
-        return "over 99 %"
-    return f"{100.0 * value:.0f} %"
+        return f"over 99{NBSP}%"
+    return f"{100.0 * value:.0f}{NBSP}%"
 
 
 def chance(value: float) -> str:
@@ -96,7 +98,7 @@ def interval(lower: float, upper: float) -> str:
     """A 90 % interval of a chance: "23 to 31 %"."""
     if not (math.isfinite(lower) and math.isfinite(upper)):
         return MISSING
-    return f"{100.0 * lower:.0f} to {100.0 * upper:.0f} %"
+    return f"{100.0 * lower:.0f} to {100.0 * upper:.0f}{NBSP}%"
 
 
 def date(iso: str, *, year: bool = False, weekday: bool = True) -> str:
@@ -139,4 +141,4 @@ def ranks(numbers: Iterable[int]) -> str:
 
 def money(value: float, currency: str) -> str:
     """A fee with its currency; a dash where none is given."""
-    return MISSING if not math.isfinite(value) else f"{value:,.0f} {currency}"
+    return MISSING if not math.isfinite(value) else f"{value:,.0f}{NBSP}{currency}"

@@ -39,11 +39,12 @@ def _answer(season: Season) -> list[str]:
             f"What bites: <b>{escape(bites)}</b>."
         )
     worse = [b for b in ranked if b.worse_than_fee]
-    if worse:
-        lines.append(
-            "Worse than the fee says, because most offers that pay no more are flown as planned more often: "
-            f"{words.joined([f'{_named(b)} at {escape(words.money(b.fee, season.currency))}' for b in worse])}."
-        )
+    why = "most offers that pay no more are flown as planned at least one day in ten more"
+    if worse and {b.id for b in worse} == {b.id for b in poor}:
+        lines[-1] += f" {'Each of them' if len(worse) > 1 else 'It'} is also worse than its fee says: {why}."
+    elif worse:
+        fees = [f"{_named(b)} at {escape(words.money(b.fee, season.currency))}" for b in worse]
+        lines.append(f"Worse than the fee says ({why}): {words.joined(fees)}.")
     return lines
 
 
@@ -73,24 +74,29 @@ def _small_multiples(season: Season) -> None:
     bottom = min([0.0, *(r["low"] for r in everything)])
     clock = (min(r["start"] for r in everything), max(r["start"] for r in everything))
     st.html(
-        '<p class="sh-note">Local time across, one scale for all. Line: median. Pale band: eight days in ten. Bars: 90 % '
+        '<p class="sh-note">Local time across, one scale for all. Line: median. Pale band: eight days in '
+        "ten. Bars: 90 % "
         "interval of the value that one day in ten exceeds. Dot: the slot in discussion. Dashed and solid: "
         "comfortable and limit of the most demanding figure (for runway crosswind, of the act).</p>"
     )
     unit = words.QUANTITIES[quantity][1]
     with st.container(horizontal=True, gap="small", key="small_multiples"):
         for booking, rows, limit in drawn:
-            with st.container(width=164, gap=None):
+            with st.container(width=172, gap=None):
                 st.page_link(
-                    "pages/venue.py", label=f"{booking.rank} {booking.place}", query_params={"booking": booking.id}
+                    "pages/venue.py",
+                    label=f"{booking.rank} {booking.place}",
+                    query_params={"booking": booking.id},
                 )
                 mark = " · INVENTED" if booking.invented else ""
                 st.html(f'<p class="sh-note">{escape(booking.dates)}{mark}</p>')
                 offered = next(r for r in rows if r["offered"])
                 frame.chart(
                     charts.small_air(rows, quantity, limit, (bottom, 1.02 * top), clock),
-                    f"{words.QUANTITIES[quantity][0]} by hour at {booking.name}: at {offered['local']} median "
-                    f"{words.number(offered['median'], unit)}, one day in ten above {words.number(offered['high'], unit)}.",
+                    f"{words.QUANTITIES[quantity][0]} by hour at {booking.name}: at {offered['local']} "
+                    "median "
+                    f"{words.number(offered['median'], unit)}, one day in ten above "
+                    f"{words.number(offered['high'], unit)}.",
                 )
     with st.expander("The same as a table"):
         st.html(
@@ -128,19 +134,23 @@ st.html(markup.bookings_table(season.bookings, frame.remembered(season), season.
 
 st.subheader("What each hour costs", anchor=False)
 by_hour = [
-    dict(row, booking=f"{b.rank} {b.place}, {b.dates}")
+    dict(row, booking=f"{b.rank} {b.place}, {b.day}")
     for b in season.bookings
     if b.rank
     for row in season.planned_rows(season.days_of(b.id)[0])
 ]
 if by_hour:
     st.html(
-        '<p class="sh-note">The darker, the more often the full show is not flown as planned. Dot: the slot in '
+        '<p class="sh-note">The darker, the more often the full show is not flown as planned. Dot: the '
+        "slot in "
         "discussion. Paler cells lie outside the organiser’s window. First show day of each booking.</p>"
     )
     frame.chart(
-        charts.season_by_hour(by_hour, list(dict.fromkeys(r["booking"] for r in by_hour)), invented=season.invented),
-        "Chance that the full show is not flown as planned, by booking and local hour. The table below holds the numbers.",
+        charts.season_by_hour(
+            by_hour, list(dict.fromkeys(r["booking"] for r in by_hour)), invented=season.invented
+        ),
+        "Chance that the full show is not flown as planned, by booking and local hour. The table below "
+        "holds the numbers.",
         lambda: markup.plain_table(
             [
                 {
@@ -168,12 +178,18 @@ if by_hour:
 
 with st.expander("How this is worked out"):
     st.markdown(
-        "Every booking is judged at the slot in discussion on the hours of the same season and time of day in past "
-        "years, moved to the booking’s date and year. *Flown as planned* means: the act flies, and no figure of "
-        "the full show is dropped or trimmed against your personal limits. A booking of several days takes the mean "
+        "Every booking is judged at the slot in discussion on the hours of the same season and time of day "
+        "in past "
+        "years, moved to the booking’s date and year. *Flown as planned* means: the act flies, and no "
+        "figure of "
+        "the full show is dropped or trimmed against your personal limits. A booking of several days takes "
+        "the mean "
         "of its days; its density altitudes are those of the day with the thinnest air.\n\n"
-        "Two bookings *can’t be told apart* when paired draws of whole years do not separate them; their ranks are "
-        "then a matter of chance. *Worse than its fee* means that more than half of the other offers which pay no "
-        "more are flown as planned more often, by a difference that can be told apart."
+        "Two bookings *can’t be told apart* when paired draws of whole years do not separate them; their "
+        "ranks are "
+        "then a matter of chance. *Worse than its fee* means that more than half of the other offers which "
+        "pay no "
+        "more are flown as planned more often, by at least one day in ten and a difference that can be "
+        "told apart."
     )
 frame.end()

@@ -22,8 +22,10 @@ def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[s
     da = next(r for r in season.air_rows(day, "density_altitude") if r["local"] == slot.local)
     lines = [
         f"At <b>{slot.local}</b> on {escape(words.date(day.date))} the full show is flown as planned "
-        f"<b>{escape(words.days_in_ten(row['as_planned']))}</b> ({words.percent(row['as_planned'])}, 90 % interval "
-        f"{words.interval(row['lower'], row['upper'])}). What bites: <b>{escape(row['bites'])}</b>. Density altitude "
+        f"<b>{escape(words.days_in_ten(row['as_planned']))}</b> ({words.percent(row['as_planned'])}, 90 % "
+        "interval "
+        f"{words.interval(row['lower'], row['upper'])}). What bites: <b>{escape(row['bites'])}</b>. "
+        "Density altitude: median "
         f"{words.number(da['median'], 'ft')}; one day in ten above {words.number(da['high'], 'ft')}."
     ]
     figures = sorted(season.figure_rows(day, slot), key=lambda r: -r["changed"])
@@ -37,7 +39,8 @@ def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[s
     elif figures:
         first = figures[0]
         lines.append(
-            f"No figure is changed as often as every other day; the first to go is the {escape(first['figure'])}, "
+            "No figure is changed as often as every other day; the first to go is the "
+            f"{escape(first['figure'])}, "
             f"{escape(words.chance(first['changed']))}, for {escape(first['bites'])}."
         )
     if booking.best_slot:
@@ -47,7 +50,8 @@ def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[s
             else "but the history can’t tell them apart"
         )
         lines.append(
-            f"Best slot in the window {booking.best_slot} ({words.percent(booking.best)}), worst {booking.worst_slot} "
+            f"Best slot in the window {booking.best_slot} ({words.percent(booking.best)}), worst "
+            f"{booking.worst_slot} "
             f"({words.percent(booking.worst)}): {told}."
         )
     return lines
@@ -57,7 +61,7 @@ def _off_the_picture(season: Season, day: Day, quantity: str, rows: list[dict[st
     limit = season.limit_of(day, quantity)
     if limit is None:
         return "No personal limit is stated for it."
-    low, high = charts.limit_in_sight(limit, rows)
+    low, high = charts.drawn_range(limit, rows)
     unit = words.QUANTITIES[quantity][1]
     hidden = [
         f"{name} {words.number(value, unit)}"
@@ -70,9 +74,11 @@ def _off_the_picture(season: Season, day: Day, quantity: str, rows: list[dict[st
 def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     st.subheader("The air by slot", anchor=False)
     st.html(
-        '<p class="sh-note">Thick line: median. Pale band: eight days in ten. Upright bars: 90 % interval. Shaded: the '
+        '<p class="sh-note">Thick line: median. Pale band: eight days in ten. Upright bars: 90 % interval. '
+        "Shaded: the "
         "organiser’s window. Ring: the slot in hand. Dashed and solid ink: comfortable and limit of the most "
-        "demanding figure, or of the act. Dotted: where one gust in ten would reach if every unreported gust were as "
+        "demanding figure, or of the act. Dotted: where one gust in ten would reach if every unreported "
+        "gust were as "
         "large as a report may leave out.</p>"
     )
     for pair in (_DRAWN[:2], _DRAWN[2:]):
@@ -88,7 +94,8 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                     charts.air_by_slot(
                         rows, quantity, season.limit_of(day, quantity), invented=invented, chosen=slot.local
                     ),
-                    f"{name} by slot. At {slot.local}: median {words.number(at['median'], unit)}, one day in ten above "
+                    f"{name} by slot. At {slot.local}: median {words.number(at['median'], unit)}, one day "
+                    "in ten above "
                     f"{words.number(at['high'], unit)}.",
                     markup.plain_table(
                         [
@@ -97,7 +104,8 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                                 "median": words.number(r["median"]),
                                 "low": words.number(r["low"]),
                                 "high": words.number(r["high"]),
-                                "interval": f"{words.number(r['high_lower'])} to {words.number(r['high_upper'])}",
+                                "interval": f"{words.number(r['high_lower'])} to "
+                                "{words.number(r['high_upper'])}",
                             }
                             for r in rows
                         ],
@@ -116,7 +124,8 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                 if quantity == "gust":
                     share = float(season.values["gust_reported_share"][day.index, slot.position])
                     hidden = (
-                        f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean wind stands. {hidden}"
+                        f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean "
+                        f"wind stands. {hidden}"
                         if share > 0
                         else f"Gusts: not observed at this station; the mean wind stands for them. {hidden}"
                     )
@@ -131,7 +140,8 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     with left:
         frame.chart(
             charts.figures_by_slot(season.change_rows(day), season.figures, slot.local, invented=invented),
-            "Days in ten on which each figure is changed, by slot. The table beside it holds the slot in hand.",
+            "Days in ten on which each figure is changed, by slot. The table beside it holds the slot in "
+            "hand.",
         )
         st.html(
             frame.chance_legend()
@@ -143,7 +153,8 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             f"Chance that each figure is changed at {slot.local}, with its 90 % interval and what bites.",
         )
         st.html(
-            '<p class="sh-note">Dotted: how far it would go with every unreported gust at its upper bound.</p>'
+            '<p class="sh-note">Dotted: how far it would go with every unreported gust at its upper '
+            "bound.</p>"
         )
     with st.expander(f"The same as a table, at {slot.local}"):
         st.html(
@@ -179,8 +190,10 @@ def _act(season: Season, day: Day, slot: Slot) -> None:
         markup.plain_table(
             [dict(r, cause=words.CAUSES[r["cause"]]) for r in season.act_rows(day, slot)],
             {"cause": "Cause", "words": "Grounded", "comfortable": "Comfortable", "limit": "Limit"},
-            f"At {slot.local}: grounded for any observed cause {words.chance(float(v['act_out'][at]))}, 90 % interval "
-            f"{words.interval(float(v['act_out_lower'][at]), float(v['act_out_upper'][at]))}. Causes not observed are "
+            f"At {slot.local}: grounded for any observed cause {words.chance(float(v['act_out'][at]))}, 90 "
+            "% interval "
+            f"{words.interval(float(v['act_out_lower'][at]), float(v['act_out_upper'][at]))}. Causes not "
+            "observed are "
             "left out of it, and of every chance on this page.",
         )
     )
@@ -198,9 +211,7 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
         if not held.any():
             st.info("Wind: not observed at this station.")
         else:
-            spots = Counter(
-                zip(np.round(toward[held]).tolist(), np.round(along[held]).tolist(), strict=True)
-            )
+            spots = Counter(zip(np.round(toward[held]).tolist(), np.round(along[held]).tolist(), strict=True))
             hours = [{"toward": t, "along": a, "count": n} for (t, a), n in spots.items()]
             limit = season.limit_of(day, "toward_crowd")
             farthest = float(np.quantile(np.hypot(toward[held], along[held]), 0.999))
@@ -212,7 +223,8 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
             )
             if limit:
                 told += (
-                    f" Past comfortable ({words.number(limit[0], 'kt')}) in {words.percent(float(np.mean(toward[held] >= limit[0])))}, "
+                    f" Past comfortable ({words.number(limit[0], 'kt')}) in "
+                    f"{words.percent(float(np.mean(toward[held] >= limit[0])))}, "
                     f"at or past the limit ({words.number(limit[1], 'kt')}, {limit[2]}) in "
                     f"{words.percent(float(np.mean(toward[held] >= limit[1])))}."
                 )
@@ -231,9 +243,12 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
                 stretch=False,
             )
             st.html(
-                '<p class="sh-note">North up. Black: show line with its heading. Blue band: crowd. Green: runway heading. '
-                "Each dot is where the wind of some hours carries you from the middle; larger for more hours. "
-                f"Dashed and solid: comfortable and limit toward the crowd. Wind at 10 m: it is stronger at figure "
+                '<p class="sh-note">North up. Black: show line with its heading. Blue band: crowd. Green: '
+                "runway heading. "
+                "Each dot is where the wind of some hours carries you from the middle; larger for more "
+                "hours. "
+                "Dashed and solid: comfortable and limit toward the crowd. Wind at 10 m: it is stronger "
+                "at figure "
                 f"height. {escape(told)}</p>"
             )
     with right:
@@ -250,7 +265,11 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
         ]
         frame.chart(
             charts.exceedance(
-                rows, "density_altitude", season.limit_of(day, "density_altitude"), invented=invented, slot=slot.local
+                rows,
+                "density_altitude",
+                season.limit_of(day, "density_altitude"),
+                invented=invented,
+                slot=slot.local,
             ),
             f"How often density altitude at {slot.local} lies above each value, with its 90 % interval.",
             markup.plain_table(
@@ -272,13 +291,16 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
 def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     st.subheader("What if", anchor=False)
     st.html(
-        '<p class="sh-note">Move a personal limit and see the chance move. Nothing is written: your season folder stays '
+        '<p class="sh-note">Move a personal limit and see the chance move. Nothing is written: your season '
+        "folder stays "
         "as it is.</p>"
     )
     curves = whatif.curves_used(season)
     air = whatif.day_air(season, day)
     pick, which = st.columns(2)
-    most = max(range(len(season.figures)), key=lambda f: season.values["figure_change"][day.index, slot.position, f])
+    most = max(
+        range(len(season.figures)), key=lambda f: season.values["figure_change"][day.index, slot.position, f]
+    )
     asked = st.query_params.get("figure", "")
     with pick:
         figure = st.selectbox(
@@ -291,7 +313,10 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     stated = [c for c in season.conditions if np.isfinite(curves.limit[c][f])]
     with which:
         condition = st.selectbox(
-            "Personal limit for", stated, format_func=lambda c: words.CONDITIONS[c][0], key=f"if_condition_{f}"
+            "Personal limit for",
+            stated,
+            format_func=lambda c: words.CONDITIONS[c][0],
+            key=f"if_condition_{f}",
         )
     _, unit, scale = words.CONDITIONS[condition]
     now = float(curves.comfortable[condition][f]) / scale, float(curves.limit[condition][f]) / scale
@@ -317,7 +342,9 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
         )
     at = next(s for s in day.slots if s.local == local)
     if high <= low:
-        st.warning("The limit must lie above the comfortable value. Move one of them.", icon=":material/warning:")
+        st.warning(
+            "The limit must lie above the comfortable value. Move one of them.", icon=":material/warning:"
+        )
         return
     planned_now = season.planned_rows(day)
     figure_now = next(r for r in season.figure_rows(day, at) if r["figure"] == figure)
@@ -367,15 +394,17 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                 "now": "As your limits stand",
                 "then": f"With {words.number(low)} and {words.number(high)} {unit}",
             },
-            "In brackets the 90 % interval. Air that is thinner than your limit does not become thicker for moving it: "
+            "In brackets the 90 % interval. Air that is thinner than your limit does not become thicker "
+            "for moving it: "
             "a limit is yours to set on the ground and in practice, not here.",
         )
     )
     frame.chart(
         charts.planned_by_slot(
-            planned_now, planned_then, invented=invented, chosen=local, then_name="with what you are trying"
+            planned_now, planned_then if changed else None, invented=invented, chosen=local
         ),
-        f"Chance that the full show is flown as planned by slot; at {local} {words.chance(show_now['as_planned'])} as the "
+        f"Chance that the full show is flown as planned by slot; at {local} "
+        f"{words.chance(show_now['as_planned'])} as the "
         f"limits stand and {words.chance(show_then['as_planned'])} with what you are trying.",
     )
 
@@ -385,7 +414,9 @@ def _rests_on(season: Season, day: Day, slot: Slot) -> None:
         st.html(markup.facts(season.sample_facts(day, slot), f"The sample at {slot.local}"))
         st.html(markup.facts(season.venue_facts(day.venue), "The station"))
         st.html(
-            markup.facts(season.completeness(day.venue), "Share of the station’s hours that hold each quantity")
+            markup.facts(
+                season.completeness(day.venue), "Share of the station’s hours that hold each quantity"
+            )
         )
 
 
@@ -397,11 +428,15 @@ frame.notices(season, venue=day.venue)
 invented = bool(season.values["station_invented"][day.venue])
 v = season.values
 st.html(
-    f'<p class="sh-note"><b>{escape(booking.place)}</b> · {words.number(booking.elevation_ft, "ft")} elevation · '
+    f'<p class="sh-note"><b>{escape(booking.place)}</b> · {words.number(booking.elevation_ft, "ft")} '
+    "elevation · "
     f"{escape(words.dates([d.date for d in season.days_of(booking.id)]))} · {escape(booking.state)} · "
-    f"{escape(words.money(booking.fee, season.currency))} · station {escape(str(v['station_name'][day.venue]) or 'none')}, "
-    f"{int(v['sample_years'][day.index, slot.position])} years, {words.number(float(v['sample_size'][day.index, slot.position]))} "
-    f"sampled hours, worth {words.number(float(v['sample_effective_size'][day.index, slot.position]))} independent days"
+    f"{escape(words.money(booking.fee, season.currency))} · station "
+    f"{escape(str(v['station_name'][day.venue]) or 'none')}, "
+    f"{int(v['sample_years'][day.index, slot.position])} years, "
+    f"{words.number(float(v['sample_size'][day.index, slot.position]))} "
+    f"sampled hours, worth {words.number(float(v['sample_effective_size'][day.index, slot.position]))} "
+    "independent days"
     f"{' · <b>INVENTED WEATHER</b>' if invented else ''}</p>"
 )
 if day.status != "ok":

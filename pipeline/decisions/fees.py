@@ -1,11 +1,14 @@
-"""Is a booking worth less than its fee says? Compared with the other offers of the season, not with a price."""
+"""Is a booking worth less than its fee says? Compared with the season's other offers, not with a price."""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["worse_than_fee"]
+__all__ = ["LEAST_DIFFERENCE", "worse_than_fee"]
+
+LEAST_DIFFERENCE = 0.1
+"""One day in ten: a smaller difference does not change a decision (common practice, no source)."""
 
 
 def worse_than_fee(
@@ -14,7 +17,7 @@ def worse_than_fee(
     """Bookings that most offers paying no more beat.
 
     A booking is worse than its fee says when more than half of the other bookings whose fee is no higher
-    have a better chance of being flown as planned, the difference being one that can be told apart.
+    are flown as planned more often, by at least `LEAST_DIFFERENCE`, and can be told apart from it.
 
     Parameters
     ----------
@@ -32,5 +35,5 @@ def worse_than_fee(
     f, p = np.asarray(fee, dtype=float), np.asarray(chance, dtype=float)
     known = np.isfinite(f) & np.isfinite(p)
     peers = known[:, None] & known[None, :] & (f[None, :] <= f[:, None]) & ~np.eye(f.size, dtype=bool)
-    better = peers & np.asarray(told_apart, dtype=bool) & (p[None, :] > p[:, None])
+    better = peers & np.asarray(told_apart, dtype=bool) & (p[None, :] - p[:, None] >= LEAST_DIFFERENCE)
     return np.asarray(2 * better.sum(axis=1) > peers.sum(axis=1))
