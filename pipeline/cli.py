@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.desk import add_commands
 from pipeline.errors import InputError, ShowhourError
 
 __all__ = ["main"]
@@ -115,7 +116,7 @@ def _parser() -> argparse.ArgumentParser:
         "--list",
         type=Path,
         metavar="FILE",
-        help="a station list already on disk: ghcnh-station-list.csv or isd-history.csv (default: fetch the first)",
+        help="a station list on disk: ghcnh-station-list.csv or isd-history.csv (default: fetch the first)",
     )
     as_json(stations)
 
@@ -128,6 +129,8 @@ def _parser() -> argparse.ArgumentParser:
         help="show: what is stored; verify: read all of it; trim: delete copies that can be made again",
     )
     as_json(cache)
+
+    add_commands(add)
 
     air = add(
         "air",
@@ -403,6 +406,43 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     if code > 0:
         raise StoreError(f"The dashboard ended with code {code}; what it printed above says why.")
     return OK
+
+
+def _stations(arguments: argparse.Namespace) -> int:
+    from pipeline.nearby import stations_near
+
+    rows = stations_near(arguments.venue, arguments.within_nm, arguments.list, progress=_progress)
+    if arguments.json:
+        _print_json({"stations": rows})
+        return OK
+    if not rows:
+        print(f"No station of the list stands within {arguments.within_nm:g} NM. Try a larger --within-nm.")
+        return OK
+    print(f"{'source':<9} {'station':<14} {'name':<28} {'NM':>6} {'height':>9}  {'years':<11} can hold")
+    for row in rows:
+        years = "–" if row["first_year"] is None else f"{row['first_year']}–{row['last_year']}"
+        rise = row["elevation_difference_ft"]
+        print(
+            f"{row['source']:<9} {row['station']:<14} {row['name'][:28]:<28} {row['distance_nm']:>6.1f} "
+            f"{'–' if rise is None else f'{rise:+,.0f} ft':>9}  {years:<11} {', '.join(row['may_hold'])}"
+        )
+    print("Height is against the venue. What a station really reports is known once its hours are fetched.")
+    return OK
+
+
+def _cache(arguments: argparse.Namespace) -> int:
+    from pipeline import housekeeping
+
+    if arguments.what == "trim":
+        told = housekeeping.trim()
+    else:
+        told = housekeeping.stored(verify=arguments.what == "verify")
+    if arguments.json:
+        _print_json(told)
+    else:
+        for line in housekeeping.in_words(told):
+            print(line)
+    return NOTHING_DONE if told.get("damaged") else OK
 
 
 def _air(arguments: argparse.Namespace) -> int:

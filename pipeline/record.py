@@ -42,7 +42,7 @@ def read_runs(results_file: Path) -> list[dict[str, Any]]:
             f"The run record {path} cannot be read ({error}). Move it away; the next run begins a new one."
         ) from error
     if not isinstance(content, list) or not all(isinstance(run, dict) for run in content):
-        raise StoreError(f"The run record {path} is no list of runs. Move it away; the next run begins anew.")
+        raise StoreError(f"The run record {path} is no list of runs. Move it away; the next begins anew.")
     return content
 
 
