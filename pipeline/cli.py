@@ -262,14 +262,21 @@ def _fetch(arguments: argparse.Namespace) -> int:
 
 
 def _forecast(arguments: argparse.Namespace) -> int:
-    return _compute(arguments, "forecast", [])
+    import time
+
+    return _compute(arguments, "forecast", [], time.monotonic())
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    return _compute(arguments, "run", _fetched(arguments))
+    import time
+
+    began = time.monotonic()
+    return _compute(arguments, "run", _fetched(arguments), began)
 
 
-def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]]) -> int:
+def _compute(
+    arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]], began: float
+) -> int:
     """Forecast, write the results and the run record; with what fetching came to before it."""
     import datetime as dt
     import time
@@ -279,7 +286,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     from pipeline.run import forecast, results_path
     from pipeline.stations.store import Store, cache_root
 
-    began, started = time.monotonic(), dt.datetime.now(dt.UTC)
+    started = dt.datetime.now(dt.UTC) - dt.timedelta(seconds=time.monotonic() - began)
     season = load_season(arguments.folder)
     for warning in season.warnings:
         print(f"warning: {warning}", file=sys.stderr)

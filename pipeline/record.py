@@ -117,8 +117,8 @@ def change_in_words(change: Mapping[str, Any]) -> str:
     if change["before"] is not None:
         interval = f" (interval {percent(change['before_lower'])} to {percent(change['before_upper'])})"
     return (
-        f"{change['booking']} moved from {percent(change['before'])}{interval} to {percent(change['after'])}: "
-        "look at its settings and its station before relying on either."
+        f"{change['booking']} moved from {percent(change['before'])}{interval} to "
+        f"{percent(change['after'])}: look at its settings and its station before relying on either."
     )
 
 

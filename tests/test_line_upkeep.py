@@ -1,0 +1,201 @@
+"""Upkeep of a season that runs unattended: checked copies, the run record, the cache, stations near a venue."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from loopback import Answer, loopback
+
+from pipeline import housekeeping, record
+from pipeline.checked import checked_hours
+from pipeline.cli import main
+from pipeline.errors import InputError, StoreError
+from pipeline.inputs import QualityChecks, demo_folder
+from pipeline.nearby import stations_near
+from pipeline.stations.hours import station_hours
+from pipeline.stations.store import Store
+
+KT = 1852 / 3600
+
+
+@pytest.fixture()
+def cache(tmp_path, monkeypatch) -> Path:
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
+    return tmp_path / "cache"
+
+
+def a_station(store: Store) -> None:
+    """Two thousand hours with one wind of 1,048 mph's size left out by range and one spike of 25 K."""
+    n = 2000
+    time = np.datetime64("2020-05-01T00", "h") + np.arange(n)
+    t = 290.0 + 8.0 * np.sin(2 * np.pi * np.arange(n) / 24)
+    t[777] += 25.0
+    ds = station_hours(
+        time.astype("datetime64[ns]"),
+        {"air_temperature": t, "wind_speed": np.full(n, 5.0) + np.arange(n) % 7},
+        station_id="S1",
+        station_name="One",
+        source="csv",
+        latitude=40.0,
+        longitude=-100.0,
+        elevation_m=500.0,
+        licence="none",
+        attribution="none",
+        raw_sha256="0" * 64,
+    )
+    store.merge(ds, {2020: "growing"}, replace=True)
+
+
+def test_a_check_switched_off_gives_its_value_back(cache):
+    """The spike is rejected, told, and returned when the check is off; the stored hours never change."""
+    store = Store()
+    a_station(store)
+    before = store.path("csv", "S1").read_bytes()
+    clean = checked_hours(store, "csv", "S1", QualityChecks())
+    assert np.isnan(clean["air_temperature"].values[777])
+    told = json.loads(clean.attrs["quality"])["rejections"]
+    assert [(r["reason"], r["variable"], r["count"]) for r in told] == [("spike", "air_temperature", 1)]
+    back = checked_hours(store, "csv", "S1", QualityChecks(spike=False))
+    assert back["air_temperature"].values[777] == store.read("csv", "S1")["air_temperature"].values[777]
+    assert store.path("csv", "S1").read_bytes() == before
+
+
+def test_checked_copy_is_made_once_and_again_when_damaged(cache):
+    """Unchanged hours and checks: the copy is read, not written; a damaged copy is made again."""
+    store = Store()
+    a_station(store)
+    checked_hours(store, "csv", "S1", QualityChecks())
+    copy = Store(part="checked").path("csv", "S1")
+    first = copy.read_bytes()
+    checked_hours(store, "csv", "S1", QualityChecks())
+    assert copy.read_bytes() == first
+    copy.write_bytes(first[:2000])
+    again = checked_hours(store, "csv", "S1", QualityChecks())
+    assert np.isnan(again["air_temperature"].values[777])
+
+
+def test_record_keeps_the_newest_runs(tmp_path):
+    """Oldest runs fall off; a damaged record is set aside, not lost, and the next run begins anew."""
+    results = tmp_path / "r.nc"
+    for i in range(record.KEPT + 3):
+        record.add_run(results, {"n": i})
+    runs = record.read_runs(results)
+    assert [r["n"] for r in runs] == list(range(3, record.KEPT + 3))
+    record.record_path(results).write_text("{")
+    with pytest.raises(StoreError, match="cannot be read"):
+        record.read_runs(results)
+    record.add_run(results, {"n": 1})
+    assert record.read_runs(results) == [{"n": 1}]
+    assert list(tmp_path.glob("*.damaged"))
+
+
+def row(booking: str, value, low=None, high=None) -> dict:
+    return {
+        "booking": booking,
+        "venue": "v",
+        "as_planned": value,
+        "as_planned_lower": low,
+        "as_planned_upper": high,
+    }
+
+
+def test_a_booking_that_left_its_interval_is_called_out():
+    """Inside the interval it had: not news. Outside, or a number gained or lost: named."""
+    before = {
+        "bookings": [
+            row("a", 0.8, 0.7, 0.9),
+            row("b", 0.8, 0.7, 0.9),
+            row("c", 0.5, 0.4, 0.6),
+            row("d", None),
+        ]
+    }
+    after = {"bookings": [row("a", 0.72), row("b", 0.69), row("c", None), row("d", None), row("e", 0.1)]}
+    moved = record.changes(before, after)
+    assert [m["booking"] for m in moved] == ["b", "c"]
+    assert "from 80 % (interval 70 % to 90 %) to 69 %" in record.change_in_words(moved[0])
+    assert record.changes(None, after) == []
+
+
+def small_demo(tmp_path: Path) -> Path:
+    """The demo season cut to six years and its first booking's venue, so that a run is quick."""
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    season = (folder / "season.yaml").read_text().replace("first_year: 2007", "first_year: 2021")
+    (folder / "season.yaml").write_text(season)
+    bookings = (folder / "bookings.yaml").read_text().split("\n\n")
+    (folder / "bookings.yaml").write_text("\n\n".join(bookings[:2]))
+    return folder
+
+
+def test_runs_are_recorded_and_damage_is_repaired(tmp_path, cache, capsys):
+    """A second run fetches nothing and changes no station file; a damaged station file is set aside and
+    made again; the record has every run."""
+    folder = small_demo(tmp_path)
+    assert main(["run", str(folder)]) == 0
+    files = {p: p.read_bytes() for p in (cache / "stations").glob("*/*.nc")}
+    assert len(files) >= 1
+    assert main(["run", str(folder)]) == 0
+    assert {p: p.read_bytes() for p in files} == files
+    victim = next(iter(files))
+    victim.write_bytes(files[victim][:-5000] + bytes(5000))
+    capsys.readouterr()
+    assert main(["cache", "verify"]) == 4
+    assert "damaged" in capsys.readouterr().out
+    assert main(["run", str(folder)]) == 0
+    assert "was damaged; kept as" in capsys.readouterr().err
+    assert main(["cache", "verify", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["damaged"] == []
+    results = next((cache / "results").glob("*.nc"))
+    runs = record.read_runs(results)
+    assert [r["exit_code"] for r in runs] == [0, 0, 0]
+    assert all(r["moved"] == [] for r in runs)
+
+
+def test_trim_deletes_only_what_can_be_made_again(cache):
+    """Checked copies and leftovers go; station hours stay."""
+    store = Store()
+    a_station(store)
+    checked_hours(store, "csv", "S1", QualityChecks())
+    told = housekeeping.trim()
+    assert told["deleted"] == 1
+    assert told["freed_bytes"] > 0
+    assert store.path("csv", "S1").is_file()
+    assert not list((cache / "checked").glob("*/*.nc"))
+
+
+LIST = (
+    "GHCN_ID,LATITUDE,LONGITUDE,ELEVATION,STATE,NAME,GSN,(US)HCN_(US)CRN,WMO_ID,ICAO\n"
+    "USW00000001,44.10,-103.10,1000.0,SD,NEAR,,,,KAAA\n"
+    "USW00000002,45.90,-103.10,1000.0,SD,FAR,,,,KBBB\n"
+)
+
+
+def test_stations_near_a_venue(tmp_path, cache, monkeypatch, capsys):
+    """The list comes once over the network, then only if it changed; nearest first, by the great circle.
+
+    One degree of latitude is 60.04 NM on the mean sphere (6,371,008.8 m, closed form).
+    """
+    folder = small_demo(tmp_path)
+    venue = folder / "venues" / "heron-bay.yaml"
+    from pipeline.inputs import load_season
+
+    at = load_season(folder).venue("heron-bay")
+    body = LIST.replace("44.10,-103.10", f"{at.latitude + 0.5:.4f},{at.longitude:.4f}").encode()
+    with loopback() as server:
+        server.serve("/doc/ghcnh-station-list.csv", Answer(body, content_type="text/csv"))
+        monkeypatch.setenv("SHOWHOUR_GHCNH", server.address)
+        assert main(["stations", "near", str(venue), "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["stations"]
+    assert [r["station"] for r in rows] == ["USW00000001"]
+    assert rows[0]["distance_nm"] == pytest.approx(30.0, abs=0.1)
+    assert rows[0]["elevation_difference_ft"] == pytest.approx(1000 / 0.3048 - at.elevation_ft, abs=1)
+    assert "reported gust peak" in rows[0]["may_hold"]
+    with pytest.raises(InputError, match="no radius"):
+        stations_near(venue, 0.0, None)
+    with pytest.raises(InputError, match="not a venue's file"):
+        stations_near(folder / "season.yaml", 50.0, None)
