@@ -1,4 +1,4 @@
-"""Upkeep of a season that runs unattended: checked copies, the run record, the cache, stations near a venue."""
+"""Upkeep of a season that runs unattended: checked copies, run record, cache, stations near a venue."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from pipeline.stations.store import Store
 KT = 1852 / 3600
 
 
-@pytest.fixture()
+@pytest.fixture
 def cache(tmp_path, monkeypatch) -> Path:
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
     return tmp_path / "cache"
