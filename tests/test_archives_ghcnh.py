@@ -499,7 +499,7 @@ def with_junk(place: int, junk: bytes) -> bytes:
     return b"\n".join([HEADERS[0], LINE[:place] + junk + LINE[place:], LINE])
 
 
-@settings(max_examples=1500, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=800, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.one_of(
         st.binary(max_size=300),

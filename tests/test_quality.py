@@ -1,4 +1,4 @@
-"""Quality control: known faults are caught and counted, real weather stays, every check can be switched off."""
+"""Quality control: faults are caught and counted, real weather stays, every check can be switched off."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def test_the_1048_mph_wind_of_newark() -> None:
 
 
 def test_real_years_lose_next_to_nothing() -> None:
-    """Checks that ate real weather would be worse than none: at most 3 values in a year of Newark, 0 at O'Hare."""
+    """Checks that ate real weather would be worse than none: 3 values at most at Newark, 0 at O'Hare."""
     year = newark()
     time = year.pop("utc")
     year.pop("local")
@@ -221,7 +221,7 @@ CELL = st.one_of(st.just(NAN), st.floats(-1e6, 1e6, width=32))
     )
 )
 def test_checks_only_ever_remove(columns: tuple[list[float], ...]) -> None:
-    """Any values: the result holds the contract, a value is kept as it was or missing, and the counts add up."""
+    """Any values: the contract holds, a value stays as it was or goes missing, and the counts add up."""
     names = ("air_temperature", "surface_air_pressure", "wind_speed", "wind_speed_of_gust")
     base = dataset({name: np.full(len(columns[0]), NAN) for name in names})
     hours = base.assign(
@@ -242,7 +242,7 @@ def test_checks_only_ever_remove(columns: tuple[list[float], ...]) -> None:
 def test_elevation_from_pressures() -> None:
     """Lincoln and Atlanta tell their barometers' heights, 1,188 and 1,028 ft, within the reading step.
 
-    Source: LCD files (Lincoln's own ELEVATION column 362.7 m) and the FAA's elevation of Atlanta's field, 1,026
+    Source: LCD files (Lincoln's own ELEVATION column 362.7 m) and the FAA elevation of Atlanta, 1,026
     ft (312.7 m); 0.01 inHg of altimeter and of station pressure are 2.8 m each.
     """
     lincoln = station_elevation(read_lcd(open_data("lcd_lincoln")))
