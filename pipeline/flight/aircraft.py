@@ -34,6 +34,7 @@ from pipeline.air.atmosphere import (
     standard_pressure,
     standard_temperature,
 )
+from pipeline.air.variables import FT
 
 __all__ = [
     "Aircraft",
@@ -98,6 +99,8 @@ class BlownEngine:
 @dataclass(frozen=True)
 class TableEngine:
     """The pilot's own power against density altitude, linear in between.
+
+    Air denser than the first row gives the first row's power; the last row is the end.
 
     Attributes
     ----------
@@ -330,12 +333,11 @@ def shaft_power(
         lapse = np.minimum(above / at_critical, 1.0)
         return np.asarray(engine.rated_power * lapse * np.sqrt(np.asarray(temperature_ratio, dtype=float)))
     altitude = np.asarray(density_altitude, dtype=float)
-    first, last = engine.density_altitudes[0], engine.density_altitudes[-1]
-    if np.any((altitude < first) | (altitude > last)):
+    last = engine.density_altitudes[-1]
+    if np.any(altitude > last):
         raise ValueError(
-            f"the engine's power table covers density altitudes {first / 0.3048:,.0f} to "
-            f"{last / 0.3048:,.0f} ft and was asked for "
-            f"{np.nanmin(altitude) / 0.3048:,.0f} to {np.nanmax(altitude) / 0.3048:,.0f} ft; extend the table"
+            f"the engine's power table ends at a density altitude of {last / FT:,.0f} ft and was asked for "
+            f"{np.nanmax(altitude) / FT:,.0f} ft; extend the table"
         )
     return np.asarray(np.interp(altitude, engine.density_altitudes, engine.powers))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -94,6 +95,8 @@ def loop(
 ) -> tuple[Measured, ...]:
     """Apex height above the entry [m], apex and exit airspeeds (equivalent) [m/s] of a measured loop."""
 
+    # Three numbers out of one flight.
+    @lru_cache(maxsize=8)
     def flown(aircraft: Aircraft) -> tuple[float, float, float]:
         path = fly(figure, aircraft, air)
         top = int(np.argmax(path.height))
@@ -175,7 +178,7 @@ def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
         bad = [m.name for m, value in zip(measured, r, strict=True) if not np.isfinite(value)]
         raise ValueError(f"the aircraft as given cannot do: {', '.join(bad)}; start from a better guess")
     damping = 1e-3
-    for _ in range(60):
+    for _ in range(40):
         step = 1e-4
         jacobian = np.stack([(residuals(x + step * e) - r) / step for e in np.eye(3)], axis=1)
         normal = jacobian.T @ jacobian
@@ -185,13 +188,13 @@ def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
         trial[2] = min(trial[2], 0.0)
         tried = residuals(trial)
         if np.all(np.isfinite(tried)) and tried @ tried < r @ r:
-            settled = float(np.max(np.abs(trial - x))) < 1e-8
+            settled = float(np.max(np.abs(trial - x))) < 1e-5
             x, r, damping = trial, tried, max(damping / 5.0, 1e-12)
             if settled:
                 break
         else:
             damping *= 5.0
-            if damping > 1e8:
+            if damping > 1e4:
                 break
     fitted = built(x)
     return Fit(fitted, tuple(Misfit(m.name, m.value, m.model(fitted), m.spread) for m in measured))

@@ -233,6 +233,15 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
                 f"{aircraft.never_exceed_speed / KT:.0f} kt",
             )
         )
+    # Missing (NaN) where the paperwork names no category.
+    if figure.entry_speed > aircraft.category_speed:
+        faults.append(
+            (
+                "entry_speed_kt",
+                f"an entry speed of {figure.entry_speed / KT:.0f} kt is above the display's speed category, "
+                f"{aircraft.category_speed / KT:.0f} kt",
+            )
+        )
     loads = [("working_g", figure.working_load_factor), ("push_g", figure.push_load_factor)]
     loads += [
         (f"segments[{i}]", segment.load_factor)

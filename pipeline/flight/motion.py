@@ -56,6 +56,7 @@ _ARC, _TIME, _DISTANCE, _SPEED, _OWN = range(5)
 _SLOWEST = 3.0  # m/s; below it the point mass says nothing about an aeroplane
 _FLATTEST_RATE = 0.01  # rad/s
 _SOFTEST = 1.5  # g; a recovery is not flown more gently
+_ON_THE_BASE = 0.15  # m
 _C = LAPSE_RATE / TEMPERATURE_0
 _EXPONENT = GRAVITY / (R_DRY * LAPSE_RATE) - 1.0
 
@@ -208,8 +209,12 @@ def _take(slot: _Slot, lanes: IntArray) -> _Slot:
 
 
 def _nodes_for(table: _Slot, degrees_per_node: float) -> int:
-    """Steps for a segment: by its widest rotation; a line is as smooth as sixty or ninety degrees of one."""
-    widest = float(np.max(np.where(table.mode == _ARC, np.abs(table.gamma_end - table.gamma), 0.0)))
+    """Steps for a segment: by its widest rotation; a line is as smooth as sixty or ninety degrees of one.
+
+    A float bends slowest where it begins, and takes steps half as wide.
+    """
+    swept = np.abs(table.gamma_end - table.gamma) * np.where(table.floats, 2.0, 1.0)
+    widest = float(np.max(np.where(table.mode == _ARC, swept, 0.0)))
     lines = np.where(table.mode == _SPEED, 90.0, np.where(table.mode == _ARC, 0.0, 60.0))
     return max(2, int(np.ceil(max(np.degrees(widest), float(np.max(lines))) / degrees_per_node - 1e-9)))
 
@@ -333,16 +338,24 @@ def _fly_slot(lanes: _Lanes, slot: _Slot, state: FloatArray, count: int) -> Floa
         pull = thrust(aircraft, power, np.maximum(v, 0.0), rho)
         braking = zero_lift * unit + aircraft.induced_drag_factor * n * n / unit
         acceleration = np.minimum(pull / mass - GRAVITY * (braking + sine), cap)
-        rate = weight_arc * (slot.side * n - cosine) / np.maximum(v, 1e-6) + scaled + weight_distance * v
+        bend = weight_arc / np.maximum(v, 1e-6)
+        rate = bend * (slot.side * n - cosine) + scaled + weight_distance * v
+        # Below a tenth of the rate called for a rotation is a mush, not a figure.
+        least = np.maximum(floor_rate, 0.1 * bend * (slot.side * slot.load - cosine))
         if any_speed:
             thinning = (0.5 * _EXPONENT * _C * lanes.stratified) / (
                 1.0 - _C * (lanes.density_altitude + lanes.stratified * height)
             )
-            change = acceleration - thinning * v * v * sine
-            rate = rate + weight_speed * np.sqrt(rho / DENSITY_0) * change
-        dt = np.where((rate > floor_rate) & (v >= slowest), extent / rate, stopped)
+            gain = acceleration - thinning * v * v * sine
+            rate = rate + weight_speed * np.sqrt(rho / DENSITY_0) * gain
+        dt = np.where((rate > least) & (v >= slowest), extent / rate, stopped)
         moved = v * dt
-        return np.stack([dt, moved * cosine, moved * sine, acceleration * dt])
+        change = np.empty_like(x)
+        change[0] = dt
+        np.multiply(moved, cosine, out=change[1])
+        np.multiply(moved, sine, out=change[2])
+        np.multiply(acceleration, dt, out=change[3])
+        return change
 
     nodes = np.empty((count, *state.shape))
     step = 1.0 / count
@@ -382,9 +395,9 @@ def _meet_base(
 ) -> tuple[FloatArray, FloatArray]:
     """Refly recoveries that have height to spare at the constant load factor that meets the base.
 
-    The height at the end is nearly linear in 1/n; a bracketed secant in 1/n takes it to a few
-    centimetres. Lanes that end above the base even at the softest recovery stay there. Returns the nodes
-    and the load factors flown.
+    The height at the end is nearly linear in 1/n; a bracketed search in 1/n takes it to within 15 cm.
+    Lanes that end above the base even at the softest recovery stay there. Returns the nodes and
+    the load factors flown.
     """
     chosen = slot.load.copy()
     spare = np.flatnonzero(full[-1, 2] > base + 0.01)
@@ -393,30 +406,48 @@ def _meet_base(
     part, air, start, goal = _take(slot, spare), lanes.take(spare), state[:, spare], base[spare]
     sign, hard = np.sign(part.load), np.abs(part.load)
 
-    # A fan of load factors, evenly spaced in 1/n, flown at once; then a finer fan where it straddles the
-    # base; then the straight line between the last two. A trial that stalls is NaN: too low.
-    upper, lower = 1.0 / hard, 1.0 / np.minimum(_SOFTEST, hard)
-    upper_error, lower_error = full[-1, 2, spare] - goal, None
-    for shares in (np.array([0.25, 0.5, 0.75, 1.0]), np.array([0.25, 0.5, 0.75])):
-        inverse = upper + shares[:, None] * (lower - upper)
-        fan = np.tile(np.arange(spare.size), shares.size)
-        trial = _take(part, fan)
-        trial.load = sign[fan] / inverse.ravel()
-        error = _fly_slot(air.take(fan), trial, start[:, fan], count)[-1, 2].reshape(inverse.shape) - goal
-        tried = [upper[None], inverse] + ([] if lower_error is None else [lower[None]])
-        errors = [upper_error[None], error] + ([] if lower_error is None else [lower_error[None]])
-        inverse, error = np.concatenate(tried), np.concatenate(errors)
-        # From hard to soft: the last one that stays above the base, and the next.
-        last = np.cumprod(error >= 0.0, axis=0).sum(axis=0)[None] - 1
-        after = np.minimum(last + 1, len(inverse) - 1)
-        upper, lower = (np.take_along_axis(inverse, i, 0)[0] for i in (last, after))
-        upper_error, lower_error = (np.take_along_axis(error, i, 0)[0] for i in (last, after))
-    share_left = upper_error / (upper_error - lower_error)
-    inverse = upper + np.where(np.isfinite(share_left), share_left, 0.0) * (lower - upper)
-    chosen[spare] = sign / inverse
-    part.load = chosen[spare]
+    # A fan of load factors, evenly spaced in 1/n, flown at once; then straight lines between the two that
+    # straddle the base, for those not yet on it. A trial that stalls is NaN: too low.
+    ends = np.stack([1.0 / hard, 1.0 / np.minimum(_SOFTEST, hard)])
+    shares = np.array([0.0, 1.0, 2.0, 3.0])[:, None] / 3.0
+    tried = ends[0] + shares * (ends[1] - ends[0])
+    fan = np.tile(np.arange(spare.size), 3)
+    trial = _take(part, fan)
+    trial.load = sign[fan] / tried[1:].ravel()
+    errors = _fly_slot(air.take(fan), trial, start[:, fan], count)[-1, 2].reshape(3, -1) - goal
+    errors = np.concatenate([full[None, -1, 2, spare] - goal, errors])
+    # From hard to soft: the last one that stays above the base, and the next.
+    last = np.cumprod(errors >= 0.0, axis=0).sum(axis=0) - 1
+    after = np.minimum(last + 1, 3)
+    lanes_of = np.arange(spare.size)
+    upper, upper_error = tried[last, lanes_of], errors[last, lanes_of]
+    lower, lower_error = tried[after, lanes_of], errors[after, lanes_of]
+    flown = full[:, :, spare].copy()
+    best = np.full(spare.size, np.inf)
+    used = upper.copy()
+    left = np.arange(spare.size)
+    for attempt in range(6):
+        # Straight lines between the two ends; every third time the middle, should one end be stuck.
+        share = upper_error[left] / (upper_error[left] - lower_error[left])
+        share = np.where(np.isfinite(share), share, 0.0) if attempt % 3 != 2 else 0.5
+        inverse = upper[left] + share * (lower[left] - upper[left])
+        trial = _take(part, left)
+        trial.load = sign[left] / inverse
+        path = _fly_slot(air.take(left), trial, start[:, left], count)
+        error = path[-1, 2] - goal[left]
+        better = np.abs(error) < best[left]
+        flown[:, :, left[better]] = path[:, :, better]
+        used[left[better]], best[left[better]] = inverse[better], np.abs(error[better])
+        high = error >= 0.0
+        upper[left[high]], upper_error[left[high]] = inverse[high], error[high]
+        lower[left[~high]], lower_error[left[~high]] = inverse[~high], error[~high]
+        # The softest recovery that still ends above the base is as far as it goes.
+        left = np.flatnonzero((best > _ON_THE_BASE) & (upper != lower))
+        if left.size == 0:
+            break
+    chosen[spare] = sign / used
     nodes = full.copy()
-    nodes[:, :, spare] = _fly_slot(air, part, start, count)
+    nodes[:, :, spare] = flown
     return nodes, chosen
 
 
@@ -430,7 +461,7 @@ def fly(
     base_height: npt.ArrayLike | None = None,
     meet_base: bool = True,
     stall_margin: float = 0.0,
-    degrees_per_node: float = 15.0,
+    degrees_per_node: float = 20.0,
     first_segment: int = 0,
 ) -> Flown:
     """Fly one figure or several, each in all the air's cases, as a point mass in the vertical plane.

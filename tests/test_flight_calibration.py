@@ -1,0 +1,78 @@
+"""Fitting the polar to what the pilot has measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.air.variables import FT, KT
+from pipeline.flight.aircraft import FieldAir, best_climb, best_glide, top_speed
+from pipeline.flight.calibration import fit_polar, glide, level_speed, loop, rate_of_climb, vertical_line
+from pipeline.flight.figures import LIBRARY
+from pipeline.flight.motion import fly
+from tests.flightdata import BIPLANE
+
+AIR = FieldAir(0.0)
+FIGURE = replace(LIBRARY["loop"], recovery_load_factor=4.5)
+START = replace(BIPLANE, zero_lift_drag=0.042, induced_drag_factor=0.100, propeller_efficiency=0.72)
+
+
+def _measured(shift: float = 0.0) -> list:  # type: ignore[type-arg]
+    path = fly(FIGURE, BIPLANE, AIR)
+    top = int(np.argmax(path.height))
+    return [
+        level_speed(float(top_speed(BIPLANE, AIR)) + shift, AIR),
+        rate_of_climb(float(best_climb(BIPLANE, AIR)[0]), AIR),
+        glide(best_glide(BIPLANE)[0]),
+        *loop(
+            FIGURE,
+            AIR,
+            apex_gain=float(path.height[top] - path.height[0]),
+            apex_speed=float(path.equivalent_airspeed[top]),
+            exit_speed=float(path.equivalent_airspeed[-1]),
+        ),
+    ]
+
+
+def test_numbers_of_a_known_aircraft_give_it_back() -> None:
+    """Perfect numbers: the polar and the propeller come back, and no misfit is left."""
+    fit = fit_polar(START, _measured())
+    assert fit.aircraft.zero_lift_drag == pytest.approx(BIPLANE.zero_lift_drag, rel=0.01)
+    assert fit.aircraft.induced_drag_factor == pytest.approx(BIPLANE.induced_drag_factor, rel=0.02)
+    assert fit.aircraft.propeller_efficiency == pytest.approx(BIPLANE.propeller_efficiency, rel=0.01)
+    assert max(abs(m.standardised) for m in fit.misfits) < 0.1
+
+
+def test_numbers_that_contradict_each_other_show_as_misfits() -> None:
+    """The top speed noted twice in the same air, 15 kt apart: each is missed by about half of it, over 2 sd.
+
+    A single wrong number may hide: three are free, and a top speed 15 kt too high is met within its reading
+    by less drag and a worse propeller. That is why every misfit is shown, and why figures weigh most.
+    """
+    again = level_speed(float(top_speed(BIPLANE, AIR)) + 15 * KT, AIR)
+    fit = fit_polar(START, [*_measured(), again])
+    first, second = (m for m in fit.misfits if m.name == "level top speed")
+    assert first.standardised > 2
+    assert second.standardised < -2
+
+
+def test_a_vertical_line_counts_too() -> None:
+    """Its height in the fitted aircraft answers to drag: the measured one is met within its reading."""
+    line = vertical_line(900 * FT, AIR, entry_speed=150 * KT, end_speed=50 * KT, load_factor=4.0, spread=10.0)
+    at_start = line.model(START)
+    assert at_start == pytest.approx(900 * FT, abs=120)
+    assert line.model(replace(START, zero_lift_drag=0.07)) < at_start
+
+
+def test_too_few_numbers_are_refused() -> None:
+    """Three are fitted."""
+    with pytest.raises(ValueError, match="three or more"):
+        fit_polar(START, _measured()[:2])
+
+
+def test_a_start_that_cannot_fly_the_figure_is_told() -> None:
+    """By the name of the number."""
+    with pytest.raises(ValueError, match="loop"):
+        fit_polar(replace(START, zero_lift_drag=0.9), _measured())

@@ -1,0 +1,185 @@
+"""aircraft.yaml and figures.yaml: read with every mistake placed."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.air.variables import FT, KT
+from pipeline.errors import InputError
+from pipeline.flight.aircraft import BlownEngine, FieldAir, TableEngine
+from pipeline.flight.figures import LIBRARY
+from pipeline.flight.inhand import derived_da_limits, in_hand, verdict
+from pipeline.flight.routine import join_faults, routine_energy
+from pipeline.flight_inputs import check_flight, load_flight, routine_items
+from pipeline.inputs import TRADE_FIGURES, demo_folder, load_season
+
+SEASON = load_season(demo_folder())
+NAMES = [figure.name for figure in SEASON.routine.figures]
+FLOOR = SEASON.pilot.floor_agl_ft
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in ("aircraft.yaml", "figures.yaml"):
+        shutil.copyfile(demo_folder() / name, tmp_path / name)
+    return tmp_path
+
+
+def _faults(folder: Path) -> str:
+    return "\n".join(str(fault) for fault in check_flight(folder, NAMES, floor_ft=FLOOR))
+
+
+def _edit(folder: Path, file: str, old: str, new: str) -> None:
+    text = (folder / file).read_text(encoding="utf-8")
+    assert old in text
+    (folder / file).write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_library_has_the_trades_figures() -> None:
+    """Every figure that a routine may name has a pattern of that name."""
+    assert set(LIBRARY) == set(TRADE_FIGURES)
+
+
+def test_the_demonstration_reads_and_converts() -> None:
+    """Units at the edge: kilograms, knots, horsepower (550 ft lbf/s = 745.70 W), feet."""
+    inputs = load_flight(
+        demo_folder(), NAMES, floor_ft=FLOOR, elevations_ft=[v.elevation_ft for v in SEASON.venues]
+    )
+    assert inputs is not None
+    assert inputs.warnings == ()
+    assert inputs.aircraft.mass == 1060 + 95 + 105 + 55
+    assert isinstance(inputs.aircraft.engine, BlownEngine)
+    assert inputs.aircraft.engine.rated_power == pytest.approx(450 * 745.6999, rel=1e-6)
+    assert inputs.figures["Smoke loop"].entry_speed == pytest.approx(150 * KT)
+    assert inputs.figures["Cuban eight"].entry_height == pytest.approx(550 * FT)
+
+
+def test_the_demonstration_flies_at_sea_level_and_suffers_at_altitude() -> None:
+    """Its routine joins, is flown with its cushions in standard air, and needs more time when high.
+
+    Common practice, no source: fast figures are entered near 200 mph (174 kt) where the airframe allows.
+    """
+    inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    figures = [inputs.figures[name] for name in NAMES]
+    hand = in_hand(figures, inputs.aircraft, FieldAir(0.0), FLOOR * FT, stall_margin=inputs.cushions.speed)
+    said = [str(verdict(f, _case(hand, i), inputs.aircraft, inputs.cushions)) for i, f in enumerate(figures)]
+    assert set(said) == {"in"}
+    fastest = max(float(f.entry_speed) for f in figures) / KT
+    assert 160 <= fastest <= 174
+    items = routine_items(inputs, NAMES, [f.seconds for f in SEASON.routine.figures])
+    assert join_faults(items, inputs.aircraft) == []
+    air = FieldAir(np.array([0.0, 8500 * FT]), np.array([0.0, 6700 * FT]))
+    energy = routine_energy(items, inputs.aircraft, air, FLOOR * FT, stall_margin=inputs.cushions.speed)
+    assert energy.first_break[0] == -1
+    assert energy.first_break[1] >= 0
+    assert 30 < energy.total_seconds[1] - energy.total_seconds[0] < 300
+
+
+def _case(hand: object, index: int) -> object:
+    from dataclasses import fields, replace
+
+    arrays = {
+        f.name: getattr(hand, f.name)[index]
+        for f in fields(hand)  # type: ignore[arg-type]
+        if f.name != "flown"
+    }
+    return replace(hand, **arrays)  # type: ignore[type-var]
+
+
+def test_the_demonstration_has_derived_limits() -> None:
+    """One a figure; at a mile-high field something bites before 14,000 ft, and nothing at sea level."""
+    inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    limits = derived_da_limits(
+        [inputs.figures[name] for name in NAMES], inputs.aircraft, inputs.cushions, FLOOR * FT,
+        pressure_altitude=6700 * FT,
+    )  # fmt: skip
+    assert len(limits) == len(NAMES)
+    assert all(limit.density_altitude > 0 for limit in limits)
+    assert any(np.isfinite(limit.density_altitude) for limit in limits)
+
+
+def test_a_season_without_flight_files_is_whole(tmp_path: Path) -> None:
+    """None, not an error."""
+    assert load_flight(tmp_path, NAMES, floor_ft=FLOOR) is None
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "words"),
+    [
+        ("aircraft.yaml", "empty_kg: 1060", "empty_kg: -5", "line 5, mass.empty_kg: found '-5'"),
+        ("aircraft.yaml", "zero_lift_drag: 0.052", "zero_lift_drag: -0.05", "polar.zero_lift_drag"),
+        ("aircraft.yaml", "wing_area_m2", "wing_area", "an unknown key"),
+        ("aircraft.yaml", "critical_altitude_ft: 5000", "# gone", "engine.critical_altitude_ft"),
+        ("aircraft.yaml", "manoeuvring_kt: 125", "manoeuvring_kt: 190", "below the never-exceed speed"),
+        ("aircraft.yaml", "never_exceed_kt: 185", "never_exceed_kt: 160", "above the never-exceed speed"),
+        ("figures.yaml", "pattern: half_cuban", "pattern: half_cubn", "did you mean half_cuban"),
+        ("figures.yaml", "Smoke loop:", "Smoke lop:", "did you mean Smoke loop"),
+        ("figures.yaml", "entry_height_ft: 550", "entry_height_ft: 7250", "above sea level"),
+        ("figures.yaml", "entry_height_ft: 400", "entry_height_ft: 120", "metres"),
+        ("figures.yaml", "working_g: 4\n", "working_g: 9\n", "outside the aircraft's limits"),
+        ("figures.yaml", "- {recover: pull}", "- {recover: pull, seconds: 2}", "no such key beside recover"),
+        ("figures.yaml", "- {recover: pull}", "- {hold_s: 2}", "a hold is level"),
+        ("figures.yaml", "{pull_to_deg: 45}", "{pull_to_deg: 45, line_s: 1}", "exactly one of"),
+        ("figures.yaml", "roll_deg: 180", "roll_deg: 170", "a multiple of 90"),
+    ],
+)
+def test_mistakes_are_told_by_key(folder: Path, file: str, old: str, new: str, words: str) -> None:
+    """File, line, key, what was found and what would be right."""
+    _edit(folder, file, old, new)
+    told = _faults(folder)
+    assert words in told
+    with pytest.raises(InputError, match="flight files"):
+        load_flight(folder, NAMES, floor_ft=FLOOR)
+
+
+def test_a_missing_figure_is_told(folder: Path) -> None:
+    """Every figure of the routine needs its entry."""
+    told = "\n".join(str(f) for f in check_flight(folder, [*NAMES, "Tailslide"], floor_ft=FLOOR))
+    assert "an entry for the routine's figure 'Tailslide'" in told
+
+
+def test_only_one_of_the_two_files_is_a_mistake(folder: Path) -> None:
+    """An aircraft without figures makes no limits."""
+    (folder / "figures.yaml").unlink()
+    assert "figures.yaml: found no such file" in _faults(folder)
+
+
+def test_the_pilots_own_power_table(folder: Path) -> None:
+    """Read as a table, and refused when it does not reach high enough."""
+    blown = "  kind: blown                       # unblown, blown, or table\n  rated_hp: 450\n"
+    blown += "  critical_altitude_ft: 5000        # a pressure altitude\n"
+    rows = "{kind: table, table: [{density_altitude_ft: 0, hp: 450}, {density_altitude_ft: %d, hp: 260}]}"
+    _edit(folder, "aircraft.yaml", "engine:\n" + blown, "engine: " + rows % 16000 + "\n")
+    inputs = load_flight(folder, NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    assert isinstance(inputs.aircraft.engine, TableEngine)
+    _edit(folder, "aircraft.yaml", "density_altitude_ft: 16000", "density_altitude_ft: 9000")
+    assert "16,000 ft or above" in _faults(folder)
+
+
+def test_measured_numbers_can_be_fitted(folder: Path) -> None:
+    """They come out ready for the fit; fewer than three are refused."""
+    text = "\nmeasured:\n  level_top_speed_kt: 126\n  rate_of_climb_fpm: 2150\n  best_glide: 7.5\n"
+    path = folder / "aircraft.yaml"
+    path.write_text(path.read_text(encoding="utf-8") + text, encoding="utf-8")
+    inputs = load_flight(folder, NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    assert [m.name for m in inputs.measured] == [
+        "level top speed", "best rate of climb", "best glide ratio"
+    ]  # fmt: skip
+    _edit(folder, "aircraft.yaml", "  best_glide: 7.5\n", "")
+    assert "three numbers or more" in _faults(folder)
+
+
+def test_a_figure_longer_than_its_place_is_told() -> None:
+    """The routine's seconds against what the figure takes by itself."""
+    inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    with pytest.raises(InputError, match="by itself"):
+        routine_items(inputs, NAMES, [5.0] * len(NAMES))

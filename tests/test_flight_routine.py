@@ -1,0 +1,135 @@
+"""Energy through a routine, joins, substitutes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.air.variables import FT, KT
+from pipeline.flight.aircraft import FieldAir, UnblownEngine
+from pipeline.flight.figures import LIBRARY
+from pipeline.flight.routine import Item, join_faults, routine_energy, substitute_faults
+from tests.flightdata import BIPLANE
+
+FLOOR = 250 * FT
+SHOW = [
+    Item(LIBRARY["half_cuban"]),
+    Item(LIBRARY["loop"], 14.0),
+    Item(LIBRARY["square_loop"], 12.0),
+    Item(LIBRARY["hammerhead"], 12.0),
+    Item(LIBRARY["cuban_eight"], 12.0),
+    Item(LIBRARY["slow_roll"], 8.0),
+]
+HIGH = FieldAir(np.array([0.0, 5000 * FT, 9000 * FT]), np.array([0.0, 4000 * FT, 6700 * FT]))
+
+
+def test_energy_book_is_kept_by_hand() -> None:
+    """First law, figure by figure: what was there, less what was spent, plus what the link gave back."""
+    energy = routine_energy(SHOW, BIPLANE, HIGH, FLOOR)
+    have = energy.planned_energy[0]
+    for i in range(len(SHOW)):
+        if i:
+            have = np.minimum(energy.planned_energy[i], have + energy.given_back[i])
+        np.testing.assert_allclose(energy.planned_energy[i] - have, energy.short[i], atol=1e-6)
+        have = have - energy.hand.energy_height_spent[i]
+
+
+def test_thin_air_sinks_the_routine_and_stretches_it() -> None:
+    """More is spent, less given back, the mended routine is longer; and by how much is told."""
+    energy = routine_energy(SHOW, BIPLANE, HIGH, FLOOR)
+    assert np.all(np.diff(np.sum(energy.hand.energy_height_spent, axis=0)) > 0)
+    assert np.all(np.diff(np.sum(energy.given_back, axis=0)) < 0)
+    assert np.all(np.diff(energy.total_seconds) > 0)
+    assert energy.total_seconds[2] - energy.total_seconds[0] > 30
+    np.testing.assert_allclose(energy.over_slot(900.0), energy.total_seconds - 900.0)
+    total = np.sum(energy.figure_seconds + energy.link_seconds + energy.climb_seconds, axis=0)
+    np.testing.assert_allclose(energy.total_seconds, total)
+
+
+def test_where_it_first_breaks_is_told() -> None:
+    """The first figure whose floor or entry cannot be kept, if nothing is mended."""
+    energy = routine_energy(SHOW, BIPLANE, HIGH, FLOOR)
+    for case in range(3):
+        first = int(energy.first_break[case])
+        if first < 0:
+            assert energy.breaks[case] == ""
+            continue
+        before = energy.height_in_hand[:first, case]
+        assert np.all(before >= 0)
+        assert energy.breaks[case] in ("floor", "entry speed")
+    assert energy.first_break[2] >= 0
+    assert energy.first_break[2] <= energy.first_break[1] or energy.first_break[1] < 0
+
+
+def test_missing_height_and_missing_speed_are_the_same_energy() -> None:
+    """At the planned height, V² - v² = 2 g (height missing at the planned speed)."""
+    energy = routine_energy(SHOW, BIPLANE, FieldAir(2000.0, 1500.0, uniform=True), FLOOR)
+    figure = SHOW[2].figure
+    planned = figure.entry_speed + figure.entry_speed_gain * 2000.0
+    sigma = float(FieldAir(2000.0).density()) / 1.225
+    left = planned - energy.entry_speed_short[2]
+    assert (planned**2 - left**2) / sigma == pytest.approx(2 * 9.80665 * float(energy.short[2]), rel=1e-4)
+
+
+def test_an_aircraft_that_cannot_climb_cannot_mend() -> None:
+    """The extra climb is endless, and so is the routine."""
+    weak = replace(BIPLANE, engine=UnblownEngine(60e3))
+    items = [Item(LIBRARY["slow_roll"]), Item(LIBRARY["point_roll"], 5.0)]
+    energy = routine_energy(items, weak, FieldAir(2000.0), FLOOR)
+    assert np.isinf(energy.climb_seconds[1])
+    assert np.isinf(energy.total_seconds)
+
+
+def test_climbing_legs_are_whole() -> None:
+    """Seconds over the length of a leg, rounded up; none where nothing is missing."""
+    energy = routine_energy(SHOW, BIPLANE, HIGH, FLOOR, leg_seconds=20.0)
+    np.testing.assert_array_equal(energy.climb_legs, np.ceil(energy.climb_seconds / 20.0))
+
+
+@pytest.mark.parametrize(
+    ("items", "place", "words"),
+    [
+        ([Item(LIBRARY["loop"]), Item(LIBRARY["inverted_pass"], 10.0)], 1, "add or take away a half roll"),
+        (
+            [
+                Item(LIBRARY["half_cuban"], enters_rightward=True),
+                Item(LIBRARY["loop"], 10.0, enters_rightward=True),
+            ],
+            1,
+            "flying right to left",
+        ),
+        ([Item(LIBRARY["immelmann"]), Item(LIBRARY["ribbon_cut"])], 1, "half roll"),
+        ([Item(LIBRARY["snap_roll"]), Item(LIBRARY["square_loop"])], 1, "no time between"),
+    ],
+)
+def test_a_routine_that_does_not_join_is_refused_with_the_place(
+    items: list[Item], place: int, words: str
+) -> None:
+    """Attitude, direction, speed: the index of the figure, and the words."""
+    faults = join_faults(items, BIPLANE)
+    assert faults[0][0] == place
+    assert any(words in text for _, text in faults)
+    with pytest.raises(ValueError, match=f"figure {place + 1}"):
+        routine_energy(items, BIPLANE, FieldAir(0.0), FLOOR)
+
+
+def test_links_that_turn_and_roll_make_it_join() -> None:
+    """A turn-about on the link restores the direction, a half roll the attitude."""
+    items = [
+        Item(LIBRARY["half_cuban"], enters_rightward=True),
+        Item(LIBRARY["inverted_pass"], 10.0, link_reverses=True, link_half_roll=True, enters_rightward=True),
+    ]
+    assert join_faults(items, BIPLANE) == []
+
+
+def test_a_substitute_must_fit_its_place() -> None:
+    """A hammerhead for a loop turns everything after it round; a half Cuban for a hammerhead fits."""
+    assert "flown backwards" in substitute_faults(LIBRARY["loop"], LIBRARY["hammerhead"], BIPLANE)[0]
+    assert substitute_faults(LIBRARY["hammerhead"], LIBRARY["half_cuban"], BIPLANE) == []
+    assert substitute_faults(LIBRARY["slow_roll"], LIBRARY["inverted_pass"], BIPLANE) != []
+    starved = substitute_faults(
+        LIBRARY["slow_roll"], replace(LIBRARY["slow_roll"], entry_speed=180 * KT), BIPLANE
+    )
+    assert any("more energy height at its entry" in text for text in starved)
