@@ -7,7 +7,7 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import SourceError
@@ -80,6 +80,8 @@ def test_faults_are_named_by_line(content: bytes, words: str) -> None:
         read_isd_lite(content, **PLACE)
 
 
+@example(b"1e20")
+@example(LINE + b"2015 01 01 02 99999999999999999999 -144 10280 -9999 -9999 -9999 0 -9999\n")
 @settings(max_examples=400, deadline=None)
 @given(
     st.one_of(

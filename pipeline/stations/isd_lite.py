@@ -141,6 +141,8 @@ def _table(source: Path | str | bytes, digest: object) -> NDArray[np.int64]:
     digest.update(raw)  # type: ignore[attr-defined]
     if not text.strip():
         return np.zeros((0, _COLUMNS), dtype="int64")
+    if text.translate(None, b"-0123456789 \t\r\n"):
+        raise SourceError(_fault(text, place))
     try:
         frame = pd.read_csv(
             io.BytesIO(text),
@@ -152,7 +154,7 @@ def _table(source: Path | str | bytes, digest: object) -> NDArray[np.int64]:
             encoding="ascii",
             quoting=3,
         )
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise SourceError(_fault(text, place)) from error
     table: NDArray[np.int64] = frame.to_numpy()
     year, month, day, hour = (table[:, n] for n in range(4))
