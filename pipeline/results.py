@@ -67,11 +67,13 @@ LABELS: dict[str, str] = {
     "booking": "booking id",
     "booking_day": "booking id and date",
     "slot": "position in the day's list of slots",
-    "figure": "figure name, in the order flown",
+    "figure": "figure name: those of the full show in the order flown, each followed by its substitutes, "
+    "then the low-ceiling show's own",
     "condition": "condition that a figure can have limits for",
     "cause": "cause for which a figure is changed",
     "act_cause": "cause for which the whole act stays on the ground",
-    "routine": "routine of the season",
+    "routine": "routine of the season: the full show, those composed of its places, the low-ceiling show",
+    "rehearsed": "number of routines rehearsed, the full show among them, the low-ceiling show not",
     "quantile": "cumulative probability",
     "year": "calendar year sampled",
     "day_offset": "days from the booking's date",
@@ -111,6 +113,8 @@ SAMPLES: dict[str, tuple[str, float, str]] = {
 """Sampled air kept for the sliders: unit, resolution, meaning. Stored as 16-bit integers."""
 
 _GREATEST = 32_000
+MISSING = -32_768
+"""Packed code of a value that was not observed."""
 
 
 def _schema() -> dict[str, Field]:
@@ -273,6 +277,79 @@ def _schema() -> dict[str, Field]:
     add("act_comfortable", ("venue", "act_cause"), "f8", "SI", "comfortable value of the act")
     add("act_limit", ("venue", "act_cause"), "f8", "SI", "limit of the act")
     add("routine_figures", ("routine", "figure"), "i1", "1", "1 where the routine has the figure")
+    # The season's routines.
+    add("routine_name", ("routine",), "str", "", "name for people")
+    add("routine_origin", ("routine",), "str", "", "the pilot's, or composed of the full show's places")
+    add(
+        "routine_position",
+        ("routine", "figure"),
+        "i4",
+        "1",
+        "place in the routine's order, from 1; 0 without",
+    )
+    add("routine_crowd_value", ("routine",), "f8", "1", "what the routine is worth to the show")
+    add("routine_seconds", ("routine",), "f8", "s", "its length as planned")
+    add(
+        "routine_seconds_thin_air",
+        ("routine",),
+        "f8",
+        "s",
+        "its length with the climbs that mend its energy in the thinnest air planned for",
+    )
+    add(
+        "routine_ceiling_comfortable",
+        ("routine",),
+        "f8",
+        "m",
+        "its own comfortable ceiling; NaN for the act's",
+    )
+    add("routine_ceiling_limit", ("routine",), "f8", "m", "its own ceiling limit; NaN for the act's")
+    add("routine_flown", (*_DAY_SLOT, "routine"), "f8", "1", "share of days on which it is the routine flown")
+    add("routine_flown_lower", (*_DAY_SLOT, "routine"), "f8", "1", "lower end of its 90 % interval")
+    add("routine_flown_upper", (*_DAY_SLOT, "routine"), "f8", "1", "upper end of its 90 % interval")
+    add("routine_none", _DAY_SLOT, "f8", "1", "share of days on which no routine can be flown, or no show")
+    add(
+        "routine_flown_changed",
+        _DAY_SLOT,
+        "f8",
+        "1",
+        "share of days on which the routine flown changes further",
+    )
+    add(
+        "routine_change_if_flown",
+        (*_DAY_SLOT, "routine"),
+        "f8",
+        "1",
+        "chance that something of the routine must be changed on the days on which the act flies",
+    )
+    add("crowd_value_expected", _DAY_SLOT, "f8", "1", "expected crowd value with the season's routines")
+    add("crowd_value_full_alone", _DAY_SLOT, "f8", "1", "expected crowd value with the full show alone")
+    add("routine_current", ("booking_day", "routine"), "i1", "1", "1 practised in time, 0 not, -1 not stated")
+    add(
+        "booking_routine_flown",
+        ("booking", "routine"),
+        "f8",
+        "1",
+        "share at the slot in discussion, mean of days",
+    )
+    add("booking_routine_none", ("booking",), "f8", "1", "share without a routine or show, mean of days")
+    add("booking_routine_flown_changed", ("booking",), "f8", "1", "share with a further change, mean of days")
+    add("booking_plan_on", ("booking",), "i4", "1", "position of the routine to plan on; -1 for none")
+    add(
+        "booking_plan_kept", ("booking",), "i1", "1", "1 where it brings a further change 1 day in 10 at most"
+    )
+    add(
+        "booking_reserve",
+        ("booking", "figure"),
+        "i1",
+        "1",
+        "1 in the routine planned on, 2 in reserve, 0 neither",
+    )
+    add(
+        "frontier_crowd_value", ("rehearsed",), "f8", "1", "expected crowd value a show with so many routines"
+    )
+    add("frontier_further_change", ("rehearsed",), "f8", "1", "share of the days flown with a further change")
+    add("frontier_routines", ("rehearsed",), "str", "", "the composed routines, one a line")
     # Where the air came from.
     add("venue_name", ("venue",), "str", "", "name")
     add("venue_elevation", ("venue",), "f8", "m", "elevation of the show site")
@@ -372,6 +449,32 @@ def new_results(coords: Mapping[str, Any], slots: int, attrs: Mapping[str, Any])
         else:
             arrays[name] = np.zeros(shape, dtype=field.dtype)
     return {"arrays": arrays, "coords": dict(coords), "attrs": dict(attrs)}
+
+
+def widen(empty: dict[str, Any], dim: str, labels: list[Any]) -> None:
+    """Give a dimension its labels once they are known; what was laid stays, what is new is empty.
+
+    Parameters
+    ----------
+    empty
+        As `new_results` gives it.
+    dim
+        A dimension of `LABELS`.
+    labels
+        All of them, those that were there first.
+    """
+    more = len(labels) - len(empty["coords"][dim])
+    for name, field in SCHEMA.items():
+        if dim not in field.dims:
+            continue
+        held = empty["arrays"][name]
+        axis = field.dims.index(dim)
+        shape = (*held.shape[:axis], more, *held.shape[axis + 1 :])
+        new = np.full(
+            shape, "" if field.dtype == "str" else np.nan if field.dtype[0] == "f" else 0, held.dtype
+        )
+        empty["arrays"][name] = np.concatenate([held, new], axis=axis)
+    empty["coords"][dim] = labels
 
 
 def pack(name: str, values: Any) -> Any:

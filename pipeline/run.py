@@ -23,7 +23,9 @@ from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
 from pipeline.checked import checked_hours
 from pipeline.decisions import limits, ranking
 from pipeline.decisions.forecast import QUANTILES, QUANTITIES, ActLimits, SlotForecast, forecast_slots
+from pipeline.derived import UsedLimits, used_limits
 from pipeline.errors import ShowhourError
+from pipeline.season_routines import lay_routines
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -104,8 +106,8 @@ def venue_local(venue: Venue, utc: dt.datetime) -> dt.time:
 
 
 def curves_of(season: Season) -> limits.Curves:
-    """The routine's personal limits in SI."""
-    figures = season.routine.figures
+    """Personal limits of every figure of the season in SI."""
+    figures = season.routine.repertoire
     comfortable: dict[str, npt.NDArray[np.floating]] = {}
     limit: dict[str, npt.NDArray[np.floating]] = {}
     for condition, (key, scale) in _CONDITION_KEYS.items():
@@ -197,16 +199,17 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
         Told a line as each venue is done.
     """
     booked = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
-    curves = curves_of(season)
+    used = used_limits(season, curves_of(season), store.cache)
+    curves = used.curves
     everything = [
         tuple(
-            limits.RoutineChance(curves, correlation=tie)
+            limits.RoutineChance(curves.take(list(season.routine.full)), correlation=tie)
             for tie in (season.pilot.routine_correlation, 0.0, 1.0)
         )
     ]
 
     slots = {v.id: _slots_of(season, v) for v in booked}
-    empty, row_of = _season_arrays(season, curves, booked, slots)
+    empty, row_of = _season_arrays(season, used, booked, slots)
 
     def lay(v: int, outcome: _VenueOutcome) -> None:
         _lay_venue(empty["arrays"], v, outcome, season.history.first_year)
@@ -234,6 +237,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
             done_v, future = in_hand.popleft()
             lay(done_v, future.result())
     _lay_bookings(empty["arrays"], season, booked)
+    lay_routines(empty, season)
     return results.to_dataset(empty)
 
 
@@ -365,7 +369,7 @@ def _venue_warnings(venue: Venue, station: Station, passed_over: Iterable[str]) 
 
 def _season_arrays(
     season: Season,
-    curves: limits.Curves,
+    used: UsedLimits,
     booked: list[Venue],
     slots: dict[str, list[tuple[Booking, dt.date, Slots]]],
 ) -> tuple[dict[str, Any], dict[tuple[str, dt.date], int]]:
@@ -378,11 +382,12 @@ def _season_arrays(
     coords = {
         "booking": [b.id for b in season.bookings],
         "booking_day": [f"{b.id} {d.isoformat()}" for b, d, _ in days],
-        "figure": list(curves.names),
+        "figure": list(used.curves.names),
         "condition": list(limits.CONDITIONS),
         "cause": list(limits.CAUSES),
         "act_cause": list(limits.ACT_CAUSES),
         "routine": ["full"],
+        "rehearsed": [1],
         "quantile": list(QUANTILES),
         "year": np.arange(history.first_year, history.last_year + 1),
         "day_offset": np.arange(-history.window_days, history.window_days + 1),
@@ -422,7 +427,7 @@ def _season_arrays(
         a["slot_local"][i, :n] = [f"{t:%H:%M}" for t in day_slots.local]
         a["slot_utc"][i, :n] = [f"{t}Z" for t in day_slots.utc]
         a["slot_in_window"][i, :n] = day_slots.in_window
-    _lay_limits(a, season, curves, booked)
+    _lay_limits(a, season, used, booked)
     return empty, {(b.id, d): i for i, (b, d, _) in enumerate(days)}
 
 
@@ -471,17 +476,21 @@ def _lay_day(
             a[f"sample_{name}"][i, :n, at] = np.moveaxis(results.pack(name, values), 1, 0)
 
 
-def _lay_limits(a: dict[str, Any], season: Season, curves: limits.Curves, booked: list[Venue]) -> None:
-    for f, figure in enumerate(season.routine.figures):
+def _lay_limits(a: dict[str, Any], season: Season, used: UsedLimits, booked: list[Venue]) -> None:
+    stated = curves_of(season)
+    for f, figure in enumerate(season.routine.repertoire):
         a["figure_type"][f] = figure.figure
         a["figure_seconds"][f] = figure.seconds
         a["figure_crowd_value"][f] = figure.crowd_value
     for c, condition in enumerate(limits.CONDITIONS):
-        for kind in ("stated", "used"):
+        for kind, curves in (("stated", stated), ("used", used.curves)):
             a[f"comfortable_{kind}"][:, c] = curves.comfortable[condition]
             a[f"limit_{kind}"][:, c] = curves.limit[condition]
-        a["limit_reason"][~np.isnan(curves.limit[condition]), c] = "as the pilot states it"
-    a["routine_figures"][:] = 1
+        a["limit_reason"][~np.isnan(stated.limit[condition]), c] = "as the pilot states it"
+    thin = list(limits.CONDITIONS).index("density_altitude")
+    a["limit_derived"][:, thin] = used.derived
+    a["limit_reason"][:, thin] = used.reasons
+    a["routine_figures"][0, list(season.routine.full)] = 1
     for v, venue in enumerate(booked):
         act = act_limits_of(season, venue)
         for c, cause in enumerate(limits.ACT_CAUSES):

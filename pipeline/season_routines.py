@@ -1,0 +1,662 @@
+"""From a season and its sampled air to its routines, and from these to what each booking needs.
+
+Works on the samples that the results keep, so that every slot, booking and routine is judged on the same
+air as everything else that is shown.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline import results
+from pipeline.air import atmosphere as atm
+from pipeline.air import climatology as clim
+from pipeline.air.variables import FT
+from pipeline.decisions import limits
+from pipeline.decisions.forecast import estimate
+from pipeline.decisions.routines import (
+    Repertoire,
+    RoutinePlan,
+    ShowHours,
+    plan_on,
+    plan_routines,
+    reserves,
+)
+from pipeline.decisions.slots import routine_shares
+from pipeline.errors import InputError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from pipeline.flight.figures import Figure as FlownFigure
+    from pipeline.inputs import Season
+
+__all__ = ["lay_routines", "repertoire_of", "routines_told"]
+
+FloatArray = npt.NDArray[np.floating]
+
+LOW_CEILING = "low-ceiling"
+_CHECKED = "attitude, direction, height, speed, energy and time, from figures.yaml and aircraft.yaml"
+_HALF_CHECKED = (
+    "attitude and direction only, by the trade's usual form of each figure: heights, speeds and energy need "
+    "figures.yaml and aircraft.yaml"
+)
+
+
+# --- The repertoire ---------------------------------------------------------------------------------
+
+
+def repertoire_of(season: Season, density_altitude: float) -> tuple[Repertoire, str]:
+    """The season's figures and how they join, and what of the joins is checked.
+
+    Parameters
+    ----------
+    season
+        The season.
+    density_altitude
+        The thinnest air that the season's shows are planned in [m]: there the climbs between figures that
+        mend energy are longest.
+
+    Raises
+    ------
+    InputError
+        When the flight files have mistakes, or the full show does not join.
+    """
+    routine = season.routine
+    figures = routine.repertoire
+    names = tuple(f.name for f in figures)
+    at = {name: i for i, name in enumerate(names)}
+    seconds = np.array([f.seconds for f in figures])
+    flown, links, follows, mend, checked = _flown(season, seconds, density_altitude)
+    enters = np.array([f.entry_inverted for f in flown])
+    leaves = np.array([f.exit_inverted for f in flown])
+    if links is None:
+        # Without the pilot's own links the full show is taken to join as it is.
+        rolls = np.zeros(len(names), dtype=bool)
+        before = False
+        for choices in routine.places:
+            for f in choices:
+                if f >= 0:
+                    rolls[f] = before != enters[f]
+            before = bool(leaves[choices[0]])
+        turned = np.zeros(len(names), dtype=bool)
+    else:
+        turned = np.array([turns for turns, _ in links])
+        rolls = np.array([roll for _, roll in links])
+    rep = Repertoire(
+        names=names,
+        places=routine.places,
+        crowd_value=np.array([f.crowd_value for f in figures]),
+        seconds=seconds,
+        turns_before=turned,
+        turns=np.array([f.reverses for f in flown]),
+        rolls_before=rolls,
+        enters_inverted=enters,
+        leaves_inverted=leaves,
+        follows=follows,
+        mend_seconds=mend,
+        always=frozenset(at[name] for name in routine.always),
+        never_both=tuple((at[a], at[b]) for a, b in routine.never_both),
+    )
+    return rep, checked
+
+
+def _flown(
+    season: Season, seconds: FloatArray, density_altitude: float
+) -> tuple[list[FlownFigure], list[tuple[bool, bool]] | None, npt.NDArray[np.bool_], FloatArray, str]:
+    """Figures as flown, their links, which may follow which, the climbs between, and what is checked."""
+    from pipeline.flight.aircraft import FieldAir
+    from pipeline.flight.figures import LIBRARY
+    from pipeline.flight.links import pairs
+    from pipeline.flight.routine import Item, join_faults
+    from pipeline.flight_inputs import load_flight
+
+    figures = season.routine.repertoire
+    flight = load_flight(
+        season.folder,
+        [f.name for f in figures],
+        floor_ft=season.pilot.floor_agl_ft,
+        elevations_ft=[v.elevation_ft for v in season.venues],
+    )
+    n = len(figures)
+    if flight is None:
+        everywhere = np.ones((n, n), dtype=bool)
+        return [LIBRARY[f.figure] for f in figures], None, everywhere, np.zeros((n, n)), _HALF_CHECKED
+    flown = [flight.figures[f.name] for f in figures]
+    links = [flight.links[f.name] for f in figures]
+    try:
+        low, high = (
+            pairs(flown, seconds, flight.aircraft, FieldAir(da)) for da in (0.0, max(density_altitude, 0.0))
+        )
+    except ValueError as error:
+        raise InputError(
+            f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, or the "
+            "figure's seconds in routine.yaml."
+        ) from error
+    # A figure that the thinnest air forbids is not flown there; its links are those of thicker air.
+    mend = np.where(np.isfinite(high.mend_seconds), high.mend_seconds, low.mend_seconds)
+    full = season.routine.full
+    before = [0.0, *low.link_seconds[list(full[:-1])]]
+    faults = join_faults(
+        [Item(flown[f], float(t), *links[f]) for f, t in zip(full, before, strict=True)], flight.aircraft
+    )
+    if faults:
+        words = "; ".join(f"figure {i + 1}: {text}" for i, text in faults)
+        raise InputError(f"The full show of {season.folder} does not join: {words}. Correct figures.yaml.")
+    return flown, links, low.joins, mend, _CHECKED
+
+
+# --- The samples ------------------------------------------------------------------------------------
+
+
+def _unpacked(a: Mapping[str, Any], day: int, slots: slice) -> dict[str, FloatArray]:
+    """Samples of one booking day, (slot, year, day, hour offset), in single precision."""
+    held = {}
+    for name, (_, scale, _) in results.SAMPLES.items():
+        packed = a[f"sample_{name}"][day, slots]
+        held[name] = np.where(
+            packed == results.MISSING, np.float32(np.nan), packed * np.float32(scale)
+        ).astype(np.float32)
+    return held
+
+
+def _flies(
+    a: Mapping[str, Any],
+    day: int,
+    slots: slice,
+    venue: int,
+    air: Mapping[str, FloatArray],
+    thunder_stops: bool,
+    ceiling: tuple[float, float] | None = None,
+) -> FloatArray:
+    """Chance that the act flies, of the causes that are judged; `ceiling` replaces the act's own minimum."""
+    comfortable = dict(zip(limits.ACT_CAUSES, a["act_comfortable"][venue].astype(float), strict=True))
+    limit = dict(zip(limits.ACT_CAUSES, a["act_limit"][venue].astype(float), strict=True))
+    if ceiling is not None:
+        comfortable["ceiling"], limit["ceiling"] = ceiling
+    given = limits.act_chances(
+        {cause: air[cause] for cause in limits.ACT_CAUSES},
+        {k: v for k, v in comfortable.items() if np.isfinite(v)},
+        {k: v for k, v in limit.items() if np.isfinite(v)},
+        thunder_stops=thunder_stops,
+    )
+    result = np.ones(air["wind_speed"].shape)
+    for c, cause in enumerate(limits.ACT_CAUSES):
+        if cause in given:
+            judged = np.isfinite(a["act_out_by_cause"][day, slots, c])[:, None, None, None]
+            result = result * np.where(judged, 1.0 - given[cause], 1.0)
+    return np.asarray(result)
+
+
+def _conditions(air: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    return limits.conditions_from_air(
+        air["density_altitude"], air["toward_crowd"], air["along_line"], air["gust"], air["wind_speed"]
+    )
+
+
+def _low_ceiling_minimum(season: Season, venue_id: str) -> tuple[float, float] | None:
+    """The low-ceiling show's ceiling minimum at a venue [m]: never below the venue's own waiver."""
+    low = season.routine.low_ceiling
+    if low is None:
+        return None
+    comfortable, limit = low.ceiling_ft.comfortable, low.ceiling_ft.limit
+    waiver = season.venue(venue_id).act.ceiling_ft
+    if waiver is not None:
+        comfortable, limit = max(comfortable, waiver.comfortable), max(limit, waiver.limit)
+    return comfortable * FT, limit * FT
+
+
+# --- Choosing and laying ----------------------------------------------------------------------------
+
+
+def lay_routines(empty: dict[str, Any], season: Season) -> None:
+    """Choose the season's routines and lay them into the season's arrays, wherever there is history.
+
+    Parameters
+    ----------
+    empty
+        As `results.new_results` gives it, every booking day laid with its samples and the full show.
+    season
+        The season.
+    """
+    a = empty["arrays"]
+    booking = {b.id: b for b in season.bookings}
+    told = [i for i, status in enumerate(a["day_status"]) if status == "ok"]
+    curves = limits.Curves(
+        tuple(empty["coords"]["figure"]),
+        {c: a["comfortable_used"][:, j] for j, c in enumerate(limits.CONDITIONS)},
+        {c: a["limit_used"][:, j] for j, c in enumerate(limits.CONDITIONS)},
+    )
+    wanted = [i for i in told if _weight(booking[a["day_booking"][i]]) > 0.0]
+    rep, checked = repertoire_of(season, _thinnest(a, wanted or told))
+    low = season.routine.low_ceiling
+    low_figures = () if low is None else tuple(rep.names.index(name) for name in low.figures)
+    plan = _plan(a, empty["coords"], season, wanted, rep, curves, low_figures)
+    routines = list(plan.routines)
+    labels, names = list(plan.labels), [season.routine.name, *(f"{n} show" for n in plan.labels[1:])]
+    if low is not None:
+        routines.append(low_figures)
+        labels.append(LOW_CEILING)
+        names.append(low.name)
+    results.widen(empty, "routine", labels)
+    results.widen(empty, "rehearsed", list(range(1, len(plan.frontier) + 1)))
+    for r, routine in enumerate(routines):
+        a["routine_name"][r] = names[r]
+        a["routine_origin"][r] = "composed" if 0 < r < len(plan.routines) else "the pilot's"
+        a["routine_figures"][r] = 0
+        a["routine_figures"][r, list(routine)] = 1
+        a["routine_position"][r, list(routine)] = np.arange(1, len(routine) + 1)
+        a["routine_crowd_value"][r] = rep.value(routine)
+        a["routine_seconds"][r] = float(rep.seconds[list(routine)].sum())
+        a["routine_seconds_thin_air"][r] = rep.length(routine)
+    if low is not None:
+        a["routine_ceiling_comfortable"][-1] = low.ceiling_ft.comfortable * FT
+        a["routine_ceiling_limit"][-1] = low.ceiling_ft.limit * FT
+    for count, (chosen, value, changed) in enumerate(plan.frontier):
+        a["frontier_crowd_value"][count], a["frontier_further_change"][count] = value, changed
+        a["frontier_routines"][count] = "\n".join(
+            ", ".join(rep.names[f] for f in routine) for routine in chosen[1:]
+        )
+    empty["attrs"] |= {
+        "routine_candidates": plan.candidates,
+        "routine_candidates_complete": int(plan.complete),
+        "routine_crowd_value_expected": plan.value,
+        "routine_crowd_value_could_lose": plan.could_lose,
+        "routine_joins_checked": checked,
+    }
+    judged = [
+        tuple(
+            limits.RoutineChance(curves.take(list(routine)), correlation=tie)
+            for tie in (season.pilot.routine_correlation, 0.0, 1.0)
+        )
+        for routine in routines
+    ]
+    venues = list(empty["coords"]["venue"])
+    for i in told:
+        _lay_day(empty, season, i, venues.index(a["day_venue"][i]), judged)
+    _lay_bookings(a, season)
+    _lay_practice(a, season)
+
+
+def _weight(booking: Any) -> float:
+    return 0.0 if booking.state == "passed" else float(booking.weight)
+
+
+def _thinnest(a: Mapping[str, Any], days: Sequence[int]) -> float:
+    """Greatest median density altitude [m] among the slots in discussion."""
+    medians = [a["density_altitude_quantile"][i, a["day_offered_slot"][i], 2] for i in days]
+    held = [m for m in medians if np.isfinite(m)]
+    return float(max(held)) if held else 0.0
+
+
+def _plan(
+    a: dict[str, Any],
+    coords: Mapping[str, Any],
+    season: Season,
+    days: Sequence[int],
+    rep: Repertoire,
+    curves: limits.Curves,
+    low: tuple[int, ...],
+) -> RoutinePlan:
+    booking = {b.id: b for b in season.bookings}
+    venues = list(coords["venue"])
+    columns: list[dict[str, FloatArray]] = []
+    weight, flies, flies_low = [], [], []
+    thunder_stops = season.act.thunder == "stop"
+    for i in days:
+        offered = int(a["day_offered_slot"][i])
+        at, venue = slice(offered, offered + 1), venues.index(a["day_venue"][i])
+        air = _unpacked(a, i, at)
+        may = _flies(a, i, at, venue, air, thunder_stops)
+        minimum = _low_ceiling_minimum(season, a["day_venue"][i])
+        conditions = _conditions(air)
+        known = np.isfinite(may) & np.all([np.isfinite(c) for c in conditions.values()], axis=0)
+        counts = clim.counted_years(known)
+        # Every year counts alike, and every booking as it is weighted, however many days it has.
+        held = booking[a["day_booking"][i]]
+        per_year = known.sum(axis=(-2, -1), keepdims=True) * max(int(counts.sum()), 1)
+        share = np.where(known & counts[..., None, None], 1.0 / np.maximum(per_year, 1), 0.0)
+        columns.append({k: v.ravel() for k, v in conditions.items()})
+        weight.append((share * _weight(held) / len(held.show_days)).ravel())
+        flies.append(may.ravel())
+        flies_low.append(
+            _flies(a, i, at, venue, air, thunder_stops, minimum).ravel() if minimum else np.zeros(may.size)
+        )
+    empty = np.zeros(0)
+    hours = ShowHours(
+        {c: np.concatenate([row[c] for row in columns]) if columns else empty for c in limits.CONDITIONS},
+        np.concatenate(weight) if weight else empty,
+        np.concatenate(flies) if flies else empty,
+        np.concatenate(flies_low) if flies_low else empty,
+    )
+    lengths = [booking[a["day_booking"][i]].length_min for i in days]
+    return plan_routines(
+        rep,
+        curves,
+        hours,
+        rehearse=season.routine.rehearse if days else 1,
+        longest=60.0 * min(lengths, default=float("inf")),
+        shortest=60.0 * season.routine.shortest_min,
+        low_ceiling=low or None,
+        correlation=season.pilot.routine_correlation,
+    )
+
+
+def _warmer(density_altitude: FloatArray, elevation: float) -> FloatArray:
+    """Density altitude with the air one kelvin warmer.
+
+    The temperature is the one at which air of standard pressure at the elevation has that density: a
+    pressure 1 % off moves the answer by 1 % of its 36 m.
+    """
+    density = atm.standard_density(density_altitude.astype(float))
+    temperature = atm.standard_pressure(elevation) / (atm.R_DRY * density)
+    return atm.altitude_at_density(density * temperature / (temperature + 1.0)).astype(np.float32)
+
+
+def _lay_day(
+    empty: dict[str, Any],
+    season: Season,
+    i: int,
+    venue: int,
+    judged: Sequence[tuple[limits.RoutineChance, ...]],
+) -> None:
+    """Lay one booking day: every routine but the full show as planned, and which is flown how often."""
+    a = empty["arrays"]
+    slots = slice(0, int(a["day_slots"][i]))
+    air = _unpacked(a, i, slots)
+    thunder_stops = season.act.thunder == "stop"
+    may = _flies(a, i, slots, venue, air, thunder_stops)
+    minimum = _low_ceiling_minimum(season, a["day_venue"][i])
+    conditions = _conditions(air)
+    n_days = air["density_altitude"].shape[2]
+    r = np.maximum(
+        clim.lag_one_correlation(air["density_altitude"]), clim.lag_one_correlation(air["wind_speed"])
+    )
+    days = clim.effective_days(float(n_days), r)
+    warm = {"density_altitude": _warmer(air["density_altitude"], float(a["venue_elevation"][venue]))}
+    numerator, denominator = a["station_trend_numerator"][venue], a["station_trend_denominator"][venue]
+    years = np.asarray(empty["coords"]["year"])
+    reach = (int(a["day_date"][i][:4]) - years).astype(float)
+    variance = _trend_variance(numerator, denominator)
+    da = limits.CAUSES.index("density_altitude")
+
+    flown, flies = [], []
+    for k, (stated, independent, tied) in enumerate(judged):
+        low = minimum is not None and k == len(judged) - 1
+        act = _flies(a, i, slots, venue, air, thunder_stops, minimum) if low else may
+        by_cause = stated.by_cause(conditions)
+        unchanged = np.prod(1.0 - by_cause, axis=0)
+        flown.append(act * unchanged)
+        flies.append(act)
+        go = clim.year_means(act + 0.0 * unchanged)
+        stay = clim.year_means(flown[-1])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            a["routine_change_if_flown"][i, slots, k] = np.where(
+                _over(go) > 0, 1.0 - _over(stay) / _over(go), np.nan
+            )
+        if k == 0:
+            continue  # the forecast has laid the full show
+        rest = np.prod(1.0 - np.delete(by_cause, da, axis=0), axis=0)
+        hot = act * rest * (1.0 - stated.cause("density_altitude", warm))
+        per_trend = (clim.year_means(hot) - stay) * reach
+        error = variance * _over(per_trend) ** 2
+        a["routine_as_planned_by_year"][i, slots, k] = stay
+        a["routine_as_planned_per_trend"][i, slots, k] = per_trend
+        held = estimate(stay, days, error)
+        for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
+            a[f"routine_as_planned{end}"][i, slots, k] = values
+        a["routine_change_by_cause"][i, slots, k] = _over(clim.year_means(by_cause)).T
+        for bound, other in enumerate((independent, tied)):
+            a["routine_as_planned_range"][i, slots, k, bound] = _over(
+                clim.year_means(act * (1.0 - other(conditions)))
+            )
+    shares = routine_shares(np.stack(flown), np.stack(flies), a["routine_crowd_value"])
+    held = estimate(np.moveaxis(shares.routine, 0, 1), days[:, None])
+    for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
+        a[f"routine_flown{end}"][i, slots] = values
+    a["routine_none"][i, slots] = _over(shares.nothing)
+    a["routine_flown_changed"][i, slots] = _over(shares.further_change)
+    a["crowd_value_expected"][i, slots] = _over(shares.crowd_value)
+    alone = routine_shares(np.stack(flown[:1]), np.stack(flies[:1]), a["routine_crowd_value"][:1])
+    a["crowd_value_full_alone"][i, slots] = _over(alone.crowd_value)
+
+
+def _over(by_year: FloatArray) -> FloatArray:
+    """Mean over the years that count; NaN where none does."""
+    held = np.isfinite(by_year)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(held, by_year, 0.0).sum(axis=-1) / held.sum(axis=-1))
+
+
+def _trend_variance(numerator: FloatArray, denominator: FloatArray) -> float:
+    """Squared standard error of the trend, by leaving out one year at a time; 0 where none is applied."""
+    used = denominator > 0
+    n = int(used.sum())
+    if n < 2:
+        return 0.0
+    left = (numerator.sum() - numerator[used]) / (denominator.sum() - denominator[used])
+    return float((n - 1) / n * np.sum((left - left.mean()) ** 2))
+
+
+def _lay_bookings(a: dict[str, Any], season: Season) -> None:
+    """Which routine a booking plans on at the slot in discussion, and its figures in reserve."""
+    members = a["routine_figures"].astype(bool)
+    for b, booking in enumerate(season.bookings):
+        days = [i for i, name in enumerate(a["day_booking"]) if name == booking.id]
+        if a["booking_status"][b] != "ok":
+            continue
+        at = [(i, int(a["day_offered_slot"][i])) for i in days]
+        planned = np.mean([a["routine_as_planned"][i, s] for i, s in at], axis=0)
+        changed = np.mean([a["routine_change_if_flown"][i, s] for i, s in at], axis=0)
+        flown = np.mean([a["routine_flown"][i, s] for i, s in at], axis=0)
+        a["booking_routine_flown"][b] = flown
+        a["booking_routine_none"][b] = np.mean([a["routine_none"][i, s] for i, s in at])
+        a["booking_routine_flown_changed"][b] = np.mean([a["routine_flown_changed"][i, s] for i, s in at])
+        chosen = [r for r, name in enumerate(a["routine_origin"]) if name == "composed" or r == 0]
+        r, kept = plan_on(planned[chosen] * a["routine_crowd_value"][chosen], changed[chosen])
+        a["booking_plan_on"][b] = chosen[r] if r >= 0 else -1
+        a["booking_plan_kept"][b] = int(kept)
+        a["booking_reserve"][b] = reserves(members, np.nan_to_num(flown), int(a["booking_plan_on"][b]))
+
+
+def _lay_practice(a: dict[str, Any], season: Season) -> None:
+    from pipeline.decisions.practice import is_current
+
+    a["routine_current"][:] = -1
+    if season.practice is None:
+        return
+    names = [f.name for f in season.routine.repertoire]
+    practised = practised_days(season)
+    for i, day in enumerate(a["day_date"]):
+        for r, members in enumerate(a["routine_figures"]):
+            figures = [names[f] for f in np.flatnonzero(members)]
+            show = dt.date.fromisoformat(str(day))
+            a["routine_current"][i, r] = all(
+                is_current(practised[f], show, season.practice.currency_days) for f in figures
+            )
+
+
+def practised_days(season: Season) -> dict[str, tuple[dt.date, ...]]:
+    """Days on which each figure is practised, by name."""
+    sessions = () if season.practice is None else season.practice.sessions
+    return {
+        f.name: tuple(s.date for s in sessions if s.figures == ("all",) or f.name in s.figures)
+        for f in season.routine.repertoire
+    }
+
+
+# --- Telling ----------------------------------------------------------------------------------------
+
+
+def routines_told(ds: xr.Dataset, season: Season) -> dict[str, Any]:
+    """The season's routines as people read them: plain numbers, units in every name.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    season
+        The season of the same folder, for its practice.
+    """
+    from pipeline.decisions.practice import Demand, practice_plan
+
+    a = {n: ds[n].to_numpy() for n in results.SCHEMA if results.SCHEMA[n].dtype != "packed"}
+    labels = [str(v) for v in ds["routine"].to_numpy()]
+    figures = [str(v) for v in ds["figure"].to_numpy()]
+
+    def number(value: Any, digits: int) -> float | None:
+        return None if not np.isfinite(value) else round(float(value), digits)
+
+    def order(r: int) -> list[str]:
+        at = a["routine_position"][r]
+        return [figures[f] for f in sorted(np.flatnonzero(at), key=lambda f: at[f])]
+
+    full = order(0)
+    routines = [
+        {
+            "routine": label,
+            "name": str(a["routine_name"][r]),
+            "origin": str(a["routine_origin"][r]),
+            "figures": order(r),
+            "left_out": [f for f in full if f not in order(r)],
+            "taken_in": [f for f in order(r) if f not in full],
+            "crowd_value": number(a["routine_crowd_value"][r], 1),
+            "seconds": number(a["routine_seconds"][r], 0),
+            "seconds_in_the_thinnest_air": number(a["routine_seconds_thin_air"][r], 0),
+        }
+        for r, label in enumerate(labels)
+    ]
+    bookings, demands = [], []
+    for b, name in enumerate(str(v) for v in ds["booking"].to_numpy()):
+        row: dict[str, Any] = {"booking": name, "status": str(a["booking_status"][b])}
+        if row["status"] == "ok":
+            planned = int(a["booking_plan_on"][b])
+            flown = a["booking_routine_flown"][b]
+            row |= {
+                "flown": {label: number(flown[r], 4) for r, label in enumerate(labels)},
+                "none": number(a["booking_routine_none"][b], 4),
+                "in_words": _words(labels, flown, float(a["booking_routine_none"][b])),
+                "further_change": number(a["booking_routine_flown_changed"][b], 4),
+                "plan_on": labels[planned] if planned >= 0 else None,
+                "plan_keeps_a_further_change_to_1_day_in_10": bool(a["booking_plan_kept"][b]),
+                "reserve": [figures[f] for f in np.flatnonzero(a["booking_reserve"][b] == 2)],
+            }
+            days = [i for i in range(len(a["day_booking"])) if a["day_booking"][i] == name]
+            row["current"] = {
+                str(a["day_date"][i]): {
+                    label: None if a["routine_current"][i, r] < 0 else bool(a["routine_current"][i, r])
+                    for r, label in enumerate(labels)
+                }
+                for i in days
+            }
+            if str(a["booking_state"][b]) != "passed":
+                needed = sorted(
+                    {figures[f] for f in np.flatnonzero(a["booking_reserve"][b] > 0)}, key=figures.index
+                )
+                demands += [
+                    Demand(f, dt.date.fromisoformat(str(a["day_date"][i])), name)
+                    for i in days
+                    for f in needed
+                ]
+        bookings.append(row)
+    told: dict[str, Any] = {
+        "season": str(ds.attrs["season"]),
+        "routines": routines,
+        "bookings": bookings,
+        "frontier": [
+            {
+                "routines_rehearsed": count + 1,
+                "crowd_value_expected": number(a["frontier_crowd_value"][count], 3),
+                "days_flown_with_a_further_change": number(a["frontier_further_change"][count], 4),
+                "composed": [r for r in str(a["frontier_routines"][count]).split("\n") if r],
+            }
+            for count in range(ds.sizes["rehearsed"])
+        ],
+        "candidates": int(ds.attrs["routine_candidates"]),
+        "all_that_join": bool(ds.attrs["routine_candidates_complete"]),
+        "could_lose_crowd_value": number(ds.attrs["routine_crowd_value_could_lose"], 4),
+        "joins_checked": str(ds.attrs["routine_joins_checked"]),
+        "cautions": list(results.CAUTIONS),
+        "practice": None,
+    }
+    if season.practice is not None:
+        plan = practice_plan(demands, practised_days(season), season.practice.currency_days)
+        told["practice"] = {
+            "currency_days": season.practice.currency_days,
+            "refused": [
+                {"figure": r.figure, "show": r.show.isoformat(), "booking": r.booking, "why": str(r)}
+                for r in plan.refused
+            ],
+            "practise": [
+                {
+                    "by": s.day.isoformat(),
+                    "from": s.earliest.isoformat(),
+                    "figures": list(s.figures),
+                    "for": list(s.bookings),
+                }
+                for s in plan.sessions
+            ],
+            "rehearsal_air": _rehearsal(ds, season),
+        }
+    return told
+
+
+def _words(labels: Sequence[str], flown: FloatArray, none: float) -> str:
+    """Shares in days in ten, the commonest first; what rounds to none is left out."""
+    rows = [(share, label) for share, label in zip(flown, labels, strict=True)]
+    rows.append((none, "none or no show"))
+    rows = sorted((r for r in rows if np.isfinite(r[0]) and r[0] >= 0.005), key=lambda r: -r[0])
+    return ", ".join(f"{label} {results.days_in_ten(float(share))}" for share, label in rows)
+
+
+def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
+    """Where at home the thin air of each show is found; empty without an aircraft and home air."""
+    from pipeline.flight.rehearsal import rehearsal_base
+    from pipeline.flight_inputs import load_flight
+
+    air = None if season.practice is None else season.practice.home_air
+    if air is None or season.home is None:
+        return []
+    names = [f.name for f in season.routine.repertoire]
+    flight = load_flight(season.folder, names, floor_ft=season.pilot.floor_agl_ft)
+    if flight is None:
+        return []
+    elevation = (
+        season.venue(season.home).elevation if isinstance(season.home, str) else season.home.elevation_ft * FT
+    )
+    rows = []
+    for i in range(ds.sizes["booking_day"]):
+        da = float(ds["density_altitude_quantile"][i, int(ds["day_offered_slot"][i]), 2])
+        if (
+            not np.isfinite(da)
+            or str(ds["booking_state"].sel(booking=str(ds["day_booking"][i].item())).item()) == "passed"
+        ):
+            continue
+        venue = season.venue(str(ds["day_venue"][i].item()))
+        base = season.floor_agl_ft(venue) * FT
+        found = rehearsal_base(
+            flight.aircraft,
+            da,
+            venue.elevation,
+            base,
+            home_elevation=elevation,
+            home_altimeter_setting=air.altimeter_inhg * 3386.389,
+            home_temperature=air.temperature_c + 273.15,
+            home_dew_point=None if air.dew_point_c is None else air.dew_point_c + 273.15,
+        )
+        rows.append(
+            {
+                "booking_day": str(ds["booking_day"][i].item()),
+                "show_density_altitude_median_ft": round(da / FT),
+                "base_above_home_ft": round(float(found.base_height) / FT),
+                "needle_ft": int(np.ceil(float(found.needle) / FT / 10.0) * 10),
+                "altimeter_inhg": air.altimeter_inhg,
+                "remark": found.remark,
+            }
+        )
+    return rows
