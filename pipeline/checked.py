@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["checked_hours"]
 
-_VERSION = 1
+_VERSION = 2
 """Rises when the checks themselves change, so that older copies are made again."""
 
 
@@ -39,7 +39,8 @@ def checked_hours(store: Store, source: str, station_id: str, checks: QualityChe
     Returns
     -------
     Station hours. The attribute ``quality`` is JSON: ``rejections`` (reason, variable, count, first, last,
-    example) and ``suspicions`` (subject, message).
+    example) and ``suspicions`` (subject, message); ``barometer_elevation_m`` is the height that altimeter
+    setting against station pressure tells, where the station reports both.
 
     Raises
     ------
@@ -73,11 +74,17 @@ def checked_hours(store: Store, source: str, station_id: str, checks: QualityChe
 
 
 def _controlled(hours: xr.Dataset, checks: QualityChecks) -> xr.Dataset:
-    from pipeline.stations.quality import QualitySettings, quality_control
+    from pipeline.errors import NotEnoughHistory
+    from pipeline.stations.quality import QualitySettings, quality_control, station_elevation
 
     done = quality_control(hours, QualitySettings(**checks.model_dump()))
     clean = done.hours.copy(deep=False)
     clean.attrs = dict(done.hours.attrs)
+    try:
+        clean.attrs["barometer_elevation_m"] = station_elevation(clean).elevation_m
+    except NotEnoughHistory:
+        # Most stations do not report both pressures: the elevation that is stated stands.
+        clean.attrs.pop("barometer_elevation_m", None)
     clean.attrs["quality"] = json.dumps(
         {
             "rejections": [

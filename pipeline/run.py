@@ -157,9 +157,25 @@ def record_of(ds: xr.Dataset, station: Station, first_year: int, last_year: int)
     return StationRecord(
         first_hour=int(time[low]) if high > low else 0,
         values={str(name): ds[name].to_numpy()[low:high] for name in ds.data_vars},
-        elevation=station.elevation,
+        elevation=_barometer(ds, station),
         plateau=plateau,
     )
+
+
+_SAME_STATION = 30.0
+"""Beyond this the barometer's height [m] and the stated elevation cannot both be this station's."""
+
+
+def _barometer(ds: xr.Dataset, station: Station) -> float:
+    """Height to reduce pressures with [m]: the barometer's own where the station's pressures tell it.
+
+    A few metres of error move density altitude by 3 ft a metre. An estimate far from the stated elevation is
+    a suspicion for a person, told by quality control, not a correction.
+    """
+    told = ds.attrs.get("barometer_elevation_m")
+    if told is None or abs(float(told) - station.elevation) > _SAME_STATION:
+        return station.elevation
+    return float(told)
 
 
 def great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
@@ -492,6 +508,9 @@ def _lay_limits(a: dict[str, Any], season: Season, used: UsedLimits, booked: lis
     a["limit_reason"][:, thin] = used.reasons
     a["routine_figures"][0, list(season.routine.full)] = 1
     for v, venue in enumerate(booked):
+        if venue.act.ceiling_ft is not None:
+            a["waiver_ceiling_comfortable"][v] = venue.act.ceiling_ft.comfortable * FT
+            a["waiver_ceiling_limit"][v] = venue.act.ceiling_ft.limit * FT
         act = act_limits_of(season, venue)
         for c, cause in enumerate(limits.ACT_CAUSES):
             a["act_comfortable"][v, c] = act.comfortable.get(cause, np.nan)

@@ -7,12 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from pipeline.air.variables import NM
 from pipeline.errors import SourceError
-from pipeline.stations.fallback import fill_in_order
 from pipeline.stations.station_lists import (
     MAY_HOLD,
     ListedStation,
@@ -114,61 +111,3 @@ def hours(first: str, **columns: list[float]) -> xr.Dataset:
     return xr.Dataset(
         {name: ("time", np.array(cells, dtype="float32")) for name, cells in columns.items()}, {"time": time}
     )
-
-
-NAN = float("nan")
-
-
-def test_groups_are_filled_whole_and_in_order() -> None:
-    """The second station supplies the wind of the hour without one, its own gust or none, never mixed."""
-    near = hours(
-        "2024-07-01T00",
-        wind_speed=[5, NAN, 6],
-        wind_from_direction=[180, 190, NAN],
-        wind_speed_of_gust=[NAN, 12, NAN],
-        air_temperature=[290, 291, NAN],
-    )
-    far = hours(
-        "2024-07-01T00",
-        wind_speed=[9, 8, 7, 6],
-        wind_from_direction=[10, 20, 30, 40],
-        wind_speed_of_gust=[15, NAN, 14, NAN],
-        air_temperature=[280, 281, 282, 283],
-    )
-    filled, supplier = fill_in_order([near, far])
-    np.testing.assert_array_equal(filled["wind_speed"], np.float32([5, 8, 6, 6]))
-    np.testing.assert_array_equal(filled["wind_from_direction"], np.float32([180, 20, NAN, 40]))
-    np.testing.assert_array_equal(filled["wind_speed_of_gust"], np.float32([NAN, NAN, NAN, NAN]))
-    np.testing.assert_array_equal(filled["air_temperature"], np.float32([290, 291, 282, 283]))
-    np.testing.assert_array_equal(supplier["wind_speed"], [0, 1, 0, 1])
-    np.testing.assert_array_equal(supplier["air_temperature"], [0, 0, 1, 1])
-
-
-WIND = st.tuples(*[st.sampled_from([NAN, 1.0, 2.0, 3.0])] * 3)
-
-
-@settings(max_examples=80, deadline=None)
-@given(
-    st.lists(st.lists(WIND, min_size=1, max_size=6), min_size=1, max_size=4),
-    st.lists(st.integers(0, 3), min_size=4, max_size=4),
-)
-def test_every_hour_of_a_group_has_one_supplier(
-    records: list[list[tuple[float, ...]]], starts: list[int]
-) -> None:
-    """Whatever the records, each hour's wind is in every part that of the first station with a speed."""
-    names = ("wind_speed", "wind_from_direction", "wind_speed_of_gust")
-    stations = [
-        hours(f"2024-07-01T{start:02d}", **{name: [row[i] for row in rows] for i, name in enumerate(names)})
-        for rows, start in zip(records, starts, strict=False)
-    ]
-    filled, supplier = fill_in_order(stations)
-    for n, time in enumerate(filled["time"].values):
-        holders = [
-            k
-            for k, s in enumerate(stations)
-            if time in s["time"].values and not np.isnan(float(s["wind_speed"].sel(time=time)))
-        ]
-        assert int(supplier["wind_speed"][n]) == (holders[0] if holders else -1)
-        for name in names:
-            expected = float(stations[holders[0]][name].sel(time=time)) if holders else NAN
-            assert float(filled[name][n]) == pytest.approx(expected, nan_ok=True)

@@ -1,0 +1,155 @@
+"""Limits that the physics of the flight sets, beside those that the pilot states; the more cautious is used.
+
+A season folder with ``aircraft.yaml`` and ``figures.yaml`` has, for each figure, a density altitude at which
+one of the pilot's cushions is used up. It is derived at the season's lowest, middle and highest field, since
+a blown engine's power depends on the pressure too, and the lowest of the three stands. The floor is the
+pilot's own: where a waiver's is higher the figures are flown that much higher.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline import __version__
+from pipeline.air.variables import FT
+from pipeline.decisions.limits import Curves
+from pipeline.results import write_atomically
+
+if TYPE_CHECKING:
+    from pipeline.flight.inhand import DerivedLimit
+    from pipeline.flight_inputs import FlightInputs
+    from pipeline.inputs import Season
+
+__all__ = ["UsedLimits", "used_limits"]
+
+FloatArray = npt.NDArray[np.floating]
+
+_WIDTH = 1500.0 * FT
+"""From comfortable to a derived limit where the pilot states none; common practice, no source."""
+_ALWAYS = -2000.0
+"""A limit [m] below any density altitude: a figure whose cushions are used up at sea level is never flown."""
+
+
+@dataclass(frozen=True)
+class UsedLimits:
+    """Limits in density altitude with their reasons.
+
+    Attributes
+    ----------
+    curves
+        What the chances use.
+    derived
+        Derived limit, (figure,) [m]; NaN where nothing is derived, inf where no cushion is used up.
+    reasons
+        In words, (figure,); empty where the figure has no limit in density altitude.
+    """
+
+    curves: Curves
+    derived: FloatArray
+    reasons: tuple[str, ...]
+
+
+def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
+    """The pilot's limits with the derived ones where these are more cautious.
+
+    Parameters
+    ----------
+    season
+        The season; a folder without flight files leaves the limits as they are stated.
+    curves
+        As the pilot states them.
+    cache
+        Where derived limits are kept, by a digest of all that decides them.
+
+    Raises
+    ------
+    InputError
+        A mistake in the flight files.
+    """
+    from pipeline.flight_inputs import load_flight
+
+    elevations = sorted(
+        {v.elevation_ft for v in season.venues if any(b.venue == v.id for b in season.bookings)}
+    )
+    flight = load_flight(
+        season.folder, curves.names, floor_ft=season.pilot.floor_agl_ft, elevations_ft=elevations
+    )
+    stated = curves.limit["density_altitude"]
+    if flight is None:
+        unchanged = tuple("" if np.isnan(one) else "as the pilot states it" for one in stated)
+        return UsedLimits(curves, np.full(stated.shape, np.nan), unchanged)
+    floor = season.pilot.floor_agl_ft * FT
+    fields = sorted({elevations[0], elevations[len(elevations) // 2], elevations[-1]})
+    derived = _derived(season, flight, curves.names, floor, [f * FT for f in fields], cache)
+    from pipeline.flight.inhand import governing_limit
+
+    comfortable, limit = curves.comfortable["density_altitude"].copy(), stated.copy()
+    reasons: list[str] = []
+    for f, found in enumerate(derived):
+        used, words = governing_limit(float(stated[f]), found)
+        reasons.append(words)
+        if not used < (np.inf if np.isnan(stated[f]) else stated[f]):
+            continue
+        used = max(used, _ALWAYS)
+        width = _WIDTH if np.isnan(stated[f]) else limit[f] - comfortable[f]
+        comfortable[f], limit[f] = used - width, used
+    return UsedLimits(
+        Curves(
+            curves.names,
+            dict(curves.comfortable) | {"density_altitude": comfortable},
+            dict(curves.limit) | {"density_altitude": limit},
+        ),
+        np.array([d.density_altitude for d in derived]),
+        tuple(reasons),
+    )
+
+
+def _derived(
+    season: Season,
+    flight: FlightInputs,
+    names: Sequence[str],
+    floor: float,
+    fields: Sequence[float],
+    cache: Path,
+) -> list[DerivedLimit]:
+    """The lowest limit over the fields, out of the cache where nothing that decides it has changed."""
+    from pipeline.flight.inhand import DerivedLimit, derived_da_limits
+
+    digest = hashlib.sha256(json.dumps([__version__, list(names), floor, list(fields)]).encode())
+    for file in ("aircraft.yaml", "figures.yaml"):
+        digest.update((season.folder / file).read_bytes())
+    path = cache / "derived" / f"{digest.hexdigest()[:24]}.json"
+    held = _held(path, len(names))
+    if held is None:
+        figures = [flight.figures[name] for name in names]
+        by_field = [
+            derived_da_limits(figures, flight.aircraft, flight.cushions, floor, pressure_altitude=field)
+            for field in fields
+        ]
+        lowest = [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
+        held = [[_plain(d.density_altitude), d.bites, d.searched_to] for d in lowest]
+        write_atomically(path, json.dumps(held).encode())
+    return [DerivedLimit(float(da), str(bites), float(to)) for da, bites, to in held]
+
+
+def _plain(value: float) -> float | str:
+    """A number as JSON can hold it: infinities as text, which float() reads."""
+    return value if np.isfinite(value) else str(value)
+
+
+def _held(path: Path, figures: int) -> list[Any] | None:
+    """Derived limits kept earlier; None where there are none, or they cannot be read and are made again."""
+    try:
+        held = json.loads(path.read_bytes())
+        good = len(held) == figures and all(len(row) == 3 and float(row[0]) == float(row[0]) for row in held)
+    except (OSError, ValueError, TypeError):
+        return None
+    return held if good else None
