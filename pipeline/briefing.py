@@ -90,13 +90,36 @@ def curves_used(ds: xr.Dataset) -> limits.Curves:
     )
 
 
-def shows_of(ds: xr.Dataset) -> tuple[Show, ...]:
-    """The season's routines, the full show first."""
-    worth = ds["figure_crowd_value"].to_numpy()
-    held = ds["routine_figures"].to_numpy() == 1
+def shows_of(ds: xr.Dataset, venue: int) -> tuple[Show, ...]:
+    """The season's routines as they are flown at a venue, the full show first.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    venue
+        Row of the venue: its waiver's ceiling, where it has one, holds for the low-ceiling show too.
+    """
+    place, worth = ds["routine_position"].to_numpy(), ds["routine_crowd_value"].to_numpy()
+    own = [ds[f"routine_ceiling_{end}"].to_numpy() for end in ("comfortable", "limit")]
+    waiver = [float(ds[f"waiver_ceiling_{end}"].to_numpy()[venue]) for end in ("comfortable", "limit")]
+    shows = []
+    for r, name in enumerate(ds["routine"].to_numpy()):
+        held = np.flatnonzero(place[r] > 0)
+        minima = {}
+        if np.isfinite(own[1][r]):
+            low, high = (float(np.fmax(mine[r], theirs)) for mine, theirs in zip(own, waiver, strict=True))
+            minima["ceiling"] = (low, high)
+        figures = tuple(int(f) for f in held[np.argsort(place[r][held])])
+        shows.append(Show(str(name), figures, float(worth[r]), minima))
+    return tuple(shows)
+
+
+def routine_chances(ds: xr.Dataset) -> tuple[limits.RoutineChance, ...]:
+    """The season's routines, each ready to be judged in any air; made once for many days."""
+    curves, tie = curves_used(ds), float(ds.attrs["routine_correlation"])
     return tuple(
-        Show(str(name), tuple(int(f) for f in np.flatnonzero(held[r])), float(worth[held[r]].sum()))
-        for r, name in enumerate(ds["routine"].to_numpy())
+        limits.RoutineChance(curves.take(list(show.figures)), correlation=tie) for show in shows_of(ds, 0)
     )
 
 
@@ -119,14 +142,6 @@ class DayAir:
     may_fly: FloatArray
     flown: FloatArray
     days: FloatArray
-
-
-def routine_chances(ds: xr.Dataset) -> tuple[limits.RoutineChance, ...]:
-    """The season's routines, each ready to be judged in any air; made once for many days."""
-    curves, tie = curves_used(ds), float(ds.attrs["routine_correlation"])
-    return tuple(
-        limits.RoutineChance(curves.take(list(show.figures)), correlation=tie) for show in shows_of(ds)
-    )
 
 
 def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] | None = None) -> DayAir:
@@ -159,24 +174,34 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
     causes = [str(c) for c in ds["act_cause"].to_numpy()]
     low, high = ds["act_comfortable"].to_numpy()[venue], ds["act_limit"].to_numpy()[venue]
     stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
-    given = limits.act_chances(
-        {c: air[c] for c in causes},
-        {causes[k]: float(low[k]) for k in stated},
-        {causes[k]: float(high[k]) for k in stated},
-    )
     judged = np.isfinite(ds["act_out_by_cause"].to_numpy()[row, :n])
-    act_flies = np.ones(air["wind_speed"].shape)
-    for k, cause in enumerate(causes):
-        # A cause counts at the slots where the forecast judged it: elsewhere it was not observed.
-        if cause in given:
-            act_flies = act_flies * (1.0 - np.where(judged[:, k, None, None, None], given[cause], 0.0))
     judges = routine_chances(ds) if routines is None else routines
-    unchanged = np.stack([act_flies * (1.0 - routine(conditions)) for routine in judges])
-    may_fly = np.where(np.isnan(unchanged), np.nan, act_flies)
+    flies, unchanged = [], []
+    for show, routine in zip(shows_of(ds, venue), judges, strict=True):
+        own = show.own_minima
+        given = limits.act_chances(
+            {c: air[c] for c in causes},
+            {causes[k]: own[causes[k]][0] if causes[k] in own else float(low[k]) for k in stated},
+            {causes[k]: own[causes[k]][1] if causes[k] in own else float(high[k]) for k in stated},
+        )
+        act_flies = np.ones(air["wind_speed"].shape)
+        for k, cause in enumerate(causes):
+            # A cause counts at the slots where the forecast judged it: elsewhere it was not observed.
+            if cause in given:
+                act_flies = act_flies * (1.0 - np.where(judged[:, k, None, None, None], given[cause], 0.0))
+        if "ceiling" in own:
+            # A low-ceiling show is for hours whose ceiling is known to be below the full show's comfort.
+            k = causes.index("ceiling")
+            called_for = judged[:, k, None, None, None] & (air["ceiling"] < low[k])
+            act_flies = np.where(called_for | np.isnan(act_flies), act_flies, 0.0)
+        flies.append(act_flies)
+        unchanged.append(act_flies * (1.0 - routine(conditions)))
+    flown = np.stack(unchanged)
+    may_fly = np.where(np.isnan(flown), np.nan, np.stack(flies))
     r = np.maximum(
         clim.lag_one_correlation(air["density_altitude"]), clim.lag_one_correlation(air["wind_speed"])
     )
-    return DayAir(air, may_fly, unchanged, clim.effective_days(float(air["wind_speed"].shape[2]), r))
+    return DayAir(air, may_fly, flown, clim.effective_days(float(air["wind_speed"].shape[2]), r))
 
 
 def venue_row(ds: xr.Dataset, row: int) -> int:
@@ -359,7 +384,7 @@ def slot_answer(
         )
     }  # fmt: skip
     venue, n = venue_row(ds, row), held.days.size
-    shows = shows_of(ds)
+    shows = shows_of(ds, venue)
     value = np.array([show.crowd_value for show in shows])
     shares = slots.routine_shares(held.flown, held.may_fly, value)
     by_routine = [estimate(shares.routine[r], held.days) for r in range(len(shows))]

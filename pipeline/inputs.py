@@ -641,6 +641,8 @@ class Booking(Settings):
         Start of the slot in discussion; the window's start when none is.
     length_min
         Length of the slot.
+    reply_by
+        Day by which the organiser wants an answer.
     state
         ``enquiry``, ``hold``, ``contracted`` or ``passed``.
     weight
@@ -659,6 +661,7 @@ class Booking(Settings):
     fee: Money | None = None
     costs: Money | None = None
     weight: Annotated[float, number(0, 100, "a weight")] = 1.0
+    reply_by: LocalDate | None = None
     notes: Text | None = None
 
     @model_validator(mode="after")

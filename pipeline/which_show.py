@@ -10,8 +10,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.air import climatology as clim
+from pipeline.air import persistence
 from pipeline.air.variables import FT, KT
 from pipeline.briefing import DayAir, booking_day, curves_used, day_air, shows_of, venue_row
 from pipeline.decisions import today as day
@@ -20,7 +22,7 @@ from pipeline.decisions.today import AirNow, Answer, Reading
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["WORDS", "Against", "TodayAnswer", "today_answer", "today_text"]
+__all__ = ["WORDS", "Against", "Carried", "TodayAnswer", "today_answer", "today_text"]
 
 WORDS: dict[str, str] = {
     "density_altitude": "density altitude",
@@ -59,6 +61,30 @@ class Against:
 
 
 @dataclass(frozen=True)
+class Carried:
+    """A reading carried to the slot by the past's own errors.
+
+    Attributes
+    ----------
+    quantity
+        What is carried, with its unit.
+    median, low, high
+        At the slot, and what 1 day in 10 is below and above.
+    lead_hours
+        From the reading to the slot.
+    share
+        How much of today's departure lasts, 0 to 1 as a rule.
+    """
+
+    quantity: str
+    median: float
+    low: float
+    high: float
+    lead_hours: float
+    share: float
+
+
+@dataclass(frozen=True)
 class TodayAnswer:
     """Which show, and why, in the units of the cockpit.
 
@@ -70,6 +96,8 @@ class TodayAnswer:
         The answer in one sentence.
     slot_local
         The slot that the reading is held against.
+    carried
+        The reading carried to the slot; empty where it cannot be.
     notes
         What the reading leaves open, and what is better than it.
     """
@@ -93,6 +121,7 @@ class TodayAnswer:
     gust_high_kt: float
     slot_local: str
     compared: tuple[Against, ...]
+    carried: tuple[Carried, ...]
     answer: Answer
     notes: tuple[str, ...]
 
@@ -168,7 +197,7 @@ def today_answer(
         reading,
         over,
         curves_used(ds),
-        shows_of(ds),
+        shows_of(ds, venue),
         act_comfortable={causes[k]: float(low[k]) for k in stated},
         act_limit={causes[k]: float(high[k]) for k in stated},
         thunder_stops=thunder_stops,
@@ -190,6 +219,7 @@ def today_answer(
                 words, value / unit, float(median) / unit, float(tenth) / unit, day.share_below(past, value)
             )
         )
+    carried, uncarried = _carry(ds, row, slot, reading, over, held)
     return TodayAnswer(
         booking=booking,
         place=str(ds["venue_name"].to_numpy()[venue]),
@@ -210,9 +240,51 @@ def today_answer(
         gust_high_kt=over.gust_high / KT,
         slot_local=str(ds["slot_local"].to_numpy()[row, slot]),
         compared=tuple(compared),
+        carried=carried,
         answer=answer,
-        notes=tuple(_notes(reading, over, elevation, answer, now)),
+        notes=(*_notes(reading, over, elevation, answer, now), *uncarried),
     )
+
+
+_NEAR_MINUTES = 30.0
+
+
+def _carry(
+    ds: xr.Dataset, row: int, slot: int, reading: Reading, over: AirNow, held: DayAir
+) -> tuple[tuple[Carried, ...], list[str]]:
+    """Carry the reading to the slot; or say why it is not carried."""
+    n = held.days.size
+    utc = np.array([np.datetime64(str(t).removesuffix("Z"), "s") for t in ds["slot_utc"].to_numpy()[row, :n]])
+    if reading.instant is None:
+        return (), ["The reading has no time, so it is not carried to the slot."]
+    lead = float((utc[slot] - reading.instant) / np.timedelta64(1, "s")) / 3600.0
+    if not 0.25 <= lead <= persistence.LONGEST_LEAD:
+        return (), []
+    away = np.abs((utc - reading.instant) / np.timedelta64(60, "s"))
+    near = int(np.argmin(away))
+    if away[near] > _NEAR_MINUTES:
+        return (), [
+            f"The reading is {lead:.1f} h before the slot and outside the hours sampled: it is not carried."
+        ]
+    exact = int(np.flatnonzero(ds["hour_offset"].to_numpy() == 0)[0])
+
+    def pairs(name: str) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
+        values = held.sampled[name][..., exact]
+        return values[near].ravel(), values[slot].ravel()
+
+    told = []
+    for name, words, value, unit, carry in (
+        ("density_altitude", "density altitude, ft", over.density_altitude, FT, persistence.carried_value),
+        ("gust", "gust peak, kt", over.gust_low, KT, persistence.carried_speed),
+    ):
+        earlier, later = pairs(name)
+        both = np.isfinite(earlier) & np.isfinite(later)
+        if np.isnan(value) or both.sum() < persistence.LEAST_PAIRS:
+            continue
+        ensemble = carry(value, earlier[both], later[both], lead=lead)
+        low, median, high = (float(q) / unit for q in ensemble.quantile([0.1, 0.5, 0.9]))
+        told.append(Carried(words, median, low, high, lead, ensemble.factor))
+    return tuple(told), []
 
 
 def _notes(
@@ -289,6 +361,11 @@ def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
                 f"  {beside.quantity}: now {beside.now:,.0f}, median {beside.median:,.0f}, "
                 f"1 in 10 above {beside.high:,.0f}; higher than {100 * beside.share_below:.0f} in 100 of them"
             )
+    for later in told.carried:
+        lines.append(
+            f"  carried to {told.slot_local} ({later.lead_hours:.1f} h): {later.quantity} "
+            f"{later.median:,.0f}, 8 days in 10 between {later.low:,.0f} and {later.high:,.0f}"
+        )
     lines += ["", "Shows:"]
     for show in told.answer.shows:
         words = day.STATES[show.state]

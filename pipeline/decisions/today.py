@@ -9,7 +9,7 @@ report leaves open (an unreported gust, a missing dew point) is judged at both e
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -249,14 +249,15 @@ class Show:
         Indices into the season's figures.
     crowd_value
         What it is worth.
-    ceiling
-        Comfortable and limit [m], where the routine has its own minima; None where the act's hold.
+    own_minima
+        Comfortable and limit [m] by `ceiling` and `visibility`, where the routine has its own, as a
+        low-ceiling show has; the act's hold for the others.
     """
 
     name: str
     figures: tuple[int, ...]
     crowd_value: float
-    ceiling: tuple[float, float] | None = None
+    own_minima: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -268,13 +269,13 @@ class ShowState:
     name
         The routine.
     state
-        That of its worst figure, or of its own ceiling.
+        That of its worst figure, or of the weather minima it flies by.
     out, doubtful
         Figures to leave out, and figures to think about.
     chance
         Chance that something in it is changed; 1 where a figure is out.
-    ceiling_state
-        Index into `STATES`.
+    minima
+        State of each of the weather minima it flies by.
     """
 
     name: str
@@ -282,7 +283,7 @@ class ShowState:
     out: tuple[str, ...]
     doubtful: tuple[str, ...]
     chance: float
-    ceiling_state: int
+    minima: Mapping[str, int]
 
 
 @dataclass(frozen=True)
@@ -296,7 +297,8 @@ class Answer:
     no_show
         Why the act stays on the ground; empty where it need not.
     act
-        State of each cause for which the act stays down; a cause without a limit is left out.
+        State of each cause for which the act stays down, by the act's own minima; a cause without a limit is
+        left out.
     act_unknown
         Causes with a limit that were not observed.
     figures, shows
@@ -417,31 +419,35 @@ def judge(
         Tie between the judgements of different figures.
     """
     act, act_unknown = _act(reading, air, act_comfortable, act_limit, thunder_stops)
-    no_show = tuple(cause for cause, state in act.items() if state == LEAVE_OUT)
-    amber = [cause for cause, state in act.items() if state == THINK]
-    if two_amber_is_red and not no_show and len(amber) >= 2:
-        no_show = tuple(amber)
     figures = tuple(_figure(air, curves, f, two_amber_is_red) for f in range(len(curves.names)))
     # Twice: with the strongest wind toward the crowd, and with the strongest across, whichever its sign.
     point = {k: np.full(2, v) for k, v in air.low.items()}
     point["wind_toward_crowd"] = np.array([air.toward_crowd, air.across])
-    told, worth = [], []
+    told, worth, grounds = [], [], []
     for show in shows:
         out = tuple(figures[f].name for f in show.figures if figures[f].state == LEAVE_OUT)
         doubtful = tuple(figures[f].name for f in show.figures if figures[f].state == THINK)
-        ceiling_state, missed = NO_SECOND_THOUGHT, 0.0
-        if show.ceiling is not None and not np.isinf(reading.ceiling):
-            z = limits.standardised(reading.ceiling, *show.ceiling)
-            ceiling_state = _state(float(z))
-            missed = float(limits.chance_of_change(z))
+        low = {**act_comfortable, **{k: v[0] for k, v in show.own_minima.items()}}
+        high = {**act_limit, **{k: v[1] for k, v in show.own_minima.items()}}
+        minima, _ = _act(reading, air, low, high, thunder_stops)
+        # A low-ceiling show is for a ceiling known to be below the full show's comfort.
+        spare = "ceiling" in show.own_minima and not reading.ceiling < act_comfortable["ceiling"]
+        ground = [cause for cause, state in minima.items() if state == LEAVE_OUT]
+        amber = [cause for cause, state in minima.items() if state == THINK]
+        if two_amber_is_red and not ground and len(amber) >= 2:
+            ground = amber
+        grounds.append(tuple(ground))
         routine = limits.RoutineChance(curves.take(list(show.figures)), correlation=correlation)
-        chance = 1.0 - (1.0 - float(np.max(routine(point)))) * (1.0 - missed)
-        if out or ceiling_state == LEAVE_OUT:
-            chance = 1.0
-        state = max([figures[f].state for f in show.figures] + [ceiling_state])
-        told.append(ShowState(show.name, state, out, doubtful, chance, ceiling_state))
+        chance = 1.0 if out or ground else float(np.max(routine(point)))
+        state = max(
+            [figures[f].state for f in show.figures] + list(minima.values()) + [LEAVE_OUT] * bool(ground)
+        )
+        told.append(ShowState(show.name, state, out, doubtful, chance, minima))
         # Where a condition is not observed the chance is not known; the order of worth then decides.
-        worth.append(show.crowd_value * (0.0 if state == LEAVE_OUT else 1.0 - np.nan_to_num(chance, nan=0.0)))
+        kept = 0.0 if state == LEAVE_OUT or spare else 1.0 - np.nan_to_num(chance, nan=0.0)
+        worth.append(show.crowd_value * kept)
+    # On the ground only where no show's minima allow it up.
+    no_show = grounds[0] if all(grounds) else ()
     best = int(np.argmax(worth)) if worth and max(worth) > 0.0 and not no_show else None
     return Answer(
         show="" if best is None else told[best].name,

@@ -1,0 +1,348 @@
+"""One page of paper: headings, tables and lines, in black and white, with cautions and marks.
+
+A sheet is drawn as large as it fits and never smaller than it can be read: numbers that are flown are at
+least `FLOWN_POINTS` high, and a sheet that does not fit on its page is an error, not a second page.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import InputError
+
+__all__ = ["FLOWN_POINTS", "Lines", "Numbers", "Sheet", "Table", "draw"]
+
+MILLIMETRE = 72.0 / 25.4
+WIDTH, HEIGHT = 210.0 * MILLIMETRE, 279.4 * MILLIMETRE
+"""The page fits on both A4 and US letter."""
+MARGIN = 12.0 * MILLIMETRE
+
+INVENTED = "INVENTED SEASON – NOT FOR FLIGHT – NO SUCH PLACE OR WEATHER"
+
+FLOWN_POINTS = 14.0
+"""Least size of a number that is flown."""
+SMALL_POINTS = 8.0
+
+_FONTS = Path(__file__).parent / "fonts"
+REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Large numbers in a row of boxes: label, value."""
+
+    boxes: tuple[tuple[str, str], ...]
+    points: float = 22.0
+
+
+@dataclass(frozen=True)
+class Table:
+    """A ruled table.
+
+    Attributes
+    ----------
+    header
+        One text a column.
+    rows
+        One text a cell; a row may be shorter than the header.
+    widths
+        Of the columns, in any unit.
+    left
+        Columns set from the left; the others are centred.
+    largest, least
+        Points between which the table is fitted to the page.
+    shaded
+        Cells (row, column) with a light grey ground, which survives a photocopier.
+    """
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    widths: tuple[float, ...]
+    left: tuple[int, ...] = (0,)
+    largest: float = 17.0
+    least: float = FLOWN_POINTS
+    shaded: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Plain lines, wrapped; a heading in bold where given."""
+
+    lines: tuple[str, ...]
+    heading: str = ""
+    points: float = 11.0
+
+
+Block = Numbers | Table | Lines
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What stands on one page.
+
+    Attributes
+    ----------
+    kind
+        What the sheet is, such as ``Pilot's card``.
+    title, subtitle
+        Whose it is.
+    blocks
+        From top to bottom.
+    cautions
+        Printed at the foot.
+    invented
+        Marks the sheet as one of an invented season.
+    """
+
+    kind: str
+    title: str
+    subtitle: str
+    blocks: tuple[Block, ...]
+    cautions: tuple[str, ...]
+    invented: bool
+
+
+def _register() -> None:
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    held = set(pdfmetrics.getRegisteredFontNames())
+    for name in (REGULAR, BOLD):
+        if name not in held:
+            pdfmetrics.registerFont(TTFont(name, str(_FONTS / f"{name}.ttf")))
+
+
+def _width(text: str, font: str, points: float) -> float:
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return float(stringWidth(text, font, points))
+
+
+def wrapped(text: str, font: str, points: float, width: float) -> list[str]:
+    """Break a text into lines no wider than a width; a word that is wider stays whole."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and _width(f"{lines[-1]} {word}", font, points) <= width:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines or [""]
+
+
+def _columns(table: Table) -> list[float]:
+    total = sum(table.widths)
+    return [(WIDTH - 2 * MARGIN) * w / total for w in table.widths]
+
+
+def _table_fits(table: Table, points: float) -> bool:
+    """Whether every cell fits into its column on one line."""
+    pad = 0.5 * points
+    for row in table.rows:
+        for text, width in zip(row, _columns(table), strict=False):
+            if _width(text, BOLD, points) + pad > width:
+                return False
+    return True
+
+
+def _header_lines(table: Table, points: float) -> list[list[str]]:
+    return [
+        wrapped(text, REGULAR, points, width - 4.0)
+        for text, width in zip(table.header, _columns(table), strict=True)
+    ]
+
+
+def _header_points(points: float) -> float:
+    return max(SMALL_POINTS, 0.62 * points)
+
+
+def _row_height(points: float) -> float:
+    return 1.62 * points
+
+
+def _height(block: Block, points: float) -> float:
+    if isinstance(block, Numbers):
+        return block.points * 1.35 + 20.0
+    if isinstance(block, Lines):
+        count = sum(len(wrapped(line, REGULAR, block.points, WIDTH - 2 * MARGIN)) for line in block.lines)
+        return (count + (1.2 if block.heading else 0.0)) * block.points * 1.3 + 6.0
+    small = _header_points(points)
+    head = max(len(lines) for lines in _header_lines(block, small)) * small * 1.2 + 6.0
+    return head + len(block.rows) * _row_height(points) + 8.0
+
+
+def _fit(sheet: Sheet, room: float) -> float:
+    """Largest size at which every table fits its columns and the sheet its page.
+
+    Raises
+    ------
+    InputError
+        When it does not fit at the least size.
+    """
+    tables = [b for b in sheet.blocks if isinstance(b, Table)]
+    if not tables:
+        points = FLOWN_POINTS
+        if sum(_height(b, points) for b in sheet.blocks) > room:
+            raise _too_long(sheet)
+        return points
+    points, least = min(t.largest for t in tables), max(t.least for t in tables)
+    while points >= least - 1e-9:
+        whole = sum(_height(b, points) for b in sheet.blocks)
+        if whole <= room and all(_table_fits(t, points) for t in tables):
+            return points
+        points -= 0.25
+    raise _too_long(sheet)
+
+
+def _too_long(sheet: Sheet) -> InputError:
+    return InputError(
+        f"The {sheet.kind} of {sheet.title} does not fit on one page at a size that can be read. Shorten the "
+        "names of its figures, or fly fewer."
+    )
+
+
+def draw(sheet: Sheet) -> bytes:
+    """Draw a sheet as a PDF of one page; the same contents give the same bytes.
+
+    Raises
+    ------
+    InputError
+        When the sheet does not fit on its page at a size that can be read.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    _register()
+    stream = io.BytesIO()
+    canvas = Canvas(stream, pagesize=(WIDTH, HEIGHT), invariant=1)
+    canvas.setTitle(f"{sheet.kind}: {sheet.title}")
+    foot = _draw_foot(canvas, sheet)
+    top = _draw_head(canvas, sheet)
+    points = _fit(sheet, top - foot)
+    for block in sheet.blocks:
+        if isinstance(block, Numbers):
+            _draw_numbers(canvas, block, top)
+        elif isinstance(block, Lines):
+            _draw_lines(canvas, block, top)
+        else:
+            _draw_table(canvas, block, top, points)
+        top -= _height(block, points)
+    canvas.showPage()
+    canvas.save()
+    return stream.getvalue()
+
+
+def _draw_head(canvas: Any, sheet: Sheet) -> float:
+    top = HEIGHT - MARGIN
+    if sheet.invented:
+        canvas.setFillGray(0.0)
+        canvas.rect(MARGIN, top - 14.0, WIDTH - 2 * MARGIN, 14.0, fill=1, stroke=0)
+        canvas.setFillGray(1.0)
+        canvas.setFont(BOLD, 10.0)
+        canvas.drawCentredString(WIDTH / 2, top - 10.8, INVENTED)
+        canvas.setFillGray(0.0)
+        top -= 20.0
+    canvas.setFont(REGULAR, 10.0)
+    canvas.drawString(MARGIN, top - 10.0, sheet.kind)
+    size = 19.0
+    while size > 12.0 and _width(sheet.title, BOLD, size) > WIDTH - 2 * MARGIN:
+        size -= 0.5
+    canvas.setFont(BOLD, size)
+    canvas.drawString(MARGIN, top - 30.0, sheet.title)
+    top -= 36.0
+    for line in wrapped(sheet.subtitle, REGULAR, 11.0, WIDTH - 2 * MARGIN):
+        canvas.setFont(REGULAR, 11.0)
+        canvas.drawString(MARGIN, top - 10.0, line)
+        top -= 14.0
+    return top - 6.0
+
+
+def _draw_foot(canvas: Any, sheet: Sheet) -> float:
+    lines = [
+        line
+        for caution in sheet.cautions
+        for line in wrapped(caution, REGULAR, SMALL_POINTS, WIDTH - 2 * MARGIN)
+    ]
+    bottom = MARGIN
+    canvas.setFont(REGULAR, SMALL_POINTS)
+    for i, line in enumerate(reversed(lines)):
+        canvas.drawString(MARGIN, bottom + i * SMALL_POINTS * 1.25, line)
+    top = bottom + len(lines) * SMALL_POINTS * 1.25 + 4.0
+    canvas.setLineWidth(0.8)
+    canvas.line(MARGIN, top, WIDTH - MARGIN, top)
+    return top + 4.0
+
+
+def _draw_numbers(canvas: Any, block: Numbers, top: float) -> None:
+    width = (WIDTH - 2 * MARGIN) / len(block.boxes)
+    height = block.points * 1.35 + 14.0
+    for i, (label, value) in enumerate(block.boxes):
+        left = MARGIN + i * width
+        canvas.setLineWidth(1.2)
+        canvas.rect(left, top - height, width, height, fill=0, stroke=1)
+        canvas.setFont(REGULAR, 8.5)
+        canvas.drawString(left + 4.0, top - 10.5, label)
+        size = block.points
+        while size > FLOWN_POINTS and _width(value, BOLD, size) > width - 8.0:
+            size -= 0.5
+        canvas.setFont(BOLD, size)
+        canvas.drawCentredString(left + width / 2, top - 12.0 - block.points, value)
+
+
+def _draw_lines(canvas: Any, block: Lines, top: float) -> None:
+    step = block.points * 1.3
+    y = top - block.points
+    if block.heading:
+        canvas.setFont(BOLD, block.points)
+        canvas.drawString(MARGIN, y, block.heading)
+        y -= 1.2 * step
+    canvas.setFont(REGULAR, block.points)
+    for line in block.lines:
+        for part in wrapped(line, REGULAR, block.points, WIDTH - 2 * MARGIN):
+            canvas.drawString(MARGIN, y, part)
+            y -= step
+
+
+def _draw_table(canvas: Any, table: Table, top: float, points: float) -> None:
+    columns = _columns(table)
+    edges = [MARGIN]
+    for width in columns:
+        edges.append(edges[-1] + width)
+    small = _header_points(points)
+    heads = _header_lines(table, small)
+    head = max(len(lines) for lines in heads) * small * 1.2 + 6.0
+    for c, lines in enumerate(heads):
+        canvas.setFont(REGULAR, small)
+        for i, line in enumerate(lines):
+            y = top - small - 1.0 - i * small * 1.2
+            if c in table.left:
+                canvas.drawString(edges[c] + 2.0, y, line)
+            else:
+                canvas.drawCentredString((edges[c] + edges[c + 1]) / 2, y, line)
+    y = top - head
+    step = _row_height(points)
+    canvas.setLineWidth(1.2)
+    canvas.line(edges[0], y, edges[-1], y)
+    canvas.setLineWidth(0.5)
+    for r, row in enumerate(table.rows):
+        for c, text in enumerate(_padded(row, len(columns))):
+            if (r, c) in table.shaded:
+                canvas.setFillGray(0.86)
+                canvas.rect(edges[c], y - step, columns[c], step, fill=1, stroke=0)
+                canvas.setFillGray(0.0)
+            font = REGULAR if c in table.left else BOLD
+            canvas.setFont(font, points)
+            if c in table.left:
+                canvas.drawString(edges[c] + 2.0, y - 1.18 * points, text)
+            else:
+                canvas.drawCentredString((edges[c] + edges[c + 1]) / 2, y - 1.18 * points, text)
+        y -= step
+        canvas.line(edges[0], y, edges[-1], y)
+    for x in edges[1:-1]:
+        canvas.line(x, top - head, x, y)
+
+
+def _padded(row: Sequence[str], count: int) -> list[str]:
+    return [*row, *[""] * (count - len(row))]
