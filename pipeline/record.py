@@ -56,11 +56,11 @@ def add_run(results_file: Path, run: Mapping[str, Any]) -> None:
     """
     path = record_path(results_file)
     try:
-        runs = read_runs(results_file)
-    except StoreError:
-        path.replace(path.with_suffix(".damaged"))
-        runs = []
-    try:
+        try:
+            runs = read_runs(results_file)
+        except StoreError:
+            path.replace(path.with_suffix(".damaged"))
+            runs = []
         write_atomically(path, (json.dumps([*runs, dict(run)][-KEPT:], indent=1) + "\n").encode())
     except OSError as error:
         raise StoreError(f"The run record {path} cannot be written: {error.strerror or error}.") from error

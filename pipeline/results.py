@@ -7,6 +7,7 @@ SI inside; the summary is for people and carries knots and feet in its names.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import tempfile
@@ -113,6 +114,7 @@ SAMPLES: dict[str, tuple[str, float, str]] = {
 """Sampled air kept for the sliders: unit, resolution, meaning. Stored as 16-bit integers."""
 
 _GREATEST = 32_000
+_SEAL_LENGTH = len("\nSHA-256 ") + 64
 MISSING = -32_768
 """Packed code of a value that was not observed."""
 
@@ -276,6 +278,8 @@ def _schema() -> dict[str, Field]:
     add("limit_reason", ("figure", "condition"), "str", "", "which limit is used, and why")
     add("act_comfortable", ("venue", "act_cause"), "f8", "SI", "comfortable value of the act")
     add("act_limit", ("venue", "act_cause"), "f8", "SI", "limit of the act")
+    add("waiver_ceiling_comfortable", ("venue",), "f8", "m", "of the venue's own waiver; NaN where it has none")
+    add("waiver_ceiling_limit", ("venue",), "f8", "m", "of the venue's own waiver; NaN where it has none")
     add("routine_figures", ("routine", "figure"), "i1", "1", "1 where the routine has the figure")
     # The season's routines.
     add("routine_name", ("routine",), "str", "", "name for people")
@@ -560,6 +564,11 @@ def write_atomically(path: Path, content: bytes) -> None:
         os.close(folder)
 
 
+def _seal(content: bytes | memoryview) -> bytes:
+    """What is written after the netCDF content: HDF5 does not notice a flipped bit, and reads past no end."""
+    return b"\nSHA-256 " + hashlib.sha256(content).hexdigest().encode()
+
+
 def write_results(ds: xr.Dataset, path: Path) -> None:
     """Write results as netCDF, atomically, and their summary as JSON beside them.
 
@@ -571,7 +580,7 @@ def write_results(ds: xr.Dataset, path: Path) -> None:
     check_results(ds)
     try:
         content = bytes(ds.to_netcdf(path=None, engine="netcdf4", format="NETCDF4"))
-        write_atomically(path, content)
+        write_atomically(path, content + _seal(content))
         write_atomically(
             path.with_suffix(".json"),
             (json.dumps(summary(ds), indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(),
@@ -586,13 +595,16 @@ def read_results(path: Path) -> xr.Dataset:
     Raises
     ------
     StoreError
-        When there are none, or the file is damaged or of another version.
+        When there are none, or the file is damaged (it carries a checksum) or of another version.
     """
     import xarray as xr
 
     if not path.is_file():
         raise StoreError(f"There are no results at {path}. Run `showhour run` on the season folder first.")
     try:
+        content = memoryview(path.read_bytes())
+        if content[-_SEAL_LENGTH:] != _seal(content[:-_SEAL_LENGTH]):
+            raise ValueError("the file does not match its checksum")
         ds = xr.open_dataset(path, engine="netcdf4", cache=True)
     except (OSError, ValueError, KeyError) as error:
         raise StoreError(

@@ -1,4 +1,4 @@
-"""Air and its seasonal cycle computed without the project's code: MetPy, `ambiance`, least squares by pandas."""
+"""Air and its seasonal cycle without the project's code: MetPy, `ambiance`, least squares."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ FT = 0.3048
 
 
 def density_altitude_ft(station_pa: Any, kelvin: Any, dew_kelvin: Any) -> np.ndarray:
-    """Moist density by MetPy, and the altitude of that density by `ambiance` [ft]; NaN where any is missing."""
+    """Altitude by `ambiance` of the moist density by MetPy [ft]; NaN where any is missing."""
     import ambiance
     import metpy.calc as mpcalc
     from metpy.units import units

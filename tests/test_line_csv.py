@@ -1,4 +1,4 @@
-"""The whole line on plain CSV stations: a typical year at a mile-high field, and weather that is known exactly."""
+"""The whole line on plain CSV stations: a mile-high typical year, and weather known exactly."""
 
 from __future__ import annotations
 
@@ -224,14 +224,12 @@ def test_density_altitude_is_not_the_whole_answer(tmp_path: Path, capsys: pytest
 
 
 def standard_pressure_at_setting(setting_pa: float, elevation_ft: float) -> float:
-    """Pressure at a field whose altimeter, set to the setting, reads its elevation: ISO 2533 by `ambiance`."""
+    """Pressure where an altimeter on this setting reads the field's elevation: ISO 2533 by `ambiance`."""
     import ambiance
 
-    pressure_altitude_of_setting = float(ambiance.Atmosphere.from_pressure(setting_pa).H[0])
-    height = ambiance.Atmosphere.geom2geop_height(
-        ambiance.Atmosphere.geop2geom_height(pressure_altitude_of_setting + elevation_ft * 0.3048)
-    )
-    return float(ambiance.Atmosphere(ambiance.Atmosphere.geop2geom_height(height)).pressure[0])
+    on_setting = float(ambiance.Atmosphere.from_pressure(setting_pa).H[0])
+    height = ambiance.Atmosphere.geop2geom_height(on_setting + elevation_ft * 0.3048)
+    return float(ambiance.Atmosphere(height).pressure[0])
 
 
 def test_years_are_what_a_chance_rests_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -338,7 +338,10 @@ def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
     except FileNotFoundError:
         return None
     except OSError as error:
-        raise StoreError(f"{path}: the station file can't be read ({error.strerror}).") from error
+        raise StoreError(
+            f"{path}: the station file can't be read ({error.strerror}). Make it readable, or name another "
+            "cache folder in SHOWHOUR_CACHE."
+        ) from error
     try:
         return _parse(content, variables)
     except _DAMAGE as error:
