@@ -102,6 +102,14 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--output", type=Path, metavar="FILE.nc", help="where to write the results")
     as_json(run)
 
+    routines = add(
+        "routines",
+        _routines,
+        "the season's few routines, which of them each booking is likely to need, and what to practise by when",
+    )
+    folder(routines)
+    as_json(routines)
+
     dashboard = add("dashboard", _dashboard, "open the dashboard of a season on this machine")
     folder(dashboard)
     dashboard.add_argument("--port", type=int, default=8501, help="port (default 8501)")
@@ -274,9 +282,7 @@ def _run(arguments: argparse.Namespace) -> int:
     return _compute(arguments, "run", _fetched(arguments), began)
 
 
-def _compute(
-    arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]], began: float
-) -> int:
+def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]], began: float) -> int:
     """Forecast, write the results and the run record; with what fetching came to before it."""
     import datetime as dt
     import time
@@ -355,6 +361,76 @@ def _print_season(told: dict[str, Any], path: Path) -> None:
         for warning in venue["warnings"]:
             print(f"\n{venue['name']}: {warning}")
     print(f"\nResults: {path}")
+    _cautions()
+
+
+def _routines(arguments: argparse.Namespace) -> int:
+    from pipeline.desk import season_and_results
+    from pipeline.season_routines import routines_told
+
+    season, ds = season_and_results(arguments.folder)
+    with ds:
+        told = routines_told(ds, season)
+    if arguments.json:
+        _print_json(told)
+    else:
+        _print_routines(told)
+    return OK
+
+
+def _print_routines(told: dict[str, Any]) -> None:
+    print(f"{told['season']}: the season's routines\n")
+    for row in told["routines"]:
+        length = f"{row['seconds'] / 60:.1f} min, {row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air"
+        print(f"{row['routine']}: {row['name']}; {length}; crowd value {row['crowd_value']:g}")
+        print(f"    {', '.join(row['figures'])}")
+        for words, key in (("without", "left_out"), ("with", "taken_in")):
+            if row[key] and row["origin"] == "composed":
+                print(f"    {words}: {', '.join(row[key])}")
+    print("\nrehearsed  expected crowd value a show  flown days with a further change")
+    for row in told["frontier"]:
+        print(
+            f"{row['routines_rehearsed']:>9} {row['crowd_value_expected']:>29.1f} "
+            f"{_percent(row['days_flown_with_a_further_change']):>33}"
+        )
+    if told["all_that_join"]:
+        print(f"{told['candidates']} routines join and were compared; no other set gives more.")
+    else:
+        print(
+            f"{told['candidates']} of the routines that join were compared; another set could add at most "
+            f"{told['could_lose_crowd_value']:.2f} of crowd value a show."
+        )
+    print(f"Joins checked: {told['joins_checked']}.\n")
+    for row in told["bookings"]:
+        if row["status"] != "ok":
+            print(f"{row['booking']}: {row['status']}")
+            continue
+        print(f"{row['booking']}: {row['in_words']}")
+        kept = (
+            ""
+            if row["plan_keeps_a_further_change_to_1_day_in_10"]
+            else ("; no routine keeps a further change to 1 day in 10")
+        )
+        print(f"    plan on: {row['plan_on']}{kept}")
+        if row["reserve"]:
+            print(f"    in reserve: {', '.join(row['reserve'])}")
+    practice = told["practice"]
+    if practice is None:
+        print("\nNo practice.yaml: whether the figures will be current is not judged.")
+    else:
+        print()
+        for row in practice["refused"]:
+            print(row["why"])
+        for row in practice["practise"]:
+            print(f"Practise from {row['from']} to {row['by']}: {', '.join(row['figures'])}")
+        if not practice["refused"]:
+            print("Every figure that may be needed is current at every show.")
+        for row in practice["rehearsal_air"]:
+            print(
+                f"{row['booking_day']}: to feel a density altitude of "
+                f"{row['show_density_altitude_median_ft']:,.0f} ft, base at {row['needle_ft']:,.0f} ft on the "
+                f"altimeter set to {row['altimeter_inhg']:.2f}; {row['remark']}"
+            )
     _cautions()
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from pipeline.inputs import Season
 
-__all__ = ["add_commands"]
+__all__ = ["add_commands", "season_and_results"]
 
 OK = 0
 
@@ -89,7 +89,7 @@ def _booking(command: argparse.ArgumentParser) -> None:
     command.add_argument("--day", metavar="YYYY-MM-DD", help="show day (default: the booking's first)")
 
 
-def _season_and_results(folder: Path) -> tuple[Season, xr.Dataset]:
+def season_and_results(folder: Path) -> tuple[Season, xr.Dataset]:
     """The season and its results, which must be those of the season as it stands."""
     from pipeline.inputs import load_season, season_digest
     from pipeline.results import read_results
@@ -127,7 +127,7 @@ def _slots(arguments: argparse.Namespace) -> int:
         raise InputError(f"--chance {arguments.chance:g} is out of range: a percentage up to 100 is wanted.")
     if not 0 <= arguments.late <= 600:
         raise InputError(f"--late {arguments.late} is out of range: minutes from 0 to 600 are wanted.")
-    _, ds = _season_and_results(arguments.folder)
+    _, ds = season_and_results(arguments.folder)
     answer = slot_answer(
         ds,
         arguments.booking,
@@ -172,7 +172,7 @@ def _today(arguments: argparse.Namespace) -> int:
     from pipeline.results import CAUTIONS
     from pipeline.which_show import today_answer, today_text
 
-    season, ds = _season_and_results(arguments.folder)
+    season, ds = season_and_results(arguments.folder)
     booked = next((b for b in season.bookings if b.id == arguments.booking), None)
     if booked is None:
         raise InputError(
@@ -254,7 +254,7 @@ def _reading(arguments: argparse.Namespace, elevation: float, now: Any) -> Any:
 def _papers(arguments: argparse.Namespace) -> int:
     from pipeline.paperwork import write_papers
 
-    season, ds = _season_and_results(arguments.folder)
+    season, ds = season_and_results(arguments.folder)
     written, skipped = write_papers(
         season, ds, arguments.into, booking=arguments.booking, altimeter_inhg=arguments.altimeter_inhg
     )
@@ -269,7 +269,7 @@ def _export(arguments: argparse.Namespace) -> int:
 
     from pipeline import exports
 
-    season, ds = _season_and_results(arguments.folder)
+    season, ds = season_and_results(arguments.folder)
     if arguments.csv:
         written = exports.write_tables(ds, arguments.into)
     elif arguments.netcdf:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from pipeline.flight.figures import Figure as FlownFigure
     from pipeline.inputs import Season
 
-__all__ = ["lay_routines", "repertoire_of", "routines_told"]
+__all__ = ["lay_routines", "practised_days", "repertoire_of", "routines_told"]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -174,10 +175,17 @@ def _flies(
     thunder_stops: bool,
     ceiling: tuple[float, float] | None = None,
 ) -> FloatArray:
-    """Chance that the act flies, of the causes that are judged; `ceiling` replaces the act's own minimum."""
+    """Chance that the act flies, of the causes that are judged.
+
+    With a `ceiling` minimum of its own it is the low-ceiling show's: only for hours whose ceiling is known
+    to lie below the full show's comfortable one.
+    """
     comfortable = dict(zip(limits.ACT_CAUSES, a["act_comfortable"][venue].astype(float), strict=True))
     limit = dict(zip(limits.ACT_CAUSES, a["act_limit"][venue].astype(float), strict=True))
+    own = np.ones(air["wind_speed"].shape, dtype=bool)
     if ceiling is not None:
+        judged = np.isfinite(a["act_out_by_cause"][day, slots, limits.ACT_CAUSES.index("ceiling")])
+        own = judged[:, None, None, None] & (air["ceiling"] < comfortable["ceiling"])
         comfortable["ceiling"], limit["ceiling"] = ceiling
     given = limits.act_chances(
         {cause: air[cause] for cause in limits.ACT_CAUSES},
@@ -190,7 +198,7 @@ def _flies(
         if cause in given:
             judged = np.isfinite(a["act_out_by_cause"][day, slots, c])[:, None, None, None]
             result = result * np.where(judged, 1.0 - given[cause], 1.0)
-    return np.asarray(result)
+    return np.asarray(np.where(own | np.isnan(result), result, 0.0))
 
 
 def _conditions(air: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
@@ -277,8 +285,12 @@ def lay_routines(empty: dict[str, Any], season: Season) -> None:
         for routine in routines
     ]
     venues = list(empty["coords"]["venue"])
-    for i in told:
-        _lay_day(empty, season, i, venues.index(a["day_venue"][i]), judged)
+    # Days are laid side by side, each into rows of its own: numpy lets go of the interpreter in long loops.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for done in [
+            pool.submit(_lay_day, empty, season, i, venues.index(a["day_venue"][i]), judged) for i in told
+        ]:
+            done.result()
     _lay_bookings(a, season)
     _lay_practice(a, season)
 

@@ -70,6 +70,8 @@ NEEDED = 0.05
 
 _NOTHING = -1
 _BLOCK = 64
+_GROUPS = 800
+_STEPS = 120
 
 
 # --- What joins -------------------------------------------------------------------------------------
@@ -280,11 +282,12 @@ def joining_routines(
 def _alive(rep: Repertoire, places: Sequence[tuple[int, ...]]) -> list[set[tuple[int, bool]]]:
     """For each number of places done, the states (last figure, direction) from which the rest joins."""
     figures = [_NOTHING, *(f for place in places for f in place if f != _NOTHING)]
-    alive = [{(last, way) for last in figures for way in (False, True)}]
+    every = [(last, way) for last in figures for way in (False, True)]
+    alive = [set(every)]
     for place in reversed(places):
         after = alive[0]
         states = set()
-        for last, way in after:
+        for last, way in every:
             for figure in place:
                 if figure == _NOTHING:
                     reached = (last, way)
@@ -328,9 +331,12 @@ class ManyRoutines:
     def __init__(self, curves: Curves, *, correlation: float = ROUTINE_CORRELATION) -> None:
         self.curves = curves
         self.correlation = correlation
-        nodes, weights = np.polynomial.legendre.leggauss(64)
-        self._nodes = 8.0 * nodes
-        mass = weights * np.exp(-0.5 * self._nodes**2)
+        # Even nodes no farther apart than a judgement is wide, out to seven deviations: the trapezoidal rule
+        # is then good to 1e-8.
+        width = np.sqrt((1.0 - correlation) / correlation) if 0.0 < correlation < 1.0 else 1.0
+        count = int(np.ceil(7.0 / min(0.5, width)))
+        self._nodes = np.linspace(-7.0, 7.0, 2 * count + 1)
+        mass = np.exp(-0.5 * self._nodes**2)
         self._mass = (mass / mass.sum()).astype(np.float32)
         self._lines = {c: line for c in self._DRIVERS if (line := self._line(c)) is not None}
         self._rough = self._rough_table()
@@ -366,7 +372,9 @@ class ManyRoutines:
             with np.errstate(divide="ignore"):
                 held = np.log1p(-chance)
             return np.asarray(held.reshape(len(held), -1), dtype=np.float32)
-        threshold = ndtri(1.0 - np.clip(chance, 0.0, 1.0 - 1e-16))
+        if self.correlation >= 1.0:
+            return np.zeros((0, 0), dtype=np.float32)  # the most demanding figure alone decides
+        threshold = np.minimum(ndtri(1.0 - np.clip(chance, 0.0, 1.0 - 1e-16)), 38.0)
         root, rest = np.sqrt(self.correlation), np.sqrt(1.0 - self.correlation)
         held = log_ndtr((threshold - root * self._nodes[None, :, None]) / rest)
         held = np.where(np.isneginf(points), 0.0, np.maximum(held, -80.0))
@@ -496,7 +504,7 @@ def choose(gain: FloatArray, most: int, *, nodes: int = 4000) -> Choice:
     Parameters
     ----------
     gain
-        (routine, hour), zero or above.
+        (routine, hour), zero or above; quickest where neighbouring hours are alike.
     most
         Greatest number of rows.
     nodes
@@ -513,38 +521,78 @@ def choose(gain: FloatArray, most: int, *, nodes: int = 4000) -> Choice:
     if most <= 0 or gain.size == 0:
         return Choice((), 0.0, 0.0)
     members, value = _interchange(gain, most)
-    scale = max(value, float(gain.sum(axis=1, dtype=float).max()), 1e-300)
-    slack = 1e-7 * scale
+    if most == 1:
+        return Choice(members, value, value)
+    slack = 1e-7 * max(value, 1e-300)
     dual = np.zeros(gain.shape[1], dtype=gain.dtype)
+    if gain.shape[1] > 4 * _GROUPS:
+        # Any dual bounds; a good one is found quickly on hours taken together, and dealt out to them.
+        starts = np.linspace(0, gain.shape[1], _GROUPS, endpoint=False).astype(int)
+        together = np.add.reduceat(gain, starts, axis=1)
+        target = _interchange(together, most)[1]
+        _, of_groups, _ = _ascend(together, most, target, slack, np.zeros(_GROUPS, dtype=gain.dtype))
+        held = gain[list(members)].max(axis=0) if members else dual
+        sums = np.add.reduceat(held, starts)
+        sizes = np.diff(np.append(starts, gain.shape[1]))
+        share = np.where(sums > 0, of_groups / np.where(sums > 0, sums, 1.0), 0.0)
+        dual = (held * np.repeat(share, sizes)).astype(gain.dtype)
+    bound, dual, active = _ascend(gain, most, value, slack, dual)
+    if bound <= value + slack:
+        return Choice(members, value, value)
+    return _branch(gain, active, most, members, value, bound, dual, slack, nodes)
+
+
+def _ascend(
+    gain: FloatArray, most: int, value: float, slack: float, dual: FloatArray
+) -> tuple[float, FloatArray, npt.NDArray[np.integer]]:
+    """Lower the Lagrangian bound by subgradient steps, dropping rows that no better set can have.
+
+    Parameters
+    ----------
+    gain, most
+        As in `choose`.
+    value
+        Of the best set known.
+    slack
+        Differences below it do not count.
+    dual
+        To start from, (hour,), zero or above.
+
+    Returns
+    -------
+    bound, dual, active
+        The least bound, its dual, and the rows that are left.
+    """
     best_dual, bound, active = dual, np.inf, np.arange(len(gain))
-    pace, stale = 1.0, 0
-    for _ in range(150):
-        above = gain[active] - dual
+    rows, pace, stale = gain, 1.0, 0
+    for _ in range(_STEPS):
+        above = rows - dual
         np.maximum(above, 0.0, out=above)
         worth = above.sum(axis=1, dtype=float)
         order = np.argsort(-worth, kind="stable")[:most]
-        now = float(dual.sum(dtype=float) + worth[order].sum())
+        price = float(dual.sum(dtype=float))
+        now = price + float(worth[order].sum())
         if now < bound:
-            bound, best_dual, stale = now, dual.copy(), 0
+            bound, best_dual, stale = now, dual, 0
         else:
             stale += 1
-            if stale >= 8:
+            if stale >= 5:
                 pace, stale = 0.5 * pace, 0
-        # With this row in the set no set reaches what is held already: it goes.
-        others = worth[order[: most - 1]].sum()
-        keep = dual.sum(dtype=float) + worth + others >= value + slack
-        keep[order] = True
+        if bound <= value + slack or pace < 1e-2:
+            break
         slope = 1.0 - (above[order] > 0).sum(axis=0)
         # Where the dual is at its floor it cannot fall.
         slope[(dual <= 0) & (slope > 0)] = 0.0
-        active = active[keep]
         norm = float(slope @ slope)
-        if active.size == 0 or bound <= value + slack or norm == 0.0 or pace < 1e-3:
+        if norm == 0.0:
             break
+        # With such a row in it no set reaches more than what is held already: it goes.
+        keep = price + worth + worth[order[: most - 1]].sum() >= value + slack
+        keep[order] = True
+        if keep.sum() < 0.8 * keep.size:
+            active, rows = active[keep], rows[keep]
         dual = np.maximum(dual - (pace * (now - value) / norm * slope).astype(gain.dtype), 0.0)
-    if active.size == 0 or bound <= value + slack:
-        return Choice(members, value, value)
-    return _branch(gain, active, most, members, value, min(bound, np.inf), best_dual, slack, nodes)
+    return float(bound), best_dual, active
 
 
 def _total(gain: FloatArray, members: Sequence[int]) -> float:
@@ -650,7 +698,7 @@ class ShowHours:
     flies
         Chance that the act flies by its own minima.
     flies_low
-        The same by the minima of the low-ceiling show.
+        The same by the minima of the low-ceiling show; nothing in hours that are not its own.
     """
 
     conditions: Mapping[str, FloatArray]
@@ -870,26 +918,27 @@ def plan_routines(
     )
     # Hours in which nothing can beat what is flown already count the same for every set.
     open_hours = (greatest * hours.flies > base) & (weight > 0)
-    there = hours.take(open_hours)
-    alone: FloatArray = np.zeros(int(open_hours.sum()))
+    _, chance = figure_chances(hours.take(open_hours).conditions, curves)
+    alone, seeds = best_alone(rep, chance)
     if listed is None:
-        _, chance = figure_chances(there.conditions, curves)
-        alone, seeds = best_alone(rep, chance)
         listed = _cut_list(rep, seeds, most, longest=longest, shortest=shortest)
+    better = alone * hours.flies[open_hours] > base[open_hours]
+    open_hours[open_hours] = better
+    kept = np.flatnonzero(open_hours)
+    # Hours that are alike stand together.
+    by_air = np.argsort(hours.conditions["density_altitude"][kept], kind="stable")
+    alone, kept = alone[better][by_air], kept[by_air]
+    there, there_base, there_weight = hours.take(kept), base[kept], weight[kept]
 
-    chosen_weight = weight[open_hours].astype(np.float32)
-    gains = np.zeros((len(listed) - 1, int(open_hours.sum())), dtype=np.float32)
+    gains = np.zeros((len(listed) - 1, kept.size), dtype=np.float32)
     for at in range(1, len(listed), 256):
         rows = rep.members(listed[at : at + 256])
         values = np.array([rep.value(r) for r in listed[at : at + 256]], dtype=np.float32)
         worth = values[:, None] * many(rows, there.conditions) * there.flies.astype(np.float32)
-        gains[at - 1 : at - 1 + len(rows)] = chosen_weight * np.maximum(
-            worth - base[open_hours].astype(np.float32), 0.0
-        )
+        worth -= there_base.astype(np.float32)
+        gains[at - 1 : at - 1 + len(rows)] = there_weight.astype(np.float32) * np.maximum(worth, 0.0)
     start = float(weight @ base)
-    best_of_all = start + float(
-        (weight[open_hours] * np.maximum(alone * there.flies - base[open_hours], 0.0)).sum()
-    )
+    best_of_all = start + float((there_weight * (alone * there.flies - there_base)).sum())
     frontier: list[tuple[tuple[tuple[int, ...], ...], float, float]] = []
     picked: tuple[tuple[int, ...], ...] = ()
     bound = start
