@@ -46,8 +46,8 @@ INK, MUTED, GRID, PAPER, WINDOW = "#17212B", "#55606B", "#DDD9CF", "#FFFFFF", "#
 
 COLOURS: dict[str, str] = {
     "density_altitude": "#B5480F",
-    "wind_across": "#0B62A8",
-    "rough_air": "#7A3B96",
+    "wind_across": "#1F7BC8",
+    "rough_air": "#4A1A6B",
     "wind_along": "#00786C",
     "runway_crosswind": "#4D5B1C",
     "ceiling": "#6A7480",
@@ -76,7 +76,7 @@ SHAPES: dict[str, str] = {
 
 CHANCE_RAMP = ("#FFFFFF", "#F4DDE1", "#DDA0AE", "#B65270", "#7D1F44", "#470825")
 """Chance of change from none to every day; luminance falls all the way."""
-DARK_FROM = 0.5
+DARK_FROM = 0.592
 """Chance from which the digits in a cell are white."""
 
 _CHANCE_SCALE = {"domain": [0.0, 0.2, 0.4, 0.6, 0.8, 1.0], "range": list(CHANCE_RAMP), "clamp": True}
@@ -155,7 +155,7 @@ _INTERVAL_TIPS = (("lower", "90 % interval from", ".0%"), ("upper", "to", ".0%")
 
 
 def _white_on_dark() -> Spec:
-    return {"condition": {"test": f"datum.changed > {DARK_FROM}", "value": PAPER}, "value": INK}
+    return {"condition": {"test": f"datum.changed > {DARK_FROM}", "value": PAPER}, "value": "#000000"}
 
 
 def _clock(
@@ -355,7 +355,7 @@ def small_air(
             opacity=1,
         )
     )
-    return _picture(grouped, 96)
+    return _picture(grouped, 116)
 
 
 # --- The air of a day -------------------------------------------------------------------------------

@@ -106,6 +106,7 @@ def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
         if row.best_slot
         else "–"
     )
+    same = words.ranks(row.same_ranks) or "none"
     return (
         f'<tr class="{kinds}"><td class="rank num">{row.rank}</td>{who}'
         f'<td class="wide bar" data-label="Flown as planned, 90 % interval">'
@@ -117,7 +118,7 @@ def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
         f'[ft]">{words.number(row.da_median_ft)} / '
         f"{words.number(row.da_high_ft)}</td>"
         f'<td class="half first hours" data-label="Best and worst slot, local">{hours}</td>'
-        f'<td class="half" data-label="Can’t be told apart from">{words.ranks(row.same_ranks) or "none"}</td>'
+        f'<td class="half same" data-label="Can’t be told apart from">{same}</td>'
         f'<td class="half first num" data-label="Fee">{fee}</td>'
         f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
     )

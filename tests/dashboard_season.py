@@ -1,0 +1,112 @@
+"""A small season for the dashboard's tests: two invented venues with hours, one venue without any."""
+
+from __future__ import annotations
+
+import atexit
+import datetime as dt
+import functools
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from season_folder import write_yaml
+
+from pipeline.fetch import fetch_season
+from pipeline.inputs import copy_demo, load_season
+from pipeline.results import write_results
+from pipeline.run import forecast
+from pipeline.stations.store import Store
+
+HOT, SEA, EMPTY = "bench-june", "beach-july", "nowhere-may"
+KEPT = ("quillmere", "red-bench", "saltreach")
+
+
+@dataclass(frozen=True)
+class Made:
+    """A season folder and its results."""
+
+    folder: Path
+    results: Path
+
+
+def _offer(name: str, venue: str, days: list[str], at: str, fee: float) -> dict[str, object]:
+    return {
+        "id": name,
+        "venue": venue,
+        "show_days": days,
+        "window": {"from": "12:00", "to": "16:00"},
+        "offered": at,
+        "length_min": 15,
+        "state": "enquiry",
+        "fee": fee,
+    }
+
+
+def _made(known_to: int, *, with_empty: bool) -> Made:
+    root = Path(tempfile.mkdtemp(prefix="dashboard-season-"))
+    atexit.register(shutil.rmtree, root, ignore_errors=True)
+    folder = copy_demo(root / "season")
+    for path in (folder / "venues").glob("*.yaml"):
+        if path.stem not in KEPT:
+            path.unlink()
+    head = (folder / "season.yaml").read_text(encoding="utf-8")
+    head = head.replace("first_year: 2007", "first_year: 2021")
+    (folder / "season.yaml").write_text(head, encoding="utf-8")
+    offers = [
+        _offer(HOT, "red-bench", ["2027-06-05", "2027-06-06"], "14:00", 11_000),
+        _offer(SEA, "saltreach", ["2027-07-24"], "14:30", 9_000),
+    ]
+    if with_empty:
+        write_yaml(
+            folder / "venues" / "nowhere.yaml",
+            {
+                "id": "nowhere",
+                "name": "Nowhere Strip",
+                "latitude": 40.0,
+                "longitude": -100.0,
+                "elevation_ft": 2000,
+                "timezone": "America/Chicago",
+                "runway": {"true_heading": 90},
+                "show_line": {"true_heading": 90, "crowd_side": "right", "crowd_distance_ft": 500},
+                "stations": [
+                    # Never asked for: its hours are not in the store.
+                    {
+                        "source": "meteostat",
+                        "id": "XXXXX",
+                        "name": "Silent",
+                        "latitude": 40.0,
+                        "longitude": -100.0,
+                        "elevation_ft": 2000,
+                    }
+                ],
+            },
+        )
+        offers.append(_offer(EMPTY, "nowhere", ["2027-05-01"], "13:00", 5_000))
+    write_yaml(folder / "bookings.yaml", offers)
+    season = load_season(folder)
+    store = Store(root / "cache")
+    synthetic = load_season(folder)
+    if with_empty:
+        # The fetch is for the invented stations alone; the networked one is left untouched.
+        (folder / "bookings.yaml").rename(root / "bookings.yaml")
+        write_yaml(folder / "bookings.yaml", offers[:-1])
+        synthetic = load_season(folder)
+        (root / "bookings.yaml").replace(folder / "bookings.yaml")
+    outcomes = fetch_season(synthetic, store, now=dt.datetime(known_to, 12, 31, 23, tzinfo=dt.UTC))
+    assert not [o.error for o in outcomes if o.error]
+    path = root / "results.nc"
+    write_results(forecast(season, store), path)
+    return Made(folder, path)
+
+
+@functools.cache
+def small_season() -> Made:
+    """Six years, two venues with hours and one without."""
+    return _made(2026, with_empty=True)
+
+
+@functools.cache
+def thin_season() -> Made:
+    """Two years where five are wanted."""
+    return _made(2022, with_empty=False)

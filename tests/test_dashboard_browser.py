@@ -1,0 +1,130 @@
+"""The dashboard in a real browser, at a desk's width and a phone's: quiet, private, and no wider than it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+from browser import WIDTHS, Account, chromium_or_skip, opened, overflow, served, settled
+from dashboard_season import HOT, SEA, small_season
+
+
+@pytest.fixture(scope="module")
+def address() -> Iterator[str]:
+    chromium_or_skip()
+    made = small_season()
+    with served(made.results, made.folder) as where:
+        yield where
+
+
+def _clean(account: Account) -> None:
+    assert account.outside == []
+    assert account.console == []
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_pages_are_quiet_private_and_fit(address: str, width: str) -> None:
+    """Both pages: no console error, no request to another host, no sideways scrolling of the page."""
+    with opened(address, width) as (page, account):
+        for path, title in (("", "Which bookings"), (f"venue?booking={HOT}", "One venue")):
+            start = time.monotonic()
+            page.goto(f"{address}/{path}")
+            page.wait_for_selector(".sh-answer", timeout=60_000)
+            answered = time.monotonic() - start
+            settled(page)
+            print(f"{title} at {width}: answer after {answered:.2f} s")
+            assert page.inner_text("h1") == title
+            page.wait_for_function(
+                "document.querySelectorAll('[data-testid=stVegaLiteChart] canvas').length > 1"
+            )
+            assert overflow(page) == []
+            # Everything below the first screen, too.
+            page.evaluate("document.querySelector('[data-testid=stMain]').scrollTo(0, 1e6)")
+            page.wait_for_timeout(300)
+            assert overflow(page) == []
+        _clean(account)
+
+
+def test_by_keyboard_from_booking_to_venue(address: str) -> None:
+    """Tab reaches the first booking's link; Enter opens its venue page, whose address holds the booking."""
+    with opened(address, "desk") as (page, account):
+        page.goto(address)
+        settled(page)
+        for _ in range(30):
+            page.keyboard.press("Tab")
+            if "booking=" in str(page.evaluate("document.activeElement.href || ''")):
+                break
+        else:
+            pytest.fail("Tab never reached a booking")
+        wanted = parse_qs(urlsplit(str(page.evaluate("document.activeElement.href"))).query)["booking"]
+        page.keyboard.press("Enter")
+        page.wait_for_selector("h1:has-text('One venue')", timeout=60_000)
+        settled(page)
+        assert parse_qs(urlsplit(page.url).query)["booking"] == wanted
+        _clean(account)
+
+
+def test_the_booking_goes_along_and_the_slider_answers(address: str) -> None:
+    """From a small picture's name to its venue, and a limit moved by the arrow keys: the table follows."""
+    with opened(address, "desk") as (page, account):
+        page.goto(f"{address}/venue?booking={SEA}")
+        settled(page)
+        start = time.monotonic()
+        page.get_by_role("link", name="Which bookings").first.click()
+        page.wait_for_selector("h1:has-text('Which bookings')", timeout=60_000)
+        page.wait_for_selector("tr.chosen", timeout=60_000)
+        print(f"page change: {time.monotonic() - start:.2f} s")
+        assert f"booking={SEA}" in str(page.get_attribute("tr.chosen a", "href"))
+        settled(page)
+        page.locator("[data-testid=stPageLink-NavLink]", has_text="Red Bench").first.click()
+        page.wait_for_selector("h1:has-text('One venue')", timeout=60_000)
+        settled(page)
+        assert parse_qs(urlsplit(page.url).query)["booking"] == [HOT]
+        table = page.locator("table.sh", has_text="As your limits stand")
+        before = table.inner_text()
+        thumb = page.get_by_role("slider").nth(2)
+        thumb.focus()
+        start = time.monotonic()
+        page.keyboard.press("ArrowRight")
+        page.wait_for_function(
+            "before => [...document.querySelectorAll('table.sh')].some("
+            "t => t.innerText.includes('As your limits stand') && t.innerText !== before)",
+            arg=before,
+            timeout=60_000,
+        )
+        print(f"what if: {time.monotonic() - start:.2f} s")
+        _clean(account)
+
+
+def test_only_this_machine_is_listened_to(address: str) -> None:
+    """The kernel's own table: every socket that listens on the port is bound to 127.0.0.1 (proc(5))."""
+    port = urlsplit(address).port
+    assert port is not None
+    listening = []
+    for table in ("/proc/net/tcp", "/proc/net/tcp6"):
+        if not Path(table).is_file():
+            continue
+        for line in Path(table).read_text().splitlines()[1:]:
+            local, state = line.split()[1], line.split()[3]
+            if state == "0A" and int(local.split(":")[1], 16) == port:
+                listening.append(local.split(":")[0])
+    assert listening == ["0100007F"]
+
+
+def test_nothing_to_show_is_said_without_a_traceback(tmp_path: Path) -> None:
+    """No results: words on the screen, and no frame of the program."""
+    chromium_or_skip()
+    with (
+        served(tmp_path / "none.nc", None) as where,
+        opened(where, "phone") as (page, account),
+    ):
+        page.goto(where)
+        settled(page)
+        text = page.inner_text("body")
+        assert "showhour run" in text
+        assert "Traceback" not in text
+        assert overflow(page) == []
+        _clean(account)
