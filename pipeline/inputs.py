@@ -1505,7 +1505,11 @@ def copy_demo(destination: Path) -> Path:
         # Built beside its place and moved there whole: a copy cut short never looks like a season.
         with tempfile.TemporaryDirectory(dir=destination.parent, prefix=".demo-") as scratch:
             built = Path(scratch) / "season"
-            shutil.copytree(source, built, copy_function=shutil.copyfile)
+            # Contents only: the folders of an installation may be read-only, and the copy is to be edited.
+            for file in (f for f in source.rglob("*") if f.is_file()):
+                place = built / file.relative_to(source)
+                place.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(file, place)
             if destination.exists():
                 destination.rmdir()  # empty, or this refuses
             os.replace(built, destination)
