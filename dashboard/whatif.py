@@ -125,7 +125,8 @@ def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves) -> 
     The interval takes the smaller of this sample's effective size and the forecast's, whose interval
     also carries the trend's error.
     """
-    routine = limits.RoutineChance(curves, correlation=float(season.attrs["routine_correlation"]))
+    full = np.flatnonzero(season.values["routine_figures"][0])
+    routine = limits.RoutineChance(curves.take(full), correlation=float(season.attrs["routine_correlation"]))
     by_year = clim.year_means(air.act_flies * (1.0 - routine(air.conditions)))
     p, n_eff, years = clim.effective_sample_size(by_year, air.days)
     stored = season.values["sample_effective_size"][day.index, : p.size]

@@ -105,7 +105,7 @@ def _parser() -> argparse.ArgumentParser:
     routines = add(
         "routines",
         _routines,
-        "the season's few routines, which of them each booking is likely to need, and what to practise by when",
+        "the season's few routines, which of them each booking may need, and what to practise by when",
     )
     folder(routines)
     as_json(routines)
@@ -381,8 +381,10 @@ def _routines(arguments: argparse.Namespace) -> int:
 def _print_routines(told: dict[str, Any]) -> None:
     print(f"{told['season']}: the season's routines\n")
     for row in told["routines"]:
-        length = f"{row['seconds'] / 60:.1f} min, {row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air"
-        print(f"{row['routine']}: {row['name']}; {length}; crowd value {row['crowd_value']:g}")
+        print(
+            f"{row['routine']}: {row['name']}; {row['seconds'] / 60:.1f} min, "
+            f"{row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air; crowd value {row['crowd_value']:g}"
+        )
         print(f"    {', '.join(row['figures'])}")
         for words, key in (("without", "left_out"), ("with", "taken_in")):
             if row[key] and row["origin"] == "composed":
@@ -418,20 +420,31 @@ def _print_routines(told: dict[str, Any]) -> None:
     if practice is None:
         print("\nNo practice.yaml: whether the figures will be current is not judged.")
     else:
-        print()
-        for row in practice["refused"]:
-            print(row["why"])
-        for row in practice["practise"]:
-            print(f"Practise from {row['from']} to {row['by']}: {', '.join(row['figures'])}")
-        if not practice["refused"]:
-            print("Every figure that may be needed is current at every show.")
-        for row in practice["rehearsal_air"]:
-            print(
-                f"{row['booking_day']}: to feel a density altitude of "
-                f"{row['show_density_altitude_median_ft']:,.0f} ft, base at {row['needle_ft']:,.0f} ft on the "
-                f"altimeter set to {row['altimeter_inhg']:.2f}; {row['remark']}"
-            )
+        _print_practice(practice)
     _cautions()
+
+
+def _print_practice(practice: dict[str, Any]) -> None:
+    print()
+    shows: dict[tuple[str, ...], list[str]] = {}
+    for row in practice["refused"]:
+        last = f"last practised {row['last']}" if row["last"] else "no earlier practice written down"
+        shows.setdefault((row["show"], row["booking"], last, row["cure"]), []).append(row["figure"])
+    for (show, booking, last, cure), figures in shows.items():
+        print(f"Not current at {booking} on {show} ({last}): {', '.join(figures)}. {cure}")
+    for row in practice["practise"]:
+        print(f"Practise from {row['from']} to {row['by']}: {', '.join(row['figures'])}")
+    if not practice["refused"]:
+        print("Every figure that may be needed is current at every show.")
+    told = set()
+    for row in practice["rehearsal_air"]:
+        if row["booking"] not in told:
+            print(
+                f"{row['booking']}: the air of {row['show_density_altitude_median_ft']:,.0f} ft, the median, is "
+                f"found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
+                f"{row['altimeter_inhg']:.2f}; {row['remark']}"
+            )
+        told.add(row["booking"])
 
 
 def _demo(arguments: argparse.Namespace) -> int:

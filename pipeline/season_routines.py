@@ -601,7 +601,14 @@ def routines_told(ds: xr.Dataset, season: Season) -> dict[str, Any]:
         told["practice"] = {
             "currency_days": season.practice.currency_days,
             "refused": [
-                {"figure": r.figure, "show": r.show.isoformat(), "booking": r.booking, "why": str(r)}
+                {
+                    "figure": r.figure,
+                    "show": r.show.isoformat(),
+                    "booking": r.booking,
+                    "last": None if r.last is None else r.last.isoformat(),
+                    "why": str(r),
+                    "cure": r.cure,
+                }
                 for r in plan.refused
             ],
             "practise": [
@@ -663,7 +670,8 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
         )
         rows.append(
             {
-                "booking_day": str(ds["booking_day"][i].item()),
+                "booking": str(ds["day_booking"][i].item()),
+                "date": str(ds["day_date"][i].item()),
                 "show_density_altitude_median_ft": round(da / FT),
                 "base_above_home_ft": round(float(found.base_height) / FT),
                 "needle_ft": int(np.ceil(float(found.needle) / FT / 10.0) * 10),

@@ -53,6 +53,11 @@ class Refusal:
         """Last day on which a practice counts for the show: the day before."""
         return self.show - dt.timedelta(days=1)
 
+    @property
+    def cure(self) -> str:
+        """What would make it current."""
+        return f"Practise it from {self.earliest.isoformat()} to {self.latest.isoformat()}, or leave it out there."
+
     def __str__(self) -> str:
         """One sentence: what is wrong, and the cure."""
         last = (
@@ -62,8 +67,7 @@ class Refusal:
             f"{self.currency_days} allowed"
         )
         return (
-            f"{self.figure} is not current at {self.booking} on {self.show.isoformat()}: {last}. Practise it "
-            f"from {self.earliest.isoformat()} to {self.latest.isoformat()}, or leave it out there."
+            f"{self.figure} is not current at {self.booking} on {self.show.isoformat()}: {last}. {self.cure}"
         )
 
 

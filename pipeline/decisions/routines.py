@@ -1027,10 +1027,11 @@ def _labelled(
         bites = by_cause @ share
         rows.append((float(share.sum()), _LABELS[CAUSES[int(np.argmax(bites))]], routine))
     rows.sort(key=lambda row: (-row[0], row[2]))
-    labels, seen = ["full"], dict[str, int]()
-    for _, label, _ in rows:
-        seen[label] = seen.get(label, 0) + 1
-        labels.append(label if seen[label] == 1 else f"{label} {seen[label]}")
+    plain = [label for _, label, _ in rows]
+    labels = ["full"]
+    for i, label in enumerate(plain):
+        letter = f" {chr(ord('A') + plain[:i].count(label))}" if plain.count(label) > 1 else ""
+        labels.append(label + letter)
     return tuple(labels), (routines[0], *(routine for *_, routine in rows))
 
 
