@@ -91,9 +91,15 @@ def add_verify(parser: argparse.ArgumentParser) -> None:
         metavar="FT,FT,…",
         help="density altitudes; by default three that 1, 3 and 6 days in 10 exceed",
     )
-    parser.add_argument("--gust-kt", type=_numbers, default=(20.0, 25.0, 30.0), metavar="KT,…", help="gust peaks")
-    parser.add_argument("--crosswind-kt", type=_numbers, default=(10.0, 15.0), metavar="KT,…", help="crosswinds")
-    parser.add_argument("--runway-true", type=float, default=None, metavar="DEG", help="true heading of the runway")
+    parser.add_argument(
+        "--gust-kt", type=_numbers, default=(20.0, 25.0, 30.0), metavar="KT,…", help="gust peaks"
+    )
+    parser.add_argument(
+        "--crosswind-kt", type=_numbers, default=(10.0, 15.0), metavar="KT,…", help="crosswinds"
+    )
+    parser.add_argument(
+        "--runway-true", type=float, default=None, metavar="DEG", help="true heading of the runway"
+    )
     parser.add_argument(
         "--first-year", type=int, help="first year to score; by default the first with eight years before it"
     )
@@ -116,7 +122,9 @@ def verify_command(arguments: argparse.Namespace) -> int:
         Neither or both of a folder and a file, or a file without its place.
     """
     if (arguments.folder is None) == (arguments.station_csv is None):
-        raise InputError("verify: give a season folder, or --station-csv with a station-hours file; one of them.")
+        raise InputError(
+            "verify: give a season folder, or --station-csv with a station-hours file; one of them."
+        )
     if arguments.station_csv is not None:
         told = _verify_csv(arguments)
         _print(told if arguments.json else None, [told])
@@ -230,7 +238,9 @@ def _record(hours: Any, elevation: float, latitude: float, longitude: float, red
 
     values = {str(name): hours[name].to_numpy() for name in hours.data_vars}
     values.setdefault("air_temperature", np.full(hours.sizes["time"], np.nan, dtype=np.float32))
-    plateau = plateau_correction_applies(latitude, longitude) if reduction == "auto" else reduction == "plateau"
+    plateau = (
+        plateau_correction_applies(latitude, longitude) if reduction == "auto" else reduction == "plateau"
+    )
     first = int(hours["time"].to_numpy()[0].astype("datetime64[h]").astype(np.int64))
     return StationRecord(first, values, elevation, plateau)
 
@@ -351,9 +361,7 @@ def verify_record(
     }
     told["gusts"] = _gusts_told(air, forward)
     told["status"] = _status(air, forward, years, minimum)
-    told["reference"] = (
-        "frequency at the same local hour over the whole season, in the same earlier years"
-    )
+    told["reference"] = "frequency at the same local hour over the whole season, in the same earlier years"
     return told
 
 
@@ -408,7 +416,10 @@ def _rows(result: HindcastResult, with_reliability: bool) -> list[dict[str, Any]
 def _gusts_told(air: HourlyAir, forward: HindcastResult) -> dict[str, Any]:
     practice = air.practice
     if not practice.reports:
-        return {"reported": False, "status": "estimated: the station reports no gusts, so none can be verified"}
+        return {
+            "reported": False,
+            "status": "estimated: the station reports no gusts, so none can be verified",
+        }
     first, last = int(practice.years[0]), int(practice.years[-1])
     words = f"gust reports trusted from {practice.first_year} to {practice.last_year}"
     if practice.first_year > first or practice.last_year < last:
@@ -571,7 +582,9 @@ def _print_record(told: Mapping[str, Any]) -> None:
         )
     print(f"  {told['gusts']['status']}")
     if told["thresholds"]:
-        print(f"  {'':<18}{'at or above':>12}{'happened':>10}{'bias':>9}{'± 2 se':>9}{'skill':>8}{'hours':>8}{'years':>7}")
+        print(
+            f"  {'':<18}{'at or above':>12}{'happened':>10}{'bias':>9}{'± 2 se':>9}{'skill':>8}{'hours':>8}{'years':>7}"
+        )
     for row in told["thresholds"]:
         two = None if row["bias_se"] is None else 2 * row["bias_se"]
         print(

@@ -17,13 +17,15 @@ References
    Lett. 12 (2005) 105-108: the best change-points of a series under a penalty, exactly.
 .. [4] G. L. Steele, D. Lea and C. H. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014:
    the mixing function behind the reproducible random number of every hour.
+.. [5] V. Chernozhukov, I. Fernández-Val and A. Galichon, "Quantile and probability curves without crossing",
+   Econometrica 78 (2010) 1093-1125: a curve put in order is never further from the truth.
 """
 
 from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,15 +35,19 @@ from pipeline.air.variables import KT
 from pipeline.air.wind import gust_peak, whole_knots
 
 __all__ = [
-    "BORROWED",
     "THRESHOLDS_KT",
     "GustModel",
+    "GustRecord",
     "ReportingPractice",
+    "borrowed_model",
     "calendar_years",
     "exceedance",
     "fit_gust_model",
+    "fit_gust_reports",
+    "gust_record",
     "gust_sample",
     "hour_uniforms",
+    "hours_like",
     "reporting_practice",
     "survival",
 ]
@@ -51,7 +57,7 @@ IntArray = npt.NDArray[np.integer]
 BoolArray = npt.NDArray[np.bool_]
 ArrayLike = npt.ArrayLike
 
-THRESHOLDS_KT: tuple[int, ...] = (*range(10, 32), *range(32, 46, 2), 50)
+THRESHOLDS_KT: tuple[int, ...] = (12, 14, 16, 18, 20, 22, 25, 28, 30, 32, 35, 40, 45)
 """Whole knots at which a full model is fitted; between and above them the chance is interpolated."""
 
 LEAST_REPORTS = 100
@@ -63,7 +69,7 @@ _DEAD_SHARE = 0.5
 _LEAST_EXPECTED = 5.0  # reported gusts expected in a year; fewer say nothing about the practice
 _FLOOR_NOISE = 0.06  # least year-to-year noise of the log ratio, so that short records are not over-read
 _EVENTS_FULL, _EVENTS_PLAIN, _EVENTS_LEAST = 200, 50, 15
-_WIND_COLUMNS, _PLAIN_COLUMNS = 2, 8
+_WIND_COLUMNS, _KNEES_COLUMNS, _PLAIN_COLUMNS = 2, 4, 8
 _FEATURES = 18
 _DAYS_PER_YEAR = 365.2425
 
@@ -159,7 +165,11 @@ def reporting_practice(
 def _last_practice(level: FloatArray) -> tuple[int, int]:
     """First and last position of the trusted run of a series of log ratios."""
     n = level.size
-    noise = max(float(np.median(np.abs(np.diff(level)))) / (np.sqrt(2.0) * 0.6745), _FLOOR_NOISE) if n > 1 else 1.0
+    noise = (
+        max(float(np.median(np.abs(np.diff(level)))) / (np.sqrt(2.0) * 0.6745), _FLOOR_NOISE)
+        if n > 1
+        else 1.0
+    )
     starts = _partition(level / noise, penalty=3.0 * np.log(max(n, 2)), shortest=2)
     ends = [*starts[1:], n]
     means = [float(level[a:b].mean()) for a, b in zip(starts, ends, strict=True)]
@@ -255,17 +265,18 @@ class GustModel:
 
     @staticmethod
     def from_data(data: Mapping[str, Any]) -> GustModel:
-        """The model from `as_data`."""
+        """The model from `as_data`; rows of coefficients may leave out zeros at their end."""
+        coefficients = np.zeros((len(data["thresholds_kt"]), _FEATURES))
+        for row, given in zip(coefficients, data["coefficients"], strict=True):
+            row[: len(given)] = given
         return GustModel(
-            **{
-                **data,
-                "thresholds_kt": tuple(data["thresholds_kt"]),
-                "coefficients": np.asarray(data["coefficients"], dtype=float),
-            }
+            **{**data, "thresholds_kt": tuple(data["thresholds_kt"]), "coefficients": coefficients}
         )
 
 
-def _features(wind_kt: FloatArray, threshold_kt: float, day_angle: FloatArray, year_angle: FloatArray) -> FloatArray:
+def _features(
+    wind_kt: FloatArray, threshold_kt: float, day_angle: FloatArray, year_angle: FloatArray
+) -> FloatArray:
     """Columns of the regression, (..., 18), from the wind's distance below the threshold, hour and season.
 
     The first two stand for the wind alone, the first eight add the plain daily and yearly waves.
@@ -298,7 +309,9 @@ def _features(wind_kt: FloatArray, threshold_kt: float, day_angle: FloatArray, y
     )
 
 
-def _angles(hours_since_epoch: FloatArray, clock_offset: float = 0.0, season_offset: float = 0.0) -> tuple[FloatArray, FloatArray]:
+def _angles(
+    hours_since_epoch: FloatArray, clock_offset: float = 0.0, season_offset: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
     hours = hours_since_epoch + clock_offset
     day = 2.0 * np.pi * (hours % 24.0) / 24.0
     year = 2.0 * np.pi * (hours / 24.0 + season_offset) / _DAYS_PER_YEAR
@@ -317,7 +330,7 @@ def fit_gust_model(
 
     Reports of one wind, hour and half month are counted together (the likelihood is the same). Where a
     threshold was reached too seldom for all the columns, the seasons' and hours' interplay is left out,
-    then hour and season; below fifteen times it is not fitted, and lies in the tail.
+    then hour and season, then the wind's bends; below fifteen times it is not fitted, and lies in the tail.
 
     Parameters
     ----------
@@ -334,13 +347,40 @@ def fit_gust_model(
     -------
     GustModel, or None where no threshold was reached often enough.
     """
-    speed = np.asarray(wind_speed, dtype=float)
-    use = np.asarray(keep, dtype=bool) & np.isfinite(speed)
-    hours = (first_hour + np.flatnonzero(use)).astype(float)
+    at = np.flatnonzero(np.asarray(keep, dtype=bool))
+    return fit_gust_reports(
+        np.asarray(wind_speed, dtype=float)[at],
+        np.asarray(reported_gust, dtype=float)[at],
+        (first_hour + at).astype(float),
+        thresholds_kt=thresholds_kt,
+    )
+
+
+def fit_gust_reports(
+    wind_speed: FloatArray,
+    reported_gust: FloatArray,
+    hours_since_epoch: FloatArray,
+    *,
+    thresholds_kt: Sequence[int] = THRESHOLDS_KT,
+    plain: bool = False,
+) -> GustModel | None:
+    """`fit_gust_model` for reports in any order, of several stations too.
+
+    Parameters
+    ----------
+    wind_speed, reported_gust, hours_since_epoch
+        (report,) [m s-1, m s-1, hour].
+    thresholds_kt
+        Whole knots, rising.
+    plain
+        Leave out the interplay of hour, season and wind, which is a station's own.
+    """
+    use = np.isfinite(wind_speed)
+    speed, hours = wind_speed[use], hours_since_epoch[use]
     if hours.size == 0:
         return None
-    wind = np.rint(whole_knots(speed[use]) / KT).astype(np.int64)
-    peak = np.rint(gust_peak(speed[use], np.asarray(reported_gust, dtype=float)[use]) / KT).astype(np.int64)
+    wind = np.rint(whole_knots(speed) / KT).astype(np.int64)
+    peak = np.rint(gust_peak(speed, reported_gust[use]) / KT).astype(np.int64)
     half_month = np.floor((hours / 24.0 % _DAYS_PER_YEAR) / _DAYS_PER_YEAR * 24.0).astype(np.int64)
     cell = (np.minimum(wind, 99) * 24 + (hours.astype(np.int64) % 24)) * 24 + half_month
     cells, inverse = np.unique(cell, return_inverse=True)
@@ -357,6 +397,7 @@ def fit_gust_model(
             lambda x=x, open_=open_: _features(cell_wind[open_], x, day_angle[open_], year_angle[open_]),
             events[open_],
             total[open_],
+            plain,
         )
         if row is None:
             if reached:
@@ -369,11 +410,11 @@ def fit_gust_model(
     # Mean excess over the last threshold: the scale of an exponential tail.
     above = peak[peak >= reached[-1]]
     scale = float(np.clip((above - reached[-1] + 0.5).mean() if above.size else 3.0, 1.0, 8.0))
-    span = calendar_years(hours[[0, -1]])
+    span = calendar_years(np.array([hours.min(), hours.max()]))
     return GustModel(tuple(reached), np.array(rows), scale, int(span[0]), int(span[1]), int(hours.size))
 
 
-def _fit_threshold(features: Any, events: FloatArray, total: FloatArray) -> FloatArray | None:
+def _fit_threshold(features: Any, events: FloatArray, total: FloatArray, plain: bool) -> FloatArray | None:
     """Coefficients (18,) of one threshold, unpenalised; None where it was reached too seldom."""
     from scipy.linalg import LinAlgWarning
     from sklearn.exceptions import ConvergenceWarning
@@ -383,8 +424,8 @@ def _fit_threshold(features: Any, events: FloatArray, total: FloatArray) -> Floa
     if count < _EVENTS_LEAST:
         return None
     columns = features()
-    sizes = [_FEATURES] if count >= _EVENTS_FULL else []
-    sizes += [_PLAIN_COLUMNS] if count >= _EVENTS_PLAIN else []
+    sizes = [_FEATURES] if count >= _EVENTS_FULL and not plain else []
+    sizes += [_PLAIN_COLUMNS, _KNEES_COLUMNS] if count >= _EVENTS_PLAIN else []
     weight = np.concatenate([events, total - events])
     told = weight > 0
     outcome = np.repeat([1, 0], events.size)[told]
@@ -401,7 +442,8 @@ def _fit_threshold(features: Any, events: FloatArray, total: FloatArray) -> Floa
                 continue  # too many columns for what was seen: the plainer set is next
         row = np.zeros(_FEATURES)
         row[0], row[use] = float(model.intercept_[0]), model.coef_[0]
-        if np.abs(row).max() < 50.0:
+        # A slope this steep means that the winds seen part cleanly in two: the plainer set is next.
+        if np.abs(row[1:]).max() < 60.0:
             return row
     return None
 
@@ -431,7 +473,8 @@ def survival(model: GustModel, wind_speed: ArrayLike, hours_since_epoch: ArrayLi
     for i, x in enumerate(model.thresholds_kt):
         logit = _features(wind, x, day, year) @ model.coefficients[i]
         chance[..., i] = np.where(wind >= x, 1.0, 1.0 / (1.0 + np.exp(-np.clip(logit, -40.0, 40.0))))
-    chance = np.minimum.accumulate(chance, axis=-1)
+    # Thresholds are fitted singly and may cross by their sampling error: put in falling order [5]_.
+    chance = -np.sort(-chance, axis=-1)
     return np.asarray(np.where(np.isnan(wind)[..., None], np.nan, chance))
 
 
@@ -440,7 +483,7 @@ def exceedance(
 ) -> FloatArray:
     """P(gust >= threshold), the gust in whole knots.
 
-    Between fitted thresholds the logarithm of the chance is interpolated; above the last it falls
+    Between fitted thresholds the chance is interpolated; above the last it falls
     exponentially; below the first it is one where the wind itself reaches it, else the first's (too low).
 
     Parameters
@@ -455,21 +498,7 @@ def exceedance(
     x = float(np.ceil(threshold / KT - 1e-6))
     wind = np.rint(whole_knots(wind_speed) / KT)
     fitted = np.asarray(model.thresholds_kt, dtype=float)
-    at = int(np.searchsorted(fitted, x))
-    near = sorted({max(at - 1, 0), min(at, fitted.size - 1)})
-    if at < fitted.size and fitted[at] == x:
-        near = [at]
-    part = GustModel(
-        tuple(model.thresholds_kt[i] for i in near),
-        model.coefficients[near],
-        model.tail_scale_kt,
-        model.first_year,
-        model.last_year,
-        model.hours,
-        model.clock_offset,
-        model.season_offset,
-    )
-    chance = _between(survival(part, wind_speed, hours_since_epoch), fitted[near], x, model.tail_scale_kt)
+    chance = _between(survival(model, wind_speed, hours_since_epoch), fitted, x, model.tail_scale_kt)
     return np.asarray(np.where(np.isnan(wind), np.nan, np.where(wind >= x, 1.0, chance)))
 
 
@@ -480,9 +509,7 @@ def _between(chance: FloatArray, fitted: FloatArray, x: float, scale: float) -> 
         return np.asarray(chance[..., 0])
     i = int(np.searchsorted(fitted, x)) - 1
     part = (x - fitted[i]) / (fitted[i + 1] - fitted[i])
-    tiny = 1e-12
-    low, high = np.log(np.maximum(chance[..., i], tiny)), np.log(np.maximum(chance[..., i + 1], tiny))
-    return np.asarray(np.exp(low + part * (high - low)))
+    return np.asarray(chance[..., i] + part * (chance[..., i + 1] - chance[..., i]))
 
 
 # --- A gust for every hour --------------------------------------------------------------------------
@@ -554,4 +581,142 @@ def _at_knots(chance: FloatArray, fitted: FloatArray, knots: FloatArray, scale: 
     return np.stack([_between(chance, fitted, float(x), scale) for x in knots], axis=-1)
 
 
-BORROWED: GustModel | None = None
+# --- Every hour's gust ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class GustRecord:
+    """A gust peak for every hour asked for, and what it rests on.
+
+    Attributes
+    ----------
+    peak
+        Gust peak in print or drawn, (hour,) [m s-1], whole knots; NaN where there is no wind, or not asked.
+    kind
+        "observed" where all years are trusted, "modelled" where some are drawn, "estimated" where the
+        model is borrowed, "none" without wind.
+    practice
+        The station's reporting practice.
+    model
+        What drew; None where nothing was drawn.
+    """
+
+    peak: FloatArray
+    kind: str
+    practice: ReportingPractice
+    model: GustModel | None
+
+    def in_words(self) -> str:
+        """For the screen."""
+        if self.kind == "observed":
+            return "gusts as reported, or the mean wind where none was"
+        if self.kind == "modelled":
+            return (
+                f"gusts as reported from {self.practice.first_year} to {self.practice.last_year}; in other "
+                "years, whose reporting differs, drawn from the winds by what those years teach"
+            )
+        if self.kind == "estimated" and self.model is not None:
+            return f"gusts estimated from the winds, with a model of other stations: {self.model.provenance}"
+        return "no wind observed"
+
+
+def hours_like(hours_since_epoch: FloatArray, wanted: FloatArray, *, days: int) -> BoolArray:
+    """Which hours have the time of day of a wanted one, or an hour either side, and its season.
+
+    Parameters
+    ----------
+    hours_since_epoch
+        (hour,).
+    wanted
+        Hours since 1970-01-01, any shape.
+    days
+        Days of the year either side that count as its season.
+    """
+    w = np.asarray(wanted, dtype=float).ravel()
+    of_day = np.zeros(24, dtype=bool)
+    for offset in (-1, 0, 1):
+        of_day[np.unique(np.floor(w + 0.5 + offset).astype(np.int64) % 24)] = True
+    of_year = np.zeros(366, dtype=bool)
+    dates = np.unique((w // 24 % _DAYS_PER_YEAR).astype(np.int64))
+    for offset in range(-days, days + 1):
+        of_year[(dates + offset) % 366] = True
+    h = np.asarray(hours_since_epoch, dtype=float)
+    return np.asarray(of_day[h.astype(np.int64) % 24] & of_year[(h // 24 % _DAYS_PER_YEAR).astype(np.int64)])
+
+
+def gust_record(
+    wind_speed: ArrayLike | None,
+    reported_gust: ArrayLike | None,
+    first_hour: int,
+    wanted: FloatArray,
+    *,
+    latitude: float,
+    longitude: float,
+    days: int = 45,
+) -> GustRecord:
+    """Give every hour like the wanted ones its gust: as reported in the trusted years, drawn in the others.
+
+    Parameters
+    ----------
+    wind_speed, reported_gust
+        Hourly [m s-1], (hour,); None where never observed.
+    first_hour
+        Hours from 1970-01-01T00 UTC to the first value.
+    wanted
+        Show instants, hours since 1970-01-01.
+    latitude, longitude
+        Of the station [degree], for a borrowed model's clock and season.
+    days
+        Days of the year either side to learn from and to fill.
+    """
+    if wind_speed is None or not np.isfinite(np.asarray(wind_speed, dtype=float)).any():
+        empty = np.zeros(0, dtype=np.int64)
+        return GustRecord(
+            np.full(0 if wind_speed is None else np.shape(wind_speed)[0], np.nan),
+            "none",
+            ReportingPractice(empty, np.zeros(0), 0, 0),
+            None,
+        )
+    speed = np.asarray(wind_speed, dtype=float)
+    gust = np.full(speed.size, np.nan) if reported_gust is None else np.asarray(reported_gust, dtype=float)
+    practice = reporting_practice(speed, reported_gust, first_hour)
+    every = first_hour + np.arange(speed.size, dtype=float)
+    near = hours_like(every, wanted, days=days)
+    trusted = practice.trusted(calendar_years(every))
+    peak = np.where(near, gust_peak(speed, gust), np.nan)
+    fill = near & ~trusted & np.isfinite(speed)
+    if not fill.any():
+        return GustRecord(peak, "observed", practice, None)
+    model = fit_gust_model(speed, gust, first_hour, keep=near & trusted) if practice.reports else None
+    kind = "modelled"
+    if model is None:
+        model, kind = borrowed_model(latitude, longitude), "estimated"
+    early = fit_gust_model(speed, gust, first_hour, keep=fill)
+    peak[fill] = gust_sample(model, speed[fill], gust[fill], every[fill], earlier_practice=early)
+    return GustRecord(peak, kind, practice, model)
+
+
+# --- A model to borrow ------------------------------------------------------------------------------
+
+_BORROWED_LONGITUDE = -73.9
+
+
+def borrowed_model(latitude: float, longitude: float) -> GustModel:
+    """The model lent to a station that reports no gusts, on that station's solar clock and season.
+
+    Fitted to one year at three airports of one coast: a stand-in, good to a factor of about two. Whatever
+    rests on it must say *estimated*.
+
+    Parameters
+    ----------
+    latitude, longitude
+        Of the station that borrows [degree].
+    """
+    from pipeline.air.borrowed_gusts import BORROWED
+
+    model = GustModel.from_data(BORROWED)
+    return replace(
+        model,
+        clock_offset=(longitude - _BORROWED_LONGITUDE) / 15.0,
+        season_offset=0.0 if latitude >= 0 else _DAYS_PER_YEAR / 2.0,
+    )

@@ -155,9 +155,7 @@ def refit(sums: YearlySums, keep: BoolArray, *, trend: bool) -> clim.SeasonalCyc
     beta[:, :k] = beta_y - slope * beta_t
     beta[:, 0] -= slope * sums.centre
     beta[~enough] = np.nan
-    return clim.SeasonalCycle(
-        beta, slope, sums.years[use][counted], numerator[counted], denominator[counted]
-    )
+    return clim.SeasonalCycle(beta, slope, sums.years[use][counted], numerator[counted], denominator[counted])
 
 
 class CyclePicker:

@@ -271,12 +271,16 @@ def hindcast(
     if first_year is not None:
         scored = scored[scored >= first_year]
     fits = {int(y): _fits(t_sums, d_sums, int(y), forward, trend) for y in scored}
-    flat = {int(y): _fits(t_sums, d_sums, int(y), forward, False) for y in scored} if compare and trend else {}
+    flat = (
+        {int(y): _fits(t_sums, d_sums, int(y), forward, False) for y in scored} if compare and trend else {}
+    )
     models, first_gust_year = _gust_models(air, targets, hours, scored, wanted["gust"])
 
     # Targets of one date and time of day share their window; it is read once.
     month = targets.utc.astype("datetime64[M]").astype(int)
-    day = (targets.utc.astype("datetime64[D]") - targets.utc.astype("datetime64[M]").astype("datetime64[D]")).astype(int)
+    day = (
+        targets.utc.astype("datetime64[D]") - targets.utc.astype("datetime64[M]").astype("datetime64[D]")
+    ).astype(int)
     second = (targets.utc - targets.utc.astype("datetime64[D]").astype(targets.utc.dtype)).astype(np.int64)
     label = ((month % 12) * 31 + day) * 86_400 + second
     _, chosen, key_of = np.unique(label, return_index=True, return_inverse=True)
@@ -299,13 +303,29 @@ def hindcast(
                 continue
             sample = _moved(columns, local, allowed, hours[at], fits[int(y)], forward, window_days)
             _da_forecast(
-                sample, truth["density_altitude"][at], at, low, high, crps, probability, da_keys, minimum_years
+                sample,
+                truth["density_altitude"][at],
+                at,
+                low,
+                high,
+                crps,
+                probability,
+                da_keys,
+                minimum_years,
             )
             if flat:
                 if fits[int(y)][0].trend != 0.0:
                     sample = _moved(columns, local, allowed, hours[at], flat[int(y)], forward, window_days)
                     _da_forecast(
-                        sample, truth["density_altitude"][at], at, None, None, crps_flat, no_trend, da_keys, minimum_years
+                        sample,
+                        truth["density_altitude"][at],
+                        at,
+                        None,
+                        None,
+                        crps_flat,
+                        no_trend,
+                        da_keys,
+                        minimum_years,
                     )
                 else:
                     crps_flat[at] = crps[at]
@@ -378,7 +398,7 @@ def _gust_models(
         return {}, 0
     every = air.hours()
     year = gusts.calendar_years(every)
-    near = _near_targets(every, hours)
+    near = gusts.hours_like(every, hours, days=_NEAR_SEASON_DAYS)
     knots = sorted({int(np.ceil(x / KT - 1e-6)) for x in thresholds})
     models: dict[int, dict[float, FloatArray]] = {}
     for y in scored:
@@ -402,18 +422,6 @@ def _gust_models(
                 chance[ask] = gusts.exceedance(model, air.wind_speed[ask], every[ask], x)
             models[int(y)][x] = chance
     return models, min(models, default=0)
-
-
-def _near_targets(every: FloatArray, hours: FloatArray) -> BoolArray:
-    """Hours of the record at the targets' times of day, an hour either side, and near their dates."""
-    of_day = np.zeros(24, dtype=bool)
-    for offset in (-1, 0, 1):
-        of_day[np.unique(np.floor(hours + 0.5 + offset).astype(np.int64) % 24)] = True
-    of_year = np.zeros(366, dtype=bool)
-    wanted = np.unique((hours // 24 % 365.2425).astype(np.int64))
-    for offset in range(-_NEAR_SEASON_DAYS, _NEAR_SEASON_DAYS + 1):
-        of_year[(wanted + offset) % 366] = True
-    return np.asarray(of_day[every.astype(np.int64) % 24] & of_year[(every // 24 % 365.2425).astype(np.int64)])
 
 
 def _columns(
@@ -507,13 +515,16 @@ def _references(
         held = np.isfinite(happened)
         shape = (groups.size, years.size)
         count = np.bincount(cell[held], minlength=groups.size * years.size).reshape(shape)
-        reached = np.bincount(
-            cell[held], weights=happened[held], minlength=groups.size * years.size
-        ).reshape(shape)
+        reached = np.bincount(cell[held], weights=happened[held], minlength=groups.size * years.size).reshape(
+            shape
+        )
         if forward:
             count, reached = np.cumsum(count, axis=1) - count, np.cumsum(reached, axis=1) - reached
         else:
-            count, reached = count.sum(axis=1, keepdims=True) - count, reached.sum(axis=1, keepdims=True) - reached
+            count, reached = (
+                count.sum(axis=1, keepdims=True) - count,
+                reached.sum(axis=1, keepdims=True) - reached,
+            )
         share = np.where(count > 0, reached / np.maximum(count, 1), np.nan)
         reference[key] = share.ravel()[cell]
     crps = np.full(targets.year.size, np.nan)
