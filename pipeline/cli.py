@@ -383,7 +383,8 @@ def _print_routines(told: dict[str, Any]) -> None:
     for row in told["routines"]:
         print(
             f"{row['routine']}: {row['name']}; {row['seconds'] / 60:.1f} min, "
-            f"{row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air; crowd value {row['crowd_value']:g}"
+            f"{row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air; "
+            f"crowd value {row['crowd_value']:g}"
         )
         print(f"    {', '.join(row['figures'])}")
         for words, key in (("without", "left_out"), ("with", "taken_in")):
@@ -440,8 +441,8 @@ def _print_practice(practice: dict[str, Any]) -> None:
     for row in practice["rehearsal_air"]:
         if row["booking"] not in told:
             print(
-                f"{row['booking']}: the air of {row['show_density_altitude_median_ft']:,.0f} ft, the median, is "
-                f"found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
+                f"{row['booking']}: the air of {row['show_density_altitude_median_ft']:,.0f} ft, the median, "
+                f"is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
                 f"{row['altimeter_inhg']:.2f}; {row['remark']}"
             )
         told.add(row["booking"])

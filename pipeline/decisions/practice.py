@@ -56,7 +56,8 @@ class Refusal:
     @property
     def cure(self) -> str:
         """What would make it current."""
-        return f"Practise it from {self.earliest.isoformat()} to {self.latest.isoformat()}, or leave it out there."
+        first, last = self.earliest.isoformat(), self.latest.isoformat()
+        return f"Practise it from {first} to {last}, or leave it out there."
 
     def __str__(self) -> str:
         """One sentence: what is wrong, and the cure."""
