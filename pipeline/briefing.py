@@ -63,17 +63,17 @@ def booking_day(ds: xr.Dataset, booking: str, date: str | None = None) -> int:
     InputError
         When there is no such booking or day, or it has no numbers.
     """
-    names = [str(b) for b in ds["booking"].to_numpy()]
+    names = [str(b) for b in ds.variables["booking"].to_numpy()]
     if booking not in names:
         close = difflib.get_close_matches(booking, names, 1)
         hint = f"; did you mean {close[0]}?" if close else ""
         raise InputError(f"There is no booking {booking!r} in these results: {', '.join(names)}{hint}")
-    rows = np.flatnonzero(ds["day_booking"].to_numpy() == booking)
-    dates = [str(d) for d in ds["day_date"].to_numpy()[rows]]
+    rows = np.flatnonzero(ds.variables["day_booking"].to_numpy() == booking)
+    dates = [str(d) for d in ds.variables["day_date"].to_numpy()[rows]]
     if date is not None and date not in dates:
         raise InputError(f"{booking} has no show day {date}; it has {', '.join(dates)}.")
     row = int(rows[0 if date is None else dates.index(date)])
-    status = str(ds["day_status"].to_numpy()[row])
+    status = str(ds.variables["day_status"].to_numpy()[row])
     if status != "ok":
         raise InputError(f"{booking} on {ds['day_date'].to_numpy()[row]} has no numbers: {status}.")
     return row
@@ -81,10 +81,10 @@ def booking_day(ds: xr.Dataset, booking: str, date: str | None = None) -> int:
 
 def curves_used(ds: xr.Dataset) -> limits.Curves:
     """The figures' limits that the forecast used, SI."""
-    comfortable, limit = ds["comfortable_used"].to_numpy(), ds["limit_used"].to_numpy()
-    conditions = [str(c) for c in ds["condition"].to_numpy()]
+    comfortable, limit = ds.variables["comfortable_used"].to_numpy(), ds.variables["limit_used"].to_numpy()
+    conditions = [str(c) for c in ds.variables["condition"].to_numpy()]
     return limits.Curves(
-        tuple(str(f) for f in ds["figure"].to_numpy()),
+        tuple(str(f) for f in ds.variables["figure"].to_numpy()),
         {c: comfortable[:, k] for k, c in enumerate(conditions)},
         {c: limit[:, k] for k, c in enumerate(conditions)},
     )
@@ -100,11 +100,13 @@ def shows_of(ds: xr.Dataset, venue: int) -> tuple[Show, ...]:
     venue
         Row of the venue: its waiver's ceiling, where it has one, holds for the low-ceiling show too.
     """
-    place, worth = ds["routine_position"].to_numpy(), ds["routine_crowd_value"].to_numpy()
-    own = [ds[f"routine_ceiling_{end}"].to_numpy() for end in ("comfortable", "limit")]
-    waiver = [float(ds[f"waiver_ceiling_{end}"].to_numpy()[venue]) for end in ("comfortable", "limit")]
+    place, worth = ds.variables["routine_position"].to_numpy(), ds.variables["routine_crowd_value"].to_numpy()
+    own = [ds.variables[f"routine_ceiling_{end}"].to_numpy() for end in ("comfortable", "limit")]
+    waiver = [
+        float(ds.variables[f"waiver_ceiling_{end}"].to_numpy()[venue]) for end in ("comfortable", "limit")
+    ]
     shows = []
-    for r, name in enumerate(ds["routine"].to_numpy()):
+    for r, name in enumerate(ds.variables["routine"].to_numpy()):
         held = np.flatnonzero(place[r] > 0)
         minima = {}
         if np.isfinite(own[1][r]):
@@ -156,11 +158,11 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
     routines
         From `routine_chances`, where they are at hand.
     """
-    n = int(ds["day_slots"].to_numpy()[row])
+    n = int(ds.variables["day_slots"].to_numpy()[row])
     names = [str(v).removeprefix("sample_") for v in ds.data_vars if str(v).startswith("sample_")]
     drop = {"sample_years", "sample_size", "sample_effective_size"}
     air = {
-        name: np.asarray(ds[f"sample_{name}"][row, :n].to_numpy(), dtype=float)
+        name: np.asarray(ds.variables[f"sample_{name}"][row, :n].to_numpy(), dtype=float)
         for name in names
         if f"sample_{name}" not in drop
     }
@@ -171,10 +173,10 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
         ).items()
     }
     venue = venue_row(ds, row)
-    causes = [str(c) for c in ds["act_cause"].to_numpy()]
-    low, high = ds["act_comfortable"].to_numpy()[venue], ds["act_limit"].to_numpy()[venue]
+    causes = [str(c) for c in ds.variables["act_cause"].to_numpy()]
+    low, high = ds.variables["act_comfortable"].to_numpy()[venue], ds.variables["act_limit"].to_numpy()[venue]
     stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
-    judged = np.isfinite(ds["act_out_by_cause"].to_numpy()[row, :n])
+    judged = np.isfinite(ds.variables["act_out_by_cause"].to_numpy()[row, :n])
     judges = routine_chances(ds) if routines is None else routines
     flies, unchanged = [], []
     for show, routine in zip(shows_of(ds, venue), judges, strict=True):
@@ -206,8 +208,8 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
 
 def venue_row(ds: xr.Dataset, row: int) -> int:
     """Row of the venue of a booking day."""
-    venue = ds["day_venue"].to_numpy()[row]
-    return int(np.flatnonzero(ds["venue"].to_numpy() == venue)[0])
+    venue = ds.variables["day_venue"].to_numpy()[row]
+    return int(np.flatnonzero(ds.variables["venue"].to_numpy() == venue)[0])
 
 
 # --- What hour --------------------------------------------------------------------------------------
@@ -372,7 +374,7 @@ def slot_answer(
     row = booking_day(ds, booking, date)
     held = day_air(ds, row) if air is None else air
     v = {
-        name: ds[name].to_numpy()
+        name: ds.variables[name].to_numpy()
         for name in (
             "slot_local", "slot_utc", "slot_in_window", "day_offered_slot", "sample_years", "act_out",
             "routine_as_planned", "routine_as_planned_lower", "routine_as_planned_upper",
@@ -421,9 +423,9 @@ def slot_answer(
     as_good = np.zeros(n, dtype=bool) if best is None else slots.alike(worth_series, best, in_window)
     utc = np.array([np.datetime64(str(t).removesuffix("Z")) for t in v["slot_utc"][row, :n]])
     azimuth, elevation = sun.solar_position(utc, v["venue_latitude"][venue], v["venue_longitude"][venue])
-    tenths = {round(float(q), 2): i for i, q in enumerate(ds["quantile"].to_numpy())}
+    tenths = {round(float(q), 2): i for i, q in enumerate(ds.variables["quantile"].to_numpy())}
     median, high = tenths[0.5], tenths[0.9]
-    labels = [str(c) for c in (*ds["cause"].to_numpy(), *ds["act_cause"].to_numpy())]
+    labels = [str(c) for c in (*ds.variables["cause"].to_numpy(), *ds.variables["act_cause"].to_numpy())]
     thunder = labels.index("thunder") - ds.sizes["cause"]
 
     def quantile(name: str, s: int, q: int, unit: float) -> float:
@@ -482,7 +484,7 @@ def slot_answer(
         booking=booking,
         place=str(v["venue_name"][venue]),
         elevation_ft=float(v["venue_elevation"][venue] / FT),
-        date=str(ds["day_date"].to_numpy()[row]),
+        date=str(ds.variables["day_date"].to_numpy()[row]),
         timezone=str(v["venue_timezone"][venue]),
         years=int(v["sample_years"][row, offered]),
         invented=bool(ds.attrs["invented"]),
@@ -526,8 +528,8 @@ def _gain_sentence(row: SlotRow, offered: SlotRow) -> str:
         verb = "saves" if feet.difference < 0 else "costs"
         air = (
             f"{row.local} {verb} {_signed_ft(feet.difference)} of density altitude against {offered.local} "
-            f"(mean of the same days; {_signed_ft(max(feet.lower, feet.upper, key=abs))} at most, "
-            f"{_signed_ft(min(feet.lower, feet.upper, key=abs))} at least)"
+            f"(the same past days; 90 % interval {_signed_ft(min(feet.lower, feet.upper, key=abs))} to "
+            f"{_signed_ft(max(feet.lower, feet.upper, key=abs))})"
         )
     else:
         air = f"{row.local} and {offered.local} cannot be told apart in density altitude"
@@ -559,8 +561,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
     """First ask, fallback and walk-away time, with reasons.
 
     The first ask is the best slot of the window, unless the slot in discussion cannot be told from it. The
-    fallback is the smallest move from the slot in discussion that keeps half of what the first ask buys. The
-    walk-away time is the latest slot
+    fallback is the smallest move from the slot in discussion that keeps the stated chance or, where no hour
+    does, half of what the first ask buys. The walk-away time is the latest slot
     around the best one that keeps the stated chance of a rehearsed show flown unchanged.
     """
     rows, offered = answer.rows, answer.rows[answer.offered]
@@ -577,7 +579,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
         reasons.append(_gain_sentence(best, offered))
         step = 1 if answer.best > answer.offered else -1
         for i in range(answer.offered + step, answer.best, step):
-            if rows[i].in_window and _keeps_half(rows[i].gain, best.gain):
+            held = i in answer.acceptable if answer.acceptable else _keeps_half(rows[i].gain, best.gain)
+            if rows[i].in_window and held:
                 fallback = rows[i].local
                 reasons.append(_gain_sentence(rows[i], offered))
                 break

@@ -19,7 +19,7 @@ from pipeline import briefing
 from pipeline.air.variables import FT, INHG, KT, STATUTE_MILE
 from pipeline.air.wind import whole_knots
 from pipeline.decisions import limits, today
-from pipeline.errors import InputError, ShowhourError
+from pipeline.errors import InputError
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
 from pipeline.results import CAUTIONS, days_in_ten, write_atomically
@@ -33,8 +33,11 @@ if TYPE_CHECKING:
     from pipeline.inputs import Booking, Season, Venue
 
 __all__ = [
+    "FlownFigure",
+    "PaperDay",
     "announcer_sheet",
     "ask_sheet",
+    "booking_days",
     "calendar_events",
     "director_sheet",
     "pilot_card",
@@ -53,7 +56,7 @@ provisions, current edition; an older one said 15), where practice.yaml states n
 
 
 @dataclass(frozen=True)
-class _Day:
+class PaperDay:
     """One booking day, as its papers need it."""
 
     season: Season
@@ -62,26 +65,38 @@ class _Day:
     venue: Venue
     row: int
     slot: int
+    routines: tuple[limits.RoutineChance, ...]
+    flown: dict[str, FlownFigure]
 
     @property
     def title(self) -> str:
+        """Place and date."""
         return f"{self.venue.name}, {_date(str(self.ds['day_date'].to_numpy()[self.row]))}"
 
     @property
     def shows(self) -> tuple[today.Show, ...]:
+        """The season's routines here."""
         return briefing.shows_of(self.ds, briefing.venue_row(self.ds, self.row))
 
     @property
     def start(self) -> str:
-        return str(self.ds["slot_local"].to_numpy()[self.row, self.slot])
+        """Local start of the slot in discussion."""
+        return str(self.ds.variables["slot_local"].to_numpy()[self.row, self.slot])
+
+    @property
+    def reckoned_ft(self) -> float:
+        """The slot's 1-in-10 high density altitude, rounded up to the next 500 ft."""
+        return _up(self.quantile("density_altitude", 0.9, FT), 500.0)
 
     @property
     def floor_ft(self) -> float:
+        """Lowest height above the field."""
         return self.season.floor_agl_ft(self.venue)
 
     def quantile(self, name: str, probability: float, unit: float) -> float:
-        index = int(np.argmin(np.abs(self.ds["quantile"].to_numpy() - probability)))
-        return float(self.ds[f"{name}_quantile"].to_numpy()[self.row, self.slot, index] / unit)
+        """Quantile of a quantity at the slot in discussion, in a unit."""
+        index = int(np.argmin(np.abs(self.ds.variables["quantile"].to_numpy() - probability)))
+        return float(self.ds.variables[f"{name}_quantile"].to_numpy()[self.row, self.slot, index] / unit)
 
 
 def _date(iso: str) -> str:
@@ -89,11 +104,98 @@ def _date(iso: str) -> str:
     return f"{day:%A} {day.day} {day:%B %Y}"
 
 
-def _day(season: Season, ds: xr.Dataset, booking: str, date: str | None = None) -> _Day:
-    row = briefing.booking_day(ds, booking, date)
-    booked = next(b for b in season.bookings if b.id == booking)
-    slot = int(ds["day_offered_slot"].to_numpy()[row])
-    return _Day(season, ds, booked, season.venue(booked.venue), row, slot)
+@dataclass(frozen=True)
+class FlownFigure:
+    """A figure as flown at one booking, in the slot's thin air.
+
+    Attributes
+    ----------
+    entry_speed_kt
+        Indicated, rounded up.
+    entry_height, gate_height, highest
+        Above the field [m]; the gate is NaN where the figure has none, or where none can be met.
+    gate_speed_kt
+        Greatest indicated speed at the gate, rounded down.
+    has_gate
+        Whether the figure has a gate at all.
+    """
+
+    entry_speed_kt: int
+    entry_height: float
+    gate_height: float
+    gate_speed_kt: int
+    highest: float
+    has_gate: bool
+
+
+def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tuple[list[PaperDay], list[str]]:
+    """What the papers of some bookings need, each on its first day; and why a booking has none.
+
+    The figures are flown for all bookings at once.
+    """
+    from pipeline.flight_inputs import load_flight
+
+    flight = load_flight(
+        season.folder,
+        [f.name for f in season.routine.repertoire],
+        floor_ft=season.pilot.floor_agl_ft,
+        elevations_ft=[v.elevation_ft for v in season.venues],
+    )
+    routines = briefing.routine_chances(ds)
+    days: list[PaperDay] = []
+    skipped: list[str] = []
+    for name in bookings:
+        try:
+            row = briefing.booking_day(ds, name)
+        except InputError as error:
+            skipped.append(str(error))
+            continue
+        booked = next(b for b in season.bookings if b.id == name)
+        slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
+        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), row, slot, routines, {}))
+    if flight is not None and days:
+        for day, flown in zip(days, _fly(flight, days), strict=True):
+            day.flown.update(flown)
+    return days, skipped
+
+
+def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FlownFigure]]:
+    """Every figure of the season in the thin air of every booking."""
+    from pipeline.flight.aircraft import FieldAir
+    from pipeline.flight.inhand import apex_gate
+    from pipeline.flight.motion import entry_speed_at, fly
+
+    names = list(flight.figures)
+    thin = np.array([day.reckoned_ft * FT for day in days])
+    # A loop stands taller in thin air, but a vertical line flown to a speed may not: the taller of two airs.
+    cases = np.stack([thin, np.maximum(thin - 3000.0 * FT, -600.0)])
+    field = np.array([day.venue.elevation for day in days])
+    highest = fly(
+        [flight.figures[n] for n in names],
+        flight.aircraft,
+        FieldAir(cases, np.minimum(cases, field)),
+        stall_margin=flight.cushions.speed,
+    ).highest
+    air = FieldAir(thin, np.minimum(thin, field))
+    floors = np.array([day.floor_ft * FT for day in days])
+    told: list[dict[str, FlownFigure]] = [{} for _ in days]
+    for f, name in enumerate(names):
+        figure = flight.figures[name]
+        has_gate = figure.gate_segment is not None and any(s.kind == "recover" for s in figure.segments)
+        least, fastest = np.full(thin.shape, np.nan), np.zeros(thin.shape)
+        if has_gate:
+            gate = apex_gate(figure, flight.aircraft, air, 0.0, flight.cushions)
+            least, fastest = gate.least_height + floors, np.nan_to_num(gate.greatest_speed)
+        for d in range(len(days)):
+            told[d][name] = FlownFigure(
+                math.ceil(float(entry_speed_at(figure, thin[d])) / KT - 1e-9),
+                figure.entry_height,
+                float(least[d]),
+                math.floor(float(fastest[d]) / KT + 1e-9),
+                float(np.fmax(highest[f, 0, d], highest[f, 1, d])),
+                has_gate,
+            )
+    return told
 
 
 def _up(value: float, step: float) -> float:
@@ -101,7 +203,7 @@ def _up(value: float, step: float) -> float:
 
 
 def _figure_kinds(ds: xr.Dataset) -> list[str]:
-    return [str(k) for k in ds["figure_type"].to_numpy()]
+    return [str(k) for k in ds.variables["figure_type"].to_numpy()]
 
 
 def _clock(start: str, minutes: float) -> str:
@@ -117,120 +219,102 @@ def _minutes(seconds: float) -> str:
 # --- The pilot's card -------------------------------------------------------------------------------
 
 
-def pilot_card(
-    day: _Day, show: today.Show, flight: FlightInputs | None, *, altimeter_inhg: float | None = None
-) -> Sheet:
-    """The pilot's card: order, entry speed, entry and gate as the needle reads them, seconds, what is out.
+def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None = None) -> Sheet:
+    """The pilot's card: order, entry speed, entry and gate as the needle reads, limit, seconds, what is out.
 
     Speeds and gates are reckoned for the slot's 1-in-10 high density altitude, rounded up to the next 500 ft:
     the gate grows with it, so that thicker air is on the safe side.
     """
+    from pipeline.flight.heights import needle_reading, rounded_up_ft
+
     ds = day.ds
-    names = [str(f) for f in ds["figure"].to_numpy()]
-    seconds = ds["figure_seconds"].to_numpy()
-    elevation_ft = day.venue.elevation_ft
-    reckoned_ft = _up(day.quantile("density_altitude", 0.9, FT), 500.0)
-    out = [names[f] for f in range(len(names)) if f not in show.figures]
-    setting = "set ______" if altimeter_inhg is None else f"{altimeter_inhg:.2f} inHg"
-    needles = _needles(day, show, flight, reckoned_ft)
-    rows = []
-    for place, f in enumerate(show.figures, start=1):
-        rows.append((str(place), names[f], *needles.rows[names[f]], f"{seconds[f]:.0f}"))
-    blocks: list[Block] = [
-        Numbers(
-            (
-                ("ALTIMETER, LOCAL SETTING", setting),
-                ("NEEDLE ON THE GROUND, ft", f"{round(elevation_ft):,}"),
-                (f"NEEDLE AT THE FLOOR ({day.floor_ft:.0f} ft)", f"{needles.floor:,.0f}"),
-            )
-        ),
-        Numbers(
-            (
-                ("RECKONED FOR DENSITY ALTITUDE, ft", f"{reckoned_ft:,.0f}"),
-                ("SLOT, LOCAL", day.start),
-                ("LENGTH, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
-            ),
-            points=17.0,
-        ),
-        Table(
-            ("", "figure", "entry kt IAS", "entry needle", "gate: needle not under", "and kt not over", "s"),
-            tuple(rows),
-            (0.8, 5.4, 1.5, 1.8, 2.0, 1.7, 1.0),
-            left=(1,),
-        ),
-        Lines(
-            (
-                "Out of this show: " + (", ".join(out) if out else "nothing."),
-                "Needle readings are for the local setting, rounded up to 50 ft. Miss a gate, high speed or "
-                "low height: roll out. In air thinner than reckoned for, think again.",
-                *needles.notes,
-            ),
-            points=10.0,
-        ),
-    ]
+    names = [str(f) for f in ds.variables["figure"].to_numpy()]
+    seconds = ds.variables["figure_seconds"].to_numpy()
+    thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
+    limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
+    cold = day.quantile("temperature", 0.1, 1.0)
+
+    def needle(height: float) -> str:
+        reading = needle_reading(height, day.venue.elevation, temperature=cold)
+        return f"{float(rounded_up_ft(reading)):,.0f}"
+
+    rows, shaded, unmet = [], [], []
+    for place, f in enumerate(show.figures):
+        flown = day.flown.get(names[f])
+        entry = gate = ("", "")
+        if flown is not None:
+            entry = (str(flown.entry_speed_kt), needle(flown.entry_height))
+            if math.isfinite(flown.gate_height):
+                gate = (needle(flown.gate_height), str(flown.gate_speed_kt))
+            elif flown.has_gate:
+                gate = ("NONE", "–")
+                unmet.append(names[f])
+        limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
+        if limit_ft[f] <= day.reckoned_ft:
+            shaded.append((place, 6))
+        rows.append((str(place + 1), names[f], *entry, *gate, limit, f"{seconds[f]:.0f}"))
+    full = day.shows[0].figures
+    out = [names[f] for f in full if f not in show.figures]
+    new = [names[f] for f in show.figures if f not in full]
+    lines = []
+    if out:
+        lines.append(f"Out of the full show: {', '.join(out)}.")
+    if new:
+        lines.append(f"Only in this show: {', '.join(new)}.")
+    if shaded:
+        lines.append(f"Grey: at {day.reckoned_ft:,.0f} ft you have ruled the figure out. Read the air first.")
+    if unmet:
+        lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
+    if not day.flown:
+        lines.append("No aircraft.yaml and figures.yaml: write in your own speeds and gates.")
+    lines.append(
+        "Needle readings are for the local setting, rounded up to 50 ft, with the cold correction of a "
+        "1-in-10 cool day. Miss a gate, fast or low: roll out. In air thinner than reckoned for, think again."
+    )
+    setting = "_______" if altimeter_inhg is None else f"{altimeter_inhg:.2f} inHg"
     return Sheet(
         f"Pilot's card – {show.name} show",
         day.title,
-        f"{day.booking.id} · field {elevation_ft:,.0f} ft · {day.season.pilot.name}",
-        tuple(blocks),
+        f"{day.booking.id} · field {day.venue.elevation_ft:,.0f} ft · {day.season.pilot.name}",
+        (
+            Numbers(
+                (
+                    ("ALTIMETER, LOCAL SETTING", setting),
+                    ("NEEDLE ON THE GROUND, ft", f"{round(day.venue.elevation_ft):,}"),
+                    (f"NEEDLE AT THE FLOOR ({day.floor_ft:.0f} ft)", needle(day.floor_ft * FT)),
+                )
+            ),
+            Numbers(
+                (
+                    ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
+                    ("SLOT, LOCAL", day.start),
+                    ("LENGTH, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
+                ),
+                points=17.0,
+            ),
+            Table(
+                (
+                    "", "figure", "entry kt IAS", "entry needle", "gate: needle not under", "and kt not over",
+                    "your limit, DA ft", "s",
+                ),
+                tuple(rows),
+                (0.75, 5.0, 1.25, 1.55, 1.7, 1.15, 1.75, 0.85),
+                left=(1,),
+                shaded=tuple(shaded),
+            ),
+            Lines(tuple(lines), points=10.0),
+        ),
         CAUTIONS,
         day.season.invented,
-    )
-
-
-@dataclass(frozen=True)
-class _Needles:
-    """Texts of entry speed, entry needle, gate needle and gate speed by figure; and the floor's needle."""
-
-    rows: dict[str, tuple[str, str, str, str]]
-    floor: float
-    notes: tuple[str, ...]
-
-
-def _needles(day: _Day, show: today.Show, flight: FlightInputs | None, reckoned_ft: float) -> _Needles:
-    from pipeline.flight.heights import needle_reading, rounded_up_ft
-
-    names = [str(f) for f in day.ds["figure"].to_numpy()]
-    cold = day.quantile("temperature", 0.1, 1.0)
-
-    def needle(height: float) -> float:
-        reading = needle_reading(height, day.venue.elevation, temperature=cold)
-        return float(rounded_up_ft(reading))
-
-    floor = needle(day.floor_ft * FT)
-    if flight is None:
-        rows = {names[f]: ("", "", "", "") for f in show.figures}
-        return _Needles(
-            rows, floor, ("No aircraft.yaml and figures.yaml: write your own entries and gates in.",)
-        )
-    from pipeline.flight.aircraft import FieldAir
-    from pipeline.flight.inhand import apex_gate
-    from pipeline.flight.motion import entry_speed_at
-
-    air = FieldAir(reckoned_ft * FT, min(reckoned_ft * FT, day.venue.elevation))
-    rows, blank = {}, []
-    for f in show.figures:
-        figure = flight.figures[names[f]]
-        speed = math.ceil(float(entry_speed_at(figure, reckoned_ft * FT)) / KT - 1e-9)
-        gate_height, gate_speed = "", ""
-        if figure.gate_segment is not None and any(s.kind == "recover" for s in figure.segments):
-            gate = apex_gate(figure, flight.aircraft, air, day.floor_ft * FT, flight.cushions)
-            if np.isfinite(gate.least_height):
-                gate_height = f"{needle(float(gate.least_height)):,.0f}"
-                gate_speed = f"{math.floor(float(gate.greatest_speed) / KT + 1e-9)}"
-            else:
-                gate_height, gate_speed = "none", "–"
-                blank.append(names[f])
-        rows[names[f]] = (str(speed), f"{needle(figure.entry_height):,.0f}", gate_height, gate_speed)
-    notes = (f"No gate can be met in the air reckoned for: {', '.join(blank)}. Leave out.",) if blank else ()
-    return _Needles(rows, floor, notes)
+    )  # fmt: skip
 
 
 # --- Which show -------------------------------------------------------------------------------------
 
 
-def _letters(shows: Sequence[today.Show]) -> tuple[str, ...]:
-    return tuple(show.name.replace("-air", "").replace("-ceiling", "").upper()[:5] for show in shows)
+def _codes(shows: Sequence[today.Show]) -> tuple[str, ...]:
+    """Short codes of the shows: FULL, THIN, THIN2."""
+    return tuple("".join(show.name.replace("-air", "").upper().split())[:6] for show in shows)
 
 
 def _choice(
@@ -245,15 +329,18 @@ def _choice(
     return choice, np.where(choice < 0, 1.0, 1.0 - kept)
 
 
-def which_show_sheet(day: _Day) -> Sheet:
+def which_show_sheet(day: PaperDay) -> Sheet:
     """Which show by density altitude and gust, and by density altitude and wind on the crowd.
 
     A show stands in a cell when it is worth most times the chance that it needs no change; it is doubted
     where that chance of change is one in twenty or more, and nothing stands where every show holds a
     figure at or beyond its limit at the cell's worse edge.
     """
-    shows, routines = day.shows, briefing.routine_chances(day.ds)
-    letters = _letters(shows)
+    # The low-ceiling show is for low ceilings, whatever the air.
+    kept = [i for i, show in enumerate(day.shows) if not show.own_minima]
+    shows, routines = [day.shows[i] for i in kept], [day.routines[i] for i in kept]
+    letters = _codes(shows)
+    low_shows = [show for show in day.shows if show.own_minima]
     low = math.floor(day.quantile("density_altitude", 0.1, FT) / 500.0) * 500.0 - 1000.0
     high = _up(day.quantile("density_altitude", 0.9, FT), 500.0) + 1000.0
     step = 500.0 if high - low <= 5000.0 else 1000.0
@@ -310,6 +397,11 @@ def which_show_sheet(day: _Day) -> Sheet:
                     f"Nothing at all: runway crosswind {act.runway_crosswind_kt.limit:g} kt, ceiling "
                     f"{act.ceiling_ft.limit:,.0f} ft, visibility {act.visibility_sm.limit:g} SM or worse"
                     + ("; thunder." if act.thunder == "stop" else "."),
+                    *(
+                        f"Ceiling under {act.ceiling_ft.comfortable:,.0f} ft: {show.name} show, down to "
+                        f"{show.own_minima['ceiling'][1] / FT:,.0f} ft."
+                        for show in low_shows
+                    ),
                     "Each cell holds up to its own figures: take the next higher row and column. The gust "
                     "spread is taken as a third of the gust; in a wider spread think again. Off-crowd wind "
                     "and wind along the line are not in these tables.",
@@ -325,12 +417,12 @@ def which_show_sheet(day: _Day) -> Sheet:
 # --- The display director's sheet -------------------------------------------------------------------
 
 
-def director_sheet(day: _Day, flight: FlightInputs | None) -> Sheet:
+def director_sheet(day: PaperDay) -> Sheet:
     """Times, run-in, first and last figure, greatest height, ribbon crew, when the pilot decides."""
     ds, shows = day.ds, day.shows
-    names, kinds = [str(f) for f in ds["figure"].to_numpy()], _figure_kinds(ds)
-    seconds = ds["figure_seconds"].to_numpy()
-    heights = _greatest_heights(day, flight)
+    names, kinds = [str(f) for f in ds.variables["figure"].to_numpy()], _figure_kinds(ds)
+    seconds = ds.variables["figure_seconds"].to_numpy()
+    heights = {name: day.flown[name].highest / FT if name in day.flown else math.nan for name in names}
     line = day.venue.show_line
     along = day.quantile("along_line", 0.5, KT)
     into = line.true_heading if along >= 0 else (line.true_heading + 180.0) % 360.0
@@ -404,65 +496,36 @@ def director_sheet(day: _Day, flight: FlightInputs | None) -> Sheet:
     )
 
 
-def _greatest_heights(day: _Day, flight: FlightInputs | None) -> dict[str, float]:
-    """Greatest height of each figure above the field [ft] in the slot's thin air; NaN where not reckoned."""
-    names = [str(f) for f in day.ds["figure"].to_numpy()]
-    if flight is None:
-        return dict.fromkeys(names, math.nan)
-    from pipeline.flight.aircraft import FieldAir
-    from pipeline.flight.motion import fly
-
-    thin = _up(day.quantile("density_altitude", 0.9, FT), 500.0) * FT
-    # A loop stands taller in thin air, but a vertical line flown to a speed may not: take the taller.
-    cases = np.array([max(thin - 3000.0 * FT, 0.0), thin])
-    air = FieldAir(cases, np.minimum(cases, day.venue.elevation))
-    flown = fly(
-        [flight.figures[n] for n in names], flight.aircraft, air, stall_margin=flight.cushions.speed
-    ).highest
-    with np.errstate(invalid="ignore"):
-        tallest = np.where(np.isfinite(flown).any(axis=1), np.fmax(flown[:, 0], flown[:, 1]), np.nan)
-    return {name: float(h / FT) for name, h in zip(names, tallest, strict=True)}
-
-
 # --- The announcer's running order ------------------------------------------------------------------
 
 
-def announcer_sheet(day: _Day) -> Sheet:
-    """The running order of every show, and what to skip in it."""
-    ds, shows = day.ds, day.shows
-    names, seconds = [str(f) for f in ds["figure"].to_numpy()], ds["figure_seconds"].to_numpy()
-    clocks = []
-    for show in shows:
-        passed, at = 0.0, {}
-        for f in show.figures:
-            at[f] = _minutes(passed)
-            passed += float(seconds[f])
-        clocks.append(at)
-    rows = tuple((name, *(at.get(f, "skip") for at in clocks)) for f, name in enumerate(names))
+def announcer_sheet(day: PaperDay, show: today.Show) -> Sheet:
+    """The running order of one show, and what of the full show to skip."""
+    ds = day.ds
+    names, seconds = (
+        [str(f) for f in ds.variables["figure"].to_numpy()],
+        ds.variables["figure_seconds"].to_numpy(),
+    )
+    starts = np.concatenate([[0.0], np.cumsum(seconds[list(show.figures)])])
+    rows = tuple((_minutes(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True))
+    skipped = [names[f] for f in day.shows[0].figures if f not in show.figures]
     return Sheet(
-        "Announcer's running order",
+        f"Announcer's running order – {show.name} show",
         day.title,
-        f"{day.booking.id} · on at {day.start} local · minutes and seconds from the first figure",
+        f"{day.booking.id} · on at {day.start} local, off by "
+        f"{_clock(day.start, math.ceil(starts[-1] / 60.0))} · minutes and seconds from the first figure",
         (
             Lines(
-                (
-                    "The pilot names the show before start-up: ______________________",
-                    "Until then announce no figure by name.",
-                ),
+                (f"Only if the pilot names the {show.name.upper()} show. Until then name no figure.",),
                 points=13.0,
             ),
-            Table(
-                ("figure", *(f"{show.name} show" for show in shows)),
-                rows,
-                (3.0, *([1.3] * len(shows))),
-                largest=15.0,
-                least=9.0,
-            ),
+            Table(("at", "figure"), rows, (1.0, 5.0), left=(1,), largest=17.0, least=11.0),
             Lines(
                 (
-                    "skip = not in that show: never announce it, and never say that it was left out. A "
-                    "figure dropped in the air is not mentioned either: stay on what is being flown.",
-                    "If the display stops early, it has ended as planned.",
+                    f"SKIP: {', '.join(skipped)}." if skipped else "Nothing to skip: this is the full show.",
+                    "What is skipped was never advertised: do not name it, do not say it was left out. A "
+                    "figure dropped in the air is not mentioned either. If the display stops early, it has "
+                    "ended as planned.",
                 ),
                 points=12.0,
             ),
@@ -561,41 +624,26 @@ def write_papers(
         When the booking asked for has no numbers, the setting is not believable, or the folder cannot be
         written.
     """
-    from pipeline.flight_inputs import load_flight
-
     if altimeter_inhg is not None and not 28.0 <= altimeter_inhg <= 31.0:
         raise InputError(
             f"--altimeter-inhg {altimeter_inhg:g} is out of range: inches of mercury on an altimeter's "
             f"subscale, 28 to 31, are wanted ({altimeter_inhg * INHG / 100:.0f} hPa)."
         )
-    flight = load_flight(
-        season.folder,
-        [f.name for f in season.routine.repertoire],
-        floor_ft=season.pilot.floor_agl_ft,
-        elevations_ft=[v.elevation_ft for v in season.venues],
-    )
-    routines = briefing.routine_chances(ds)
     wanted = [b.id for b in season.bookings if b.state != "passed"] if booking is None else [booking]
+    days, skipped = booking_days(season, ds, wanted)
+    if booking is not None and skipped:
+        raise InputError(skipped[0])
     written: list[Path] = []
-    skipped: list[str] = []
-    for name in wanted:
-        try:
-            day = _day(season, ds, name)
-        except ShowhourError as error:
-            if booking is not None:
-                raise
-            skipped.append(str(error))
-            continue
-        answer = briefing.slot_answer(ds, name, air=briefing.day_air(ds, day.row, routines))
-        papers: dict[str, bytes] = {
-            f"{name}-card-{_slug(show.name)}.pdf": draw(
-                pilot_card(day, show, flight, altimeter_inhg=altimeter_inhg)
-            )
-            for show in day.shows
-        }
+    for day in days:
+        name = day.booking.id
+        answer = briefing.slot_answer(ds, name, air=briefing.day_air(ds, day.row, day.routines))
+        papers: dict[str, bytes] = {}
+        for show in day.shows:
+            slug = _slug(show.name)
+            papers[f"{name}-card-{slug}.pdf"] = draw(pilot_card(day, show, altimeter_inhg=altimeter_inhg))
+            papers[f"{name}-announcer-{slug}.pdf"] = draw(announcer_sheet(day, show))
         papers[f"{name}-which-show.pdf"] = draw(which_show_sheet(day))
-        papers[f"{name}-director.pdf"] = draw(director_sheet(day, flight))
-        papers[f"{name}-announcer.pdf"] = draw(announcer_sheet(day))
+        papers[f"{name}-director.pdf"] = draw(director_sheet(day))
         papers[f"{name}-ask.pdf"] = draw(ask_sheet(answer, name))
         papers[f"{name}-ask.txt"] = (briefing.ask_text(answer, CAUTIONS) + "\n").encode()
         papers[f"{name}-today.html"] = phone_page(phone_contents(day)).encode()
@@ -634,7 +682,7 @@ def _rough_table(routine: limits.RoutineChance) -> list[list[float]]:
     return [[round(float(c), 4) for c in row] for row in chance]
 
 
-def phone_contents(day: _Day) -> dict[str, object]:
+def phone_contents(day: PaperDay) -> dict[str, object]:
     """What the phone page holds: limits, tables of each routine, and the site; feet, knots and miles."""
     from pipeline.air.atmosphere import R_VAPOUR
 
@@ -690,7 +738,7 @@ def phone_contents(day: _Day) -> dict[str, object]:
                     "rough_air": _rough_table(routine),
                 },
             }
-            for show, routine in zip(shows, briefing.routine_chances(ds), strict=True)
+            for show, routine in zip(shows, day.routines, strict=True)
         ],
     }
 
@@ -714,16 +762,16 @@ def calendar_events(season: Season, ds: xr.Dataset) -> list[Event]:
             start = venue.utc(date, booking.slot)
             row = int(
                 np.flatnonzero(
-                    (ds["day_booking"].to_numpy() == booking.id)
-                    & (ds["day_date"].to_numpy() == date.isoformat())
+                    (ds.variables["day_booking"].to_numpy() == booking.id)
+                    & (ds.variables["day_date"].to_numpy() == date.isoformat())
                 )[0]
             )
-            slot = int(ds["day_offered_slot"].to_numpy()[row])
-            planned = float(ds["routine_as_planned"].to_numpy()[row, slot, 0])
+            slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
+            planned = float(ds.variables["routine_as_planned"].to_numpy()[row, slot, 0])
             told = (
                 f"Full show as planned: {days_in_ten(planned)}."
                 if math.isfinite(planned)
-                else str(ds["day_status"].to_numpy()[row])
+                else str(ds.variables["day_status"].to_numpy()[row])
             )
             events.append(
                 Event(

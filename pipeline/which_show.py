@@ -181,17 +181,17 @@ def today_answer(
     row = booking_day(ds, booking, date)
     venue = venue_row(ds, row)
     held = day_air(ds, row) if air is None else air
-    elevation = float(ds["venue_elevation"].to_numpy()[venue])
+    elevation = float(ds.variables["venue_elevation"].to_numpy()[venue])
     over = day.air_now(
         reading,
         elevation=elevation,
-        runway_true_heading=float(ds["venue_runway_heading"].to_numpy()[venue]),
-        line_true_heading=float(ds["venue_line_heading"].to_numpy()[venue]),
-        crowd_on_right=bool(ds["venue_crowd_on_right"].to_numpy()[venue]),
+        runway_true_heading=float(ds.variables["venue_runway_heading"].to_numpy()[venue]),
+        line_true_heading=float(ds.variables["venue_line_heading"].to_numpy()[venue]),
+        crowd_on_right=bool(ds.variables["venue_crowd_on_right"].to_numpy()[venue]),
         lapse_rate=lapse_rate,
     )
-    causes = [str(c) for c in ds["act_cause"].to_numpy()]
-    low, high = ds["act_comfortable"].to_numpy()[venue], ds["act_limit"].to_numpy()[venue]
+    causes = [str(c) for c in ds.variables["act_cause"].to_numpy()]
+    low, high = ds.variables["act_comfortable"].to_numpy()[venue], ds.variables["act_limit"].to_numpy()[venue]
     stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
     answer = day.judge(
         reading,
@@ -204,7 +204,7 @@ def today_answer(
         two_amber_is_red=two_amber_is_red,
         correlation=float(ds.attrs["routine_correlation"]),
     )
-    slot = int(ds["day_offered_slot"].to_numpy()[row])
+    slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
     known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry
     compared = []
     for name, words, value, unit in (
@@ -222,8 +222,8 @@ def today_answer(
     carried, uncarried = _carry(ds, row, slot, reading, over, held)
     return TodayAnswer(
         booking=booking,
-        place=str(ds["venue_name"].to_numpy()[venue]),
-        date=str(ds["day_date"].to_numpy()[row]),
+        place=str(ds.variables["venue_name"].to_numpy()[venue]),
+        date=str(ds.variables["day_date"].to_numpy()[row]),
         invented=bool(ds.attrs["invented"]),
         show=answer.show,
         headline=_headline(answer),
@@ -238,7 +238,7 @@ def today_answer(
         along_line_kt=over.along_line / KT,
         gust_low_kt=over.gust_low / KT,
         gust_high_kt=over.gust_high / KT,
-        slot_local=str(ds["slot_local"].to_numpy()[row, slot]),
+        slot_local=str(ds.variables["slot_local"].to_numpy()[row, slot]),
         compared=tuple(compared),
         carried=carried,
         answer=answer,
@@ -254,7 +254,9 @@ def _carry(
 ) -> tuple[tuple[Carried, ...], list[str]]:
     """Carry the reading to the slot; or say why it is not carried."""
     n = held.days.size
-    utc = np.array([np.datetime64(str(t).removesuffix("Z"), "s") for t in ds["slot_utc"].to_numpy()[row, :n]])
+    utc = np.array(
+        [np.datetime64(str(t).removesuffix("Z"), "s") for t in ds.variables["slot_utc"].to_numpy()[row, :n]]
+    )
     if reading.instant is None:
         return (), ["The reading has no time, so it is not carried to the slot."]
     lead = float((utc[slot] - reading.instant) / np.timedelta64(1, "s")) / 3600.0
@@ -266,7 +268,7 @@ def _carry(
         return (), [
             f"The reading is {lead:.1f} h before the slot and outside the hours sampled: it is not carried."
         ]
-    exact = int(np.flatnonzero(ds["hour_offset"].to_numpy() == 0)[0])
+    exact = int(np.flatnonzero(ds.variables["hour_offset"].to_numpy() == 0)[0])
 
     def pairs(name: str) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
         values = held.sampled[name][..., exact]

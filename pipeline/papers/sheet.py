@@ -6,6 +6,7 @@ least `FLOWN_POINTS` high, and a sheet that does not fit on its page is an error
 
 from __future__ import annotations
 
+import functools
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -116,20 +117,29 @@ def _register() -> None:
             pdfmetrics.registerFont(TTFont(name, str(_FONTS / f"{name}.ttf")))
 
 
-def _width(text: str, font: str, points: float) -> float:
+@functools.lru_cache(maxsize=20_000)
+def _unit_width(text: str, font: str) -> float:
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    return float(stringWidth(text, font, points))
+    return float(stringWidth(text, font, 1.0))
+
+
+def _width(text: str, font: str, points: float) -> float:
+    return points * _unit_width(text, font)
 
 
 def wrapped(text: str, font: str, points: float, width: float) -> list[str]:
     """Break a text into lines no wider than a width; a word that is wider stays whole."""
     lines: list[str] = []
+    space, used = _width(" ", font, points), 0.0
     for word in text.split():
-        if lines and _width(f"{lines[-1]} {word}", font, points) <= width:
+        wide = _width(word, font, points)
+        if lines and used + space + wide <= width:
             lines[-1] += f" {word}"
+            used += space + wide
         else:
             lines.append(word)
+            used = wide
     return lines or [""]
 
 
@@ -142,8 +152,8 @@ def _table_fits(table: Table, points: float) -> bool:
     """Whether every cell fits into its column on one line."""
     pad = 0.5 * points
     for row in table.rows:
-        for text, width in zip(row, _columns(table), strict=False):
-            if _width(text, BOLD, points) + pad > width:
+        for c, (text, width) in enumerate(zip(row, _columns(table), strict=False)):
+            if _width(text, REGULAR if c in table.left else BOLD, points) + pad > width:
                 return False
     return True
 
