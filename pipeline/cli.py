@@ -128,6 +128,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     as_json(stations)
 
+    verify = add(
+        "verify",
+        _verify,
+        "hindcast every past year and score the forecasts against what happened",
+        "Forecast every past year from earlier years only, and with that year left out, and score the forecasts "
+        "against the station's own reports: of a season's stations, or of any station-hours CSV file.",
+    )
+    from pipeline.verify import add_verify
+
+    add_verify(verify)
+
     cache = add("cache", _cache, "show, verify or trim what is stored on this machine")
     cache.add_argument(
         "what",
@@ -540,6 +551,12 @@ def _cache(arguments: argparse.Namespace) -> int:
         for line in housekeeping.in_words(told):
             print(line)
     return NOTHING_DONE if told.get("damaged") else OK
+
+
+def _verify(arguments: argparse.Namespace) -> int:
+    from pipeline.verify import verify_command
+
+    return verify_command(arguments)
 
 
 def _air(arguments: argparse.Namespace) -> int:

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
 from pipeline.air import fallback
+from pipeline.air.gusts import gust_record
 from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample, station_cycles
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
@@ -198,6 +199,7 @@ class _VenueOutcome:
     cycle: clim.SeasonalCycle | None = None
     shares: dict[tuple[int, str], float] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    trust: str = ""
 
 
 def forecast(season: Season, store: Store, *, progress: Progress = lambda _: None) -> xr.Dataset:
@@ -242,7 +244,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
     with ThreadPoolExecutor(max_workers=2) as pool:
         in_hand: deque[tuple[int, Future[_VenueOutcome]]] = deque()
         for v, venue in enumerate(booked):
-            held = _read_station(season, venue, store)
+            held = read_station(season, venue, store)
             in_hand.append(
                 (v, pool.submit(_forecast_venue, season, venue, slots[venue.id], held, curves, everything))
             )
@@ -267,7 +269,7 @@ def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slot
 
 
 @dataclass(frozen=True)
-class _StationHeld:
+class StationHeld:
     """A venue's hours: of its first station that holds any, filled from the next; and who gave what."""
 
     station: Station | None
@@ -277,7 +279,8 @@ class _StationHeld:
     shares: dict[tuple[int, str], float]
 
 
-def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
+def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
+    """A venue's checked station hours, the gaps of its first station filled from the next."""
     history = season.history
     reasons: list[str] = []
     held: list[tuple[int, Station, StationRecord, dict[str, Any]]] = []
@@ -293,11 +296,11 @@ def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
         else:
             reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
     if not held:
-        return _StationHeld(None, None, {}, tuple(reasons), {})
+        return StationHeld(None, None, {}, tuple(reasons), {})
     place, station, record, attrs = held[0]
     if len(held) == 1:
         shares = {(place, group): _share_held(record, names) for group, names in fallback.GROUPS.items()}
-        return _StationHeld(station, record, attrs, tuple(reasons), shares)
+        return StationHeld(station, record, attrs, tuple(reasons), shares)
     filled = fallback.fill_from_next(
         [r for _, _, r, _ in held], lapse_rate=venue.lapse_rate_k_per_km / 1000.0
     )
@@ -306,7 +309,7 @@ def _read_station(season: Season, venue: Venue, store: Store) -> _StationHeld:
         for group, source in filled.source.items()
         for i in range(len(held))
     }
-    return _StationHeld(station, filled.record, attrs, tuple(reasons), shares)
+    return StationHeld(station, filled.record, attrs, tuple(reasons), shares)
 
 
 def _share_held(record: StationRecord, names: tuple[str, ...]) -> float:
@@ -319,7 +322,7 @@ def _forecast_venue(
     season: Season,
     venue: Venue,
     slots: list[tuple[Booking, dt.date, Slots]],
-    held: _StationHeld,
+    held: StationHeld,
     curves: limits.Curves,
     routines: Sequence[Any],
 ) -> _VenueOutcome:
@@ -339,8 +342,19 @@ def _forecast_venue(
     trend_variance = cycles.temperature.trend_variance()
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]] = []
     worst = "ok"
+    gusts = gust_record(
+        record.values.get("wind_speed"),
+        record.values.get("wind_speed_of_gust"),
+        record.first_hour,
+        np.concatenate([s.utc for _, _, s in slots]).astype("datetime64[s]").astype(np.int64) / 3600.0,
+        latitude=station.latitude,
+        longitude=station.longitude,
+        days=max(45, history.window_days + 5),
+    )
     for booking, day, day_slots in slots:
-        sample = show_hour_sample(record, cycles, site, day_slots.utc, window_days=history.window_days)
+        sample = show_hour_sample(
+            record, cycles, site, day_slots.utc, window_days=history.window_days, gust_peak=gusts.peak
+        )
         reach = np.broadcast_to(
             (day.year - sample.years).astype(float), (day_slots.utc.size, sample.years.size)
         )
@@ -366,8 +380,42 @@ def _forecast_venue(
         record=record,
         cycle=cycles.temperature,
         shares=held.shares,
-        warnings=tuple(_venue_warnings(venue, station, held.passed_over)),
+        warnings=(
+            *_venue_warnings(venue, station, held.passed_over),
+            *([gusts.in_words()] if gusts.kind in ("modelled", "estimated") else []),
+        ),
+        trust=_trust(season, venue, station, held, days, gusts.kind),
     )
+
+
+def _trust(
+    season: Season,
+    venue: Venue,
+    station: Station,
+    held: StationHeld,
+    days: Sequence[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]],
+    gust_kind: str,
+) -> str:
+    """Whether a venue's numbers deserve trust, in one sentence, checked by a hindcast of its own slots."""
+    from pipeline.verify import venue_trust
+
+    samples = [sample for _, _, _, sample, _, _ in days if sample is not None]
+    whole = [np.isfinite(s.density_altitude) & np.isfinite(s.wind_speed) for s in samples]
+    codes = np.concatenate([s.pressure_source.ravel() for s in samples])
+    return venue_trust(
+        season,
+        venue,
+        held.record,
+        years=min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None),
+        distance=great_circle(venue.latitude, venue.longitude, station.latitude, station.longitude),
+        height_difference=venue.elevation - station.elevation,
+        completeness=float(np.mean([w.mean() for w in whole])),
+        pressure_missing=float(np.mean(codes[codes >= 0] == len(PRESSURE_SOURCES) - 1))
+        if (codes >= 0).any()
+        else 1.0,
+        gusts=gust_kind,
+        invented=bool(held.attrs.get("invented", 0)),
+    ).sentence
 
 
 def _venue_warnings(venue: Venue, station: Station, passed_over: Iterable[str]) -> list[str]:
@@ -443,6 +491,8 @@ def _season_arrays(
         a["slot_local"][i, :n] = [f"{t:%H:%M}" for t in day_slots.local]
         a["slot_utc"][i, :n] = [f"{t}Z" for t in day_slots.utc]
         a["slot_in_window"][i, :n] = day_slots.in_window
+    for b, booking in enumerate(season.bookings):
+        a["booking_venue"][b] = booking.venue
     _lay_limits(a, season, used, booked)
     return empty, {(b.id, d): i for i, (b, d, _) in enumerate(days)}
 
@@ -527,6 +577,8 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
     a["venue_latitude"][v], a["venue_longitude"][v] = venue.latitude, venue.longitude
     a["venue_status"][v] = outcome.status
     a["venue_warnings"][v] = "\n".join(outcome.warnings)
+    at_venue = a["booking_venue"] == venue.id
+    a["booking_trust"][at_venue] = outcome.trust or "No numbers to trust: there are no station hours."
     for place, ordered in enumerate(venue.stations):
         a["venue_station"][v, place] = f"{ordered.source} {ordered.id}"
         for g, group in enumerate(fallback.GROUPS):
@@ -582,11 +634,10 @@ def _lay_bookings(a: dict[str, Any], season: Season, booked: list[Venue]) -> Non
     nothing = np.full(a["booking_as_planned_by_year"].shape[1], np.nan)
     series = [ranking.YearSeries.without_trend(nothing)] * len(season.bookings)
     for b, booking in enumerate(season.bookings):
-        a["booking_venue"][b], a["booking_state"][b] = booking.venue, booking.state
+        a["booking_state"][b] = booking.state
         a["booking_fee"][b] = np.nan if booking.fee is None else booking.fee
         a["booking_costs"][b] = np.nan if booking.costs is None else booking.costs
         a["booking_length"][b] = booking.length_min
-        a["booking_trust"][b] = "not yet verified"
         days = [i for i, name in enumerate(a["day_booking"]) if name == booking.id]
         a["booking_status"][b] = next((str(s) for s in a["day_status"][days] if s != "ok"), "ok")
         if a["booking_status"][b] != "ok":

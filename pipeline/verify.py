@@ -14,14 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.air.variables import FT, KT
-from pipeline.errors import InputError, NotEnoughHistory, ShowhourError
+from pipeline.errors import InputError, NotEnoughHistory
 
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
     from pipeline.air.show_hours import StationRecord
     from pipeline.decisions.hindcast import HindcastResult, HourlyAir, Targets
+    from pipeline.decisions.trust import Trust
     from pipeline.inputs import Season, Venue
 
 __all__ = ["add_verify", "season_targets", "verify_command", "verify_record"]
@@ -29,6 +27,7 @@ __all__ = ["add_verify", "season_targets", "verify_command", "verify_record"]
 _UNITS = {"density_altitude": FT, "gust": KT, "crosswind": KT}
 _UNIT_NAMES = {"density_altitude": "ft", "gust": "kt", "crosswind": "kt"}
 _LEAST_STATED_YEARS = 3  # earlier years that a stated first year still needs
+_SAME_STATION = 30.0  # beyond this [m] the barometer's height and the stated one cannot both be right
 _LEAST_SCORED_YEARS = 3  # fewer scored years are no verification
 
 
@@ -140,7 +139,7 @@ def verify_command(arguments: argparse.Namespace) -> int:
 
 def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
     from pipeline.stations.archives import read_station_csv
-    from pipeline.stations.quality import quality_control
+    from pipeline.stations.quality import quality_control, station_elevation
 
     needed = {
         "--elevation-ft": arguments.elevation_ft,
@@ -168,13 +167,19 @@ def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
             f"{arguments.station_csv}: the file has neither temperature_c nor wind_speed_kt; there is nothing "
             "to verify."
         )
-    record = _record(
-        hours, arguments.elevation_ft * FT, arguments.latitude, arguments.longitude, arguments.mslp_reduction
-    )
+    elevation = arguments.elevation_ft * FT
+    try:
+        barometer = station_elevation(hours).elevation_m
+    except NotEnoughHistory:
+        barometer = elevation  # the station does not report both pressures
+    # A few metres between the field's elevation and the barometer's move density altitude by 3 ft a metre.
+    if abs(barometer - elevation) <= _SAME_STATION:
+        elevation = barometer
+    record = _record(hours, elevation, arguments.latitude, arguments.longitude, arguments.mslp_reduction)
     targets = season_targets(
         record,
         zone,
-        [m for m in _months(arguments.from_month, arguments.to_month)],
+        _months(arguments.from_month, arguments.to_month),
         arguments.hours,
     )
     told = verify_record(
@@ -487,36 +492,88 @@ def _verify_season(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.Namespace) -> dict[str, Any]:
     """Hindcast one venue's station at its bookings' slots, on the days around each booking's dates."""
-    from pipeline.run import record_of
+    from pipeline.run import read_station
 
-    history = season.history
     told: dict[str, Any] = {"venue": venue.id, "name": venue.name}
-    reasons = []
-    for station in venue.stations:
-        try:
-            ds = store.read(station.source, station.id)
-        except ShowhourError as error:
-            reasons.append(str(error))
-            continue
-        record = record_of(ds, station, history.first_year, history.last_year)
-        targets = booking_targets(season, venue, record)
-        checked = verify_record(
-            record,
-            targets,
-            runway_true_heading=venue.runway_true_heading,
-            density_altitude_ft=arguments.da_ft,
-            gust_kt=arguments.gust_kt,
-            crosswind_kt=arguments.crosswind_kt,
-            first_year=arguments.first_year,
-            window_days=history.window_days,
-            trend=history.trend,
+    held = read_station(season, venue, store)
+    if held.station is None or held.record is None:
+        return told | {"failed": True, "status": "no station hours: " + "; ".join(held.passed_over)}
+    checked = verify_record(
+        held.record,
+        booking_targets(season, venue, held.record),
+        runway_true_heading=venue.runway_true_heading,
+        density_altitude_ft=arguments.da_ft,
+        gust_kt=arguments.gust_kt,
+        crosswind_kt=arguments.crosswind_kt,
+        first_year=arguments.first_year,
+        window_days=season.history.window_days,
+        trend=season.history.trend,
+    )
+    return told | {"station": held.station.id, "station_source": held.station.source} | checked
+
+
+def venue_trust(season: Season, venue: Venue, record: StationRecord | None, **known: Any) -> Trust:
+    """Grade a venue from what is known and a forward hindcast of its bookings' slots.
+
+    Parameters
+    ----------
+    season, venue, record
+        The record whose hours the forecast used.
+    **known
+        Fields of `pipeline.decisions.trust.Evidence` that the forecast knows.
+    """
+    import numpy as np
+
+    from pipeline.decisions.hindcast import density_altitude_scores, hindcast, hourly_air, threshold_scores
+    from pipeline.decisions.trust import Evidence, trust_grade
+
+    if record is None:
+        return trust_grade(Evidence(**known))
+    air = hourly_air(record, venue.runway_true_heading)
+    # Every fifth day: neighbouring days are one weather and would cost five times as much.
+    targets = booking_targets(season, venue, record, every=5)
+    thresholds = {
+        "density_altitude": [x * FT for x in _usual_thresholds(air, targets)],
+        "crosswind": [10.0 * KT],
+    }
+    result = hindcast(
+        air,
+        targets,
+        thresholds,
+        window_days=season.history.window_days,
+        trend=season.history.trend,
+        compare=False,
+    )
+    scores = density_altitude_scores(result)
+    rows = {key: threshold_scores(result, key) for key in result.probability}
+    biases = [r for key, r in rows.items() if key[0] == "density_altitude" and r["n"]]
+    worst = max(biases, key=lambda r: abs(r["bias"]), default={"bias": np.nan, "bias_se": np.nan})
+    across = rows.get(("crosswind", 10.0 * KT), {"n": 0})
+    return trust_grade(
+        Evidence(
+            verified_years=int(scores["years"]),
+            coverage=scores["coverage_90"],
+            coverage_se=scores["coverage_90_se"],
+            density_altitude_bias=worst["bias"],
+            density_altitude_bias_se=worst["bias_se"],
+            wind_bias=across.get("bias", np.nan),
+            wind_bias_se=across.get("bias_se", np.nan),
+            wind_base_rate=across.get("base_rate", np.nan),
+            **known,
         )
-        return told | {"station": station.id, "station_source": station.source} | checked
-    return told | {"failed": True, "status": "no station hours: " + "; ".join(reasons)}
+    )
 
 
-def booking_targets(season: Season, venue: Venue, record: StationRecord) -> Targets:
-    """The slots in discussion of a venue's bookings, on the window's days in every year of the record."""
+def booking_targets(season: Season, venue: Venue, record: StationRecord, *, every: int = 1) -> Targets:
+    """The slots in discussion of a venue's bookings, on the window's days in every year of the record.
+
+    Parameters
+    ----------
+    season, venue, record
+        Whose.
+    every
+        Takes each so many of the window's days, the booking's own date among them.
+    """
     window = season.history.window_days
     zone = _zone(venue.timezone)
     wanted: dict[dt.time, set[dt.date]] = {}
@@ -530,7 +587,8 @@ def booking_targets(season: Season, venue: Venue, record: StationRecord) -> Targ
                 except ValueError:  # 29 February
                     middle = dt.date(int(year), 2, 28)
                 wanted.setdefault(booking.slot, set()).update(
-                    middle + dt.timedelta(days=i) for i in range(-window, window + 1)
+                    middle + dt.timedelta(days=i)
+                    for i in range(-(window // every) * every, window + 1, every)
                 )
     parts = [_targets(sorted(days), [slot], zone) for slot, days in sorted(wanted.items())]
     return _joined(parts)

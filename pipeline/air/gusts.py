@@ -23,6 +23,7 @@ References
 
 from __future__ import annotations
 
+import threading
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -72,6 +73,7 @@ _EVENTS_FULL, _EVENTS_PLAIN, _EVENTS_LEAST = 200, 50, 15
 _WIND_COLUMNS, _KNEES_COLUMNS, _PLAIN_COLUMNS = 2, 4, 8
 _FEATURES = 18
 _DAYS_PER_YEAR = 365.2425
+_ONE_FIT = threading.Lock()
 
 
 # --- Reporting practice -----------------------------------------------------------------------------
@@ -389,7 +391,8 @@ def fit_gust_reports(
     year_angle = 2.0 * np.pi * (cells % 24 + 0.5) / 24.0
     total = np.bincount(inverse, minlength=cells.size).astype(float)
 
-    rows, reached = [], []
+    rows: list[FloatArray] = []
+    reached: list[int] = []
     for x in thresholds_kt:
         events = np.bincount(inverse[peak >= x], minlength=cells.size).astype(float)
         open_ = cell_wind < x
@@ -433,7 +436,8 @@ def _fit_threshold(features: Any, events: FloatArray, total: FloatArray, plain: 
         use = _independent(columns[:, :size])
         part = columns[:, use]
         model = LogisticRegression(C=np.inf, solver="newton-cholesky", max_iter=60, tol=1e-7)
-        with warnings.catch_warnings():
+        # The filter of warnings belongs to the whole process: one fit at a time.
+        with _ONE_FIT, warnings.catch_warnings():
             for category in (ConvergenceWarning, LinAlgWarning):
                 warnings.simplefilter("error", category)
             try:

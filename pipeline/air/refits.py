@@ -70,9 +70,9 @@ def yearly_sums(values: FloatArray, first_hour: int) -> YearlySums:
     v = np.asarray(values, dtype=float)
     lead = first_hour % 24
     n_days = -(-(lead + v.size) // 24)
-    table = np.full(n_days * 24, np.nan)
-    table[lead : lead + v.size] = v
-    table = table.reshape(n_days, 24)
+    flat = np.full(n_days * 24, np.nan)
+    flat[lead : lead + v.size] = v
+    table = flat.reshape(n_days, 24)
     days = (first_hour - lead) // 24 + np.arange(n_days)
     year = (np.datetime64("1970-01-01", "D") + days).astype("datetime64[Y]").astype(int) + 1970
     years, starts = np.unique(year, return_index=True)

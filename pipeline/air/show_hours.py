@@ -176,6 +176,7 @@ def show_hour_sample(
     years: npt.NDArray[np.integer] | None = None,
     window_days: int = 15,
     hour_offsets: tuple[int, ...] = clim.HOUR_OFFSETS,
+    gust_peak: FloatArray | None = None,
 ) -> ShowHourSample:
     """Sample the air at show instants over all years of the record.
 
@@ -193,6 +194,9 @@ def show_hour_sample(
         Days either side of the date.
     hour_offsets
         Hours around the show hour.
+    gust_peak
+        Hourly gust peak for every year (`pipeline.air.gusts.gust_record`), (hour,); None takes a missing
+        report for the mean wind.
     """
     at_years = station.years() if years is None else np.asarray(years)
     window = clim.window_index(targets, at_years, window_days=window_days, hour_offsets=hour_offsets)
@@ -237,6 +241,12 @@ def show_hour_sample(
     )
     _, crosswind = wind.runway_components(speed, direction, site.runway_true_heading)
     low, high = wind.gust_bounds(speed, reported)
+    peak = low
+    if gust_peak is not None:
+        filled = clim.gather_nearest(gust_peak, station.first_hour, instants)
+        peak = np.where(np.isnan(filled), low, filled)
+        # A drawn gust may pass the bound of a practice that left gusts out.
+        high = np.fmax(high, peak)
     return ShowHourSample(
         years=at_years.astype(np.int64),
         day_offsets=window.day_offsets.astype(np.int64),
@@ -250,7 +260,7 @@ def show_hour_sample(
         toward_crowd=toward,
         along_line=along,
         runway_crosswind=crosswind,
-        gust=low,
+        gust=peak,
         gust_low=low,
         gust_high=high,
         gust_reported=np.isfinite(reported),

@@ -53,10 +53,10 @@ class Evidence:
         Whether the weather is invented.
     verified_years
         Years scored by the forward hindcast; 0 where there was none.
-    coverage
-        Of the 90 % interval, a fraction.
-    density_altitude_bias
-        Greatest bias of a density altitude chance, signed.
+    coverage, coverage_se
+        Of the 90 % interval, a fraction, and its standard error.
+    density_altitude_bias, density_altitude_bias_se
+        Greatest bias of a density altitude chance, signed, and its standard error.
     wind_bias, wind_bias_se, wind_base_rate
         Of the gust or crosswind chance that is furthest off for its base rate.
     """
@@ -70,7 +70,9 @@ class Evidence:
     invented: bool = False
     verified_years: int = 0
     coverage: float = np.nan
+    coverage_se: float = np.nan
     density_altitude_bias: float = np.nan
+    density_altitude_bias_se: float = np.nan
     wind_bias: float = np.nan
     wind_bias_se: float = np.nan
     wind_base_rate: float = np.nan
@@ -144,28 +146,25 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
             )
         )
     else:
+        # What sampling error alone would show is not held against a venue.
         off = evidence.coverage - 0.90
         high(
-            abs(off),
+            abs(off) if abs(off) > 2.0 * np.nan_to_num(evidence.coverage_se) else 0.0,
             t.coverage_off,
             f"the 90 % interval held {100 * evidence.coverage:.0f} % of the time",
         )
         bias = evidence.density_altitude_bias
         high(
-            abs(bias),
+            abs(bias) if abs(bias) > 2.0 * np.nan_to_num(evidence.density_altitude_bias_se) else 0.0,
             t.density_altitude_bias,
-            f"high density altitude was forecast {100 * abs(bias):.0f} days in 100 too {'often' if bias > 0 else 'seldom'}",
+            f"high density altitude was forecast {_in_a_hundred(bias)}",
         )
-        wind, se = evidence.wind_bias, evidence.wind_bias_se
-        if (
-            np.isfinite(wind)
-            and np.isfinite(evidence.wind_base_rate)
-            and abs(wind) > 2.0 * (se if np.isfinite(se) else 0.0)
-        ):
+        wind = evidence.wind_bias
+        if abs(wind) > 2.0 * np.nan_to_num(evidence.wind_bias_se):
             high(
                 abs(wind) / max(evidence.wind_base_rate, 0.01),
                 t.wind_bias_share,
-                f"strong wind was forecast {100 * abs(wind):.0f} days in 100 too {'often' if wind > 0 else 'seldom'}",
+                f"strong wind was forecast {_in_a_hundred(wind)}",
             )
     found.sort(key=lambda item: -item[0])
     worst = found[0][0] if found else 0
@@ -185,3 +184,9 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
     if evidence.invented:
         sentence = f"Invented weather, for show only. {sentence}"
     return Trust(GRADES[worst], sentence, reasons)
+
+
+def _in_a_hundred(bias: float) -> str:
+    if not np.isfinite(bias):
+        return ""
+    return f"{100 * abs(bias):.0f} days in 100 too {'often' if bias > 0 else 'seldom'}"
