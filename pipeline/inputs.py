@@ -1,9 +1,10 @@
 """The season folder: the only reader of what the user wrote about a season.
 
 A season folder holds ``season.yaml``, ``routine.yaml``, ``bookings.yaml``, one file a place in
-``venues/`` and, where the pilot keeps one, ``practice.yaml``. Everything is checked before anything is
-used, and every mistake is told at once, with its file, line and key, what was found and what would be
-right. Values keep the units in their names; the properties without a unit in their name are SI.
+``venues/`` and, where the pilot keeps them, ``practice.yaml`` and ``paperwork.yaml``. Everything is checked
+before anything is used, and every mistake is told at once, with its file, line and key, what was found and
+what would be right. Values keep the units in their names; the properties without a unit in their name are
+SI.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ import functools
 import hashlib
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 from zoneinfo import ZoneInfo, available_timezones
@@ -44,9 +46,12 @@ __all__ = [
     "TRADE_FIGURES",
     "ActLimits",
     "Airfield",
+    "Blackout",
     "Booking",
     "ClimateSettings",
+    "Exclusivity",
     "Fault",
+    "Ferry",
     "Figure",
     "FigureLimits",
     "History",
@@ -54,6 +59,8 @@ __all__ = [
     "Limit",
     "LowCeilingShow",
     "Minimum",
+    "Paper",
+    "Pay",
     "Pilot",
     "Place",
     "Practice",
@@ -93,7 +100,14 @@ def _id(value: object) -> object:
     return value
 
 
+def _currency(value: object) -> object:
+    if not isinstance(value, str) or not re.fullmatch(r"[A-Z]{3}", value):
+        raise mistake("a currency's three letters, such as USD")
+    return value
+
+
 Id = Annotated[str, BeforeValidator(_id)]
+Currency = Annotated[str, BeforeValidator(_currency)]
 
 
 # --- Limits -----------------------------------------------------------------------------------------
@@ -630,6 +644,31 @@ class Window(Settings):
         return self
 
 
+class Exclusivity(Settings):
+    """No show at another venue within so many days and statute miles, both ends included."""
+
+    days: Annotated[int, whole_number(0, 366, "days on either side")]
+    miles_sm: Annotated[float, number(0, 13_000, "statute miles")]
+
+
+class Pay(Settings):
+    """What is paid, as a share of the fee, when the full show is not flown as planned.
+
+    Attributes
+    ----------
+    reduced
+        A shorter or changed show is flown.
+    not_flown
+        The act is present and does not fly.
+    absent
+        The act is not there.
+    """
+
+    reduced: Annotated[float, number(0, 1, "a share of the fee")] = 1.0
+    not_flown: Annotated[float, number(0, 1, "a share of the fee")] = 1.0
+    absent: Annotated[float, number(0, 1, "a share of the fee")] = 0.0
+
+
 class Booking(Settings):
     """One offer, or one contract.
 
@@ -647,6 +686,14 @@ class Booking(Settings):
         ``enquiry``, ``hold``, ``contracted`` or ``passed``.
     weight
         How much it counts when the season's routines are chosen; an offer that was passed counts nothing.
+    fee, costs, deposit
+        In `currency`, the season's where none is given. Where the ferry has a cost an hour, `costs` are
+        what comes on top of it. The deposit is part of the fee, paid ahead.
+    practice_day
+        Whether there is a practice on the day before the first show day.
+    arrive_days_before, arrive_by
+        When the aircraft must be there: local time on a day so many days before the first show day. By
+        default the day before, at 18:00, or at 12:00 where there is a practice.
     """
 
     id: Id
@@ -662,7 +709,38 @@ class Booking(Settings):
     costs: Money | None = None
     weight: Annotated[float, number(0, 100, "a weight")] = 1.0
     reply_by: LocalDate | None = None
+    currency: Currency | None = None
+    deposit: Money | None = None
+    pay: Pay = Pay()
+    practice_day: Truth = False
+    arrive_days_before: Annotated[int, whole_number(0, 14, "days before the first show day")] = 1
+    arrive_by: LocalTime | None = None
+    exclusive: Exclusivity | None = None
     notes: Text | None = None
+
+    @model_validator(mode="after")
+    def _money_and_arrival(self) -> Booking:
+        if self.deposit is not None and (self.fee is None or self.deposit > self.fee):
+            raise mistake("a part of the fee", "deposit")
+        if self.practice_day and self.arrive_days_before == 0:
+            raise mistake("a day at least: there is a practice the day before the show", "arrive_days_before")
+        if self.arrive_days_before == 0 and self.arrival_time > self.window.from_:
+            raise mistake(f"a time before the window begins, {self.window.from_:%H:%M}", "arrive_by")
+        return self
+
+    @property
+    def arrival_day(self) -> dt.date:
+        """Day on which the aircraft must be there."""
+        return self.show_days[0] - dt.timedelta(days=self.arrive_days_before)
+
+    @property
+    def arrival_time(self) -> dt.time:
+        """Local time of that day."""
+        if self.arrive_by is not None:
+            return self.arrive_by
+        if self.arrive_days_before == 0:
+            return self.window.from_
+        return dt.time(12) if self.practice_day and self.arrive_days_before == 1 else dt.time(18)
 
     @model_validator(mode="after")
     def _days_and_window(self) -> Booking:
@@ -744,9 +822,101 @@ class Home(Settings):
     """The home base, where it is no venue of the season."""
 
     name: Text
+    icao: Text | None = None
     latitude: Latitude
     longitude: Longitude
     elevation_ft: ElevationFt
+
+
+class Ferry(Settings):
+    """How the aircraft gets from show to show, and the pilot's own minima for it.
+
+    Attributes
+    ----------
+    leg_range_nm
+        Longest leg in still air, reserves kept.
+    refuel_min
+        From landing to the next take-off, and from the end of a show's window to the take-off after it.
+    rest_h
+        Least rest between the day's last landing and the next day's take-off.
+    rest_days
+        Whole days kept free between two bookings beyond the days travelled.
+    home_after_days
+        With more days than this between two bookings the aircraft goes home where it can.
+    spare_days
+        Days at most that are kept to wait for weather on a journey.
+    height_agl_ft
+        Height flown above the ground; the wind of 10 m is carried up to it.
+    ceiling_ft, visibility_sm, wind_kt
+        Least and greatest values with which the pilot sets off.
+    """
+
+    true_airspeed_kt: Annotated[float, number(30, 400, "knots of true airspeed")]
+    leg_range_nm: Annotated[float, number(20, 3000, "nautical miles")]
+    ceiling_ft: Annotated[float, number(0, 20_000, "feet above the ground")]
+    visibility_sm: Annotated[float, number(0, 30, "statute miles")]
+    wind_kt: Annotated[float, number(1, 80, "knots")]
+    refuel_min: Annotated[float, number(0, 600, "minutes")] = 45.0
+    flying_hours_a_day: Annotated[float, number(0.5, 16, "hours")] = 6.0
+    rest_h: Annotated[float, number(0, 24, "hours")] = 10.0
+    daylight_only: Truth = True
+    rest_days: Annotated[int, whole_number(0, 30, "days")] = 0
+    home_after_days: Annotated[int, whole_number(0, 366, "days")] = 7
+    spare_days: Annotated[int, whole_number(0, 10, "days")] = 2
+    height_agl_ft: Annotated[float, number(500, 10_000, "feet above the ground")] = 2000.0
+    cost_per_flying_hour: Money = 0.0
+    away_cost_a_day: Money = 0.0
+
+
+class Blackout(Settings):
+    """Days, both included, on which there is neither show nor ferry.
+
+    Attributes
+    ----------
+    at_home
+        Whether the aircraft is at home for them, as for maintenance.
+    """
+
+    from_: LocalDate = Field(alias="from")
+    to: LocalDate
+    why: Text
+    at_home: Truth = False
+
+    @model_validator(mode="after")
+    def _forward(self) -> Blackout:
+        if self.to < self.from_:
+            raise mistake(f"a day not before from, {self.from_}", "to")
+        return self
+
+
+PaperKind = Literal["competency", "medical", "inspection", "insurance", "waiver", "other"]
+
+
+class Paper(Settings):
+    """A paper that grounds the act when it lapses.
+
+    Attributes
+    ----------
+    from_, expires
+        First and last day that it covers.
+    floor_agl_ft
+        Lowest height that it allows.
+    venue
+        The only venue it is for.
+    """
+
+    kind: Annotated[PaperKind, one_of(*get_args(PaperKind))]
+    name: Text
+    from_: LocalDate | None = Field(alias="from", default=None)
+    expires: LocalDate
+    floor_agl_ft: HeightFt | None = None
+    venue: Text | None = None
+
+    @model_validator(mode="after")
+    def _forward(self) -> Paper:
+        if self.from_ is not None and self.expires < self.from_:
+            raise mistake(f"a day not before from, {self.from_}", "expires")
+        return self
 
 
 _HOME = Discriminator(lambda value: "<place>" if isinstance(value, (dict, Home)) else "<id>")
@@ -763,7 +933,13 @@ class _SeasonEntry(Settings):
     history: HistorySettings = HistorySettings()
     quality: QualityChecks = QualityChecks()
     act: ActLimits
-    currency: Annotated[str, BeforeValidator(lambda v: _currency(v))] = "USD"
+    currency: Currency = "USD"
+    rates: dict[Currency, Annotated[float, number(1e-6, 1e6, "the season's currency for one of it")]] = Field(
+        default_factory=dict
+    )
+    ferry: Ferry | None = None
+    blackouts: tuple[Blackout, ...] = ()
+    least_chance: Annotated[float, number(0, 1, "a chance")] = 0.5
 
     @model_validator(mode="after")
     def _dates(self) -> _SeasonEntry:
@@ -772,12 +948,6 @@ class _SeasonEntry(Settings):
         if not 0 <= (self.last_day - self.first_day).days <= 366:
             raise mistake("a day after first_day, within a year of it", "last_day")
         return self
-
-
-def _currency(value: object) -> object:
-    if not isinstance(value, str) or not re.fullmatch(r"[A-Z]{3}", value):
-        raise mistake("a currency's three letters, such as USD")
-    return value
 
 
 @dataclass(frozen=True)
@@ -792,6 +962,14 @@ class Season:
         None where the folder has no practice.yaml.
     warnings
         What is allowed but is probably not meant.
+    ferry
+        None where season.yaml has no ferry.
+    rates
+        The season's currency for one of another.
+    least_chance
+        The pilot's own bar: no offer is planned where the full or a composed show is flown less often.
+    papers
+        Empty where the folder has no paperwork.yaml.
     """
 
     folder: Path
@@ -811,6 +989,11 @@ class Season:
     routine: Routine
     practice: Practice | None
     warnings: tuple[Fault, ...]
+    ferry: Ferry | None = None
+    blackouts: tuple[Blackout, ...] = ()
+    rates: Mapping[str, float] = field(default_factory=dict)
+    least_chance: float = 0.5
+    papers: tuple[Paper, ...] = ()
 
     def venue(self, venue_id: str) -> Venue:
         """Venue by id; KeyError if there is none."""
@@ -824,9 +1007,24 @@ class Season:
         own = {k: v for k in ("ceiling_ft", "visibility_sm") if (v := getattr(venue.act, k)) is not None}
         return self.act.model_copy(update=own)
 
+    def floors_agl_ft(self, venue: Venue) -> dict[str, float]:
+        """Every floor that holds at a venue, by what states it; a lapsed paper's too."""
+        floors = {"the pilot's authorisation": self.pilot.floor_agl_ft}
+        if venue.floor_agl_ft is not None:
+            floors["the venue's waiver"] = venue.floor_agl_ft
+        for paper in self.papers:
+            if paper.floor_agl_ft is not None and paper.venue in (None, venue.id):
+                floors[paper.name] = max(paper.floor_agl_ft, floors.get(paper.name, 0.0))
+        return floors
+
     def floor_agl_ft(self, venue: Venue) -> float:
-        """Lowest height at a venue: the higher of the pilot's authorisation and the venue's waiver."""
-        return max(self.pilot.floor_agl_ft, venue.floor_agl_ft or 0.0)
+        """Lowest height at a venue: the highest of all floors that hold there."""
+        return max(self.floors_agl_ft(venue).values())
+
+    def in_currency(self, booking: Booking, amount: float) -> float:
+        """An amount of a booking in the season's currency."""
+        own = booking.currency
+        return amount if own is None or own == self.currency else amount * self.rates[own]
 
     def station_files(self, station: Station) -> tuple[Path, ...]:
         """Paths of a station's files."""
@@ -904,8 +1102,12 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         _check_stations(venue, venue_files[stem], folder, faults, warnings)
     if bookings_file:
         _check_bookings(bookings, bookings_file, venues, set(venue_files), head, routine, faults, warnings)
+    papers = _read_papers(folder, set(venue_files), faults)
     if head and season_file:
         history = _history(head, season_file, faults)
+        _check_ferry(head, venues, season_file, faults, warnings)
+        if bookings_file:
+            _check_money(bookings, bookings_file, head, faults)
         if isinstance(head.home, str) and head.home not in venue_files:
             wanted = "the id of a venue file, or name, latitude, longitude and elevation_ft"
             faults.append(season_file.fault(("home",), wanted + nearest(head.home, venue_files)))
@@ -931,6 +1133,11 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         routine=routine,
         practice=practice,
         warnings=tuple(warnings),
+        ferry=head.ferry,
+        blackouts=head.blackouts,
+        rates=head.rates,
+        least_chance=head.least_chance,
+        papers=papers,
     ), []
 
 
@@ -1016,6 +1223,99 @@ def _read_practice(folder: Path, routine: Routine | None, faults: list[Fault]) -
                 wanted = f"the name of a figure of routine.yaml{nearest(name, names)}"
                 faults.append(document.fault(("sessions", i, "figures", j), wanted))
     return practice
+
+
+# --- Paperwork and ferry ----------------------------------------------------------------------------
+
+
+def _read_papers(folder: Path, venue_ids: set[str], faults: list[Fault]) -> tuple[Paper, ...]:
+    if not (folder / "paperwork.yaml").exists():
+        return ()
+    document = read_settings(folder / "paperwork.yaml", "paperwork.yaml", faults)
+    if document is None:
+        return ()
+    if not isinstance(document.value, list):
+        faults.append(document.fault((), "a list of papers, each beginning with - kind:"))
+        return ()
+    papers = []
+    for index in range(len(document.value)):
+        paper = typed(Paper, document, faults, (index,))
+        if paper is None:
+            continue
+        papers.append(paper)
+        if paper.venue is not None and paper.venue not in venue_ids:
+            wanted = f"the id of a file in venues/{nearest(paper.venue, venue_ids)}"
+            faults.append(document.fault((index, "venue"), wanted))
+    return tuple(papers)
+
+
+def _check_money(
+    bookings: dict[int, Booking], document: Document, head: _SeasonEntry, faults: list[Fault]
+) -> None:
+    for index, booking in bookings.items():
+        if booking.currency not in (None, head.currency, *head.rates):
+            wanted = f"{head.currency}, or a rate for {booking.currency} under rates in season.yaml"
+            faults.append(document.fault((index, "currency"), wanted))
+        if booking.reply_by is not None and booking.reply_by > booking.show_days[0]:
+            faults.append(
+                document.fault((index, "reply_by"), f"a day before the show, {booking.show_days[0]}")
+            )
+
+
+def _check_ferry(
+    head: _SeasonEntry,
+    venues: dict[str, Venue],
+    document: Document,
+    faults: list[Fault],
+    warnings: list[Fault],
+) -> None:
+    home = head.home
+    if isinstance(home, Home):
+        _check_home(home, head, document, faults, warnings)
+    if head.ferry is None:
+        return
+    if home is None:
+        faults.append(document.fault(("home",), "the base that the ferry starts from", "nothing"))
+        return
+    places = {(v.operating.latitude, v.operating.longitude) for v in venues.values()}
+    places |= {(home.latitude, home.longitude)} if isinstance(home, Home) else set()
+    apart = [
+        d
+        for i, a in enumerate(sorted(places))
+        for b in sorted(places)[:i]
+        if (d := _distance_nm(*a, *b)) >= 1.0
+    ]
+    if apart and head.ferry.leg_range_nm < min(apart):
+        found = f"{head.ferry.leg_range_nm:g} NM"
+        wanted = (
+            f"a range that reaches from one place of the season to another: the nearest two are "
+            f"{min(apart):,.0f} NM apart, so every journey needs fuel on the way"
+        )
+        warnings.append(document.fault(("ferry", "leg_range_nm"), wanted, found))
+
+
+def _check_home(
+    home: Home, head: _SeasonEntry, document: Document, faults: list[Fault], warnings: list[Fault]
+) -> None:
+    """A home base needs an airfield: its code is in the table, or one of the table's is near."""
+    if home.icao is not None and home.icao not in _airports():
+        wanted = "an airfield's code in the ICAO airport table; or leave icao out"
+        faults.append(document.fault(("home", "icao"), wanted))
+    elif home.icao is not None:
+        known = _airports()[home.icao]
+        apart = _distance_nm(home.latitude, home.longitude, known.latitude, known.longitude)
+        if apart > 5.0:
+            found = f"a place {apart:,.0f} NM from {home.icao}"
+            wanted = f"about {known.latitude:.4f}, {known.longitude:.4f}, the table's position"
+            faults.append(document.fault(("home", "latitude"), wanted, found))
+    elif not head.invented:
+        near = min(
+            _distance_nm(home.latitude, home.longitude, a.latitude, a.longitude) for a in _airports().values()
+        )
+        if near > 5.0:
+            found = f"a place with no airfield of the table within 5 NM (the nearest is {near:,.0f} NM off)"
+            wanted = "a home base with an airfield; check latitude and longitude"
+            warnings.append(document.fault(("home", "latitude"), wanted, found))
 
 
 # --- Venues -----------------------------------------------------------------------------------------

@@ -1,0 +1,322 @@
+"""Which offers to take: the set of greatest expected worth, exactly, and what would change it.
+
+Offers stand in the order of their shows. A plan is a chain home, offer, offer, ..., home; it is worth what
+its offers are expected to pay less what its journeys cost. Two offers clash when an exclusivity stands
+between them, whatever lies between. Amounts are in one currency.
+
+The best chain is found by dynamic programming over (last offer, later offers already barred by
+exclusivity), for many columns of worths at once: resampled years, forced offers and raised fees are all
+columns. A state is dropped only where another at the same offer bars no more and is worth no less in every
+column, so nothing that could be best is lost.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Offers", "best_plans", "fee_needed", "plan_worth", "runners_up", "stays_best"]
+
+FloatArray = npt.NDArray[np.floating]
+BoolArray = npt.NDArray[np.bool_]
+
+SAME = 1e-6
+"""Amounts that differ by less are equal."""
+
+
+@dataclass(frozen=True)
+class Offers:
+    """What a plan is made of; ``n`` offers in the order of their shows, home last in the matrices.
+
+    Attributes
+    ----------
+    allowed
+        Whether one can be followed by the other, (n + 1, n + 1); only an earlier by a later, and home by
+        home for the empty plan.
+    cost
+        Of the journey between, (n + 1, n + 1).
+    reach
+        Chance that the journey ends in time, (n + 1, n + 1).
+    clash
+        Whether the two exclude each other, (n, n), symmetric.
+    present, absent
+        What the offer brings when the aircraft is there, and when it is not, (n,).
+    must
+        Contracts: as many as possible are kept, before anything else counts, (n,).
+    open
+        Whether the plan may take the offer, (n,).
+    """
+
+    allowed: BoolArray
+    cost: FloatArray
+    reach: FloatArray
+    clash: BoolArray
+    present: FloatArray
+    absent: FloatArray
+    must: BoolArray
+    open: BoolArray
+
+    @property
+    def size(self) -> int:
+        """Number of offers."""
+        return int(self.present.size)
+
+    def __post_init__(self) -> None:
+        """Hold the shapes and the order against each other."""
+        n = self.size
+        for name in ("allowed", "cost", "reach"):
+            if getattr(self, name).shape != (n + 1, n + 1):
+                raise ValueError(f"Offers: {name} must be ({n + 1}, {n + 1})")
+        if self.clash.shape != (n, n) or not np.array_equal(self.clash, self.clash.T):
+            raise ValueError("Offers: clash must be square and symmetric")
+        if np.tril(self.allowed[:n, :n]).any():
+            raise ValueError("Offers: an offer can only be followed by a later one")
+        used = self.allowed
+        if not (np.isfinite(self.cost[used]).all() and np.isfinite(self.reach[used]).all()):
+            raise ValueError("Offers: cost and reach must be finite wherever a journey is allowed")
+        if not (np.isfinite(self.present).all() and np.isfinite(self.absent).all()):
+            raise ValueError("Offers: present and absent must be finite")
+
+
+def best_plans(
+    offers: Offers,
+    present: FloatArray | None = None,
+    *,
+    force_in: BoolArray | None = None,
+    force_out: BoolArray | None = None,
+) -> tuple[FloatArray, BoolArray]:
+    """Plan of greatest worth in every column.
+
+    Parameters
+    ----------
+    offers
+        The offers.
+    present
+        What the offers bring when the aircraft is there, (n, column); the offers' own, in one column, by
+        default.
+    force_in, force_out
+        Offers that the plan must or may not take, (n, column). Forcing opens a closed offer. As many forced
+        offers and contracts are taken as can be: look at the plan to see whether all were.
+
+    Returns
+    -------
+    worth
+        (column,).
+    taken
+        (column, n).
+    """
+    n = offers.size
+    w = offers.present[:, None] if present is None else np.asarray(present, dtype=float)
+    columns = w.shape[1]
+    into = np.zeros(w.shape, dtype=bool) if force_in is None else force_in
+    out = np.zeros(w.shape, dtype=bool) if force_out is None else force_out
+    scale = 4.0 * (
+        1.0
+        + np.maximum(np.abs(w).max(axis=1, initial=0.0), np.abs(offers.absent)).sum()
+        + np.abs(offers.cost[offers.allowed]).max(initial=0.0) * (n + 1)
+    )
+    closed = ~offers.open[:, None] & ~into
+    bonus = np.where(out | closed, -np.inf, scale * (offers.must[:, None] | into))
+
+    bars = [sum(1 << int(k) for k in np.flatnonzero(offers.clash[j])) for j in range(n)]
+    masks: list[list[int]] = [[] for _ in range(n)] + [[0]]
+    values: list[FloatArray] = [np.zeros((0, columns)) for _ in range(n)]
+    values.append(np.zeros((1, columns)))
+    before: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
+    for j in range(n):
+        found: dict[int, list[tuple[int, int]]] = {}
+        for i in (n, *range(j)):
+            if offers.allowed[i, j]:
+                for s, mask in enumerate(masks[i]):
+                    if not mask >> j & 1:
+                        barred = (mask | bars[j]) >> (j + 1) << (j + 1)
+                        found.setdefault(barred, []).append((i, s))
+        kept: list[tuple[int, FloatArray, npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
+        # Few barred first: only those can stand above the others.
+        for mask in sorted(found, key=int.bit_count):
+            came = np.array(found[mask])
+            reach, cost = offers.reach[came[:, 0], j][:, None], offers.cost[came[:, 0], j][:, None]
+            gain = reach * w[j] + (1.0 - reach) * offers.absent[j] - cost + bonus[j]
+            total = np.stack([values[i][s] for i, s in found[mask]]) + gain
+            best = np.argmax(total, axis=0)
+            value = np.take_along_axis(total, best[None], axis=0)[0]
+            if not any(other & ~mask == 0 and np.all(v >= value) for other, v, _, _ in kept):
+                kept.append((mask, value, came[best, 0], came[best, 1]))
+        masks[j] = [mask for mask, _, _, _ in kept]
+        values[j] = np.stack([v for _, v, _, _ in kept]) if kept else np.zeros((0, columns))
+        shape = (len(kept), columns)
+        before.append(
+            (
+                np.array([i for _, _, i, _ in kept], dtype=np.int64).reshape(shape),
+                np.array([s for _, _, _, s in kept], dtype=np.int64).reshape(shape),
+            )
+        )
+
+    ends = [(i, s) for i in range(n + 1) if offers.allowed[i, n] for s in range(len(masks[i]))]
+    total = np.stack([values[i][s] - offers.cost[i, n] for i, s in ends])
+    last = np.argmax(total, axis=0)
+    taken = np.zeros((columns, n), dtype=bool)
+    for c in range(columns):
+        i, s = ends[int(last[c])]
+        while i < n:
+            taken[c, i] = True
+            i, s = int(before[i][0][s, c]), int(before[i][1][s, c])
+    return plan_worth(offers, taken, w), taken
+
+
+def plan_worth(offers: Offers, taken: BoolArray, present: FloatArray | None = None) -> FloatArray:
+    """Worth of plans, whether they are the best or not.
+
+    Parameters
+    ----------
+    offers
+        The offers.
+    taken
+        (n,) for one plan in every column, or (column, n).
+    present
+        As in `best_plans`.
+
+    Returns
+    -------
+    (column,); -inf where a plan cannot be flown or breaks an exclusivity.
+    """
+    n = offers.size
+    w = offers.present[:, None] if present is None else np.asarray(present, dtype=float)
+    plans = np.broadcast_to(taken, (w.shape[1], n))
+    result = np.zeros(w.shape[1])
+    for c, plan in enumerate(plans):
+        chain = np.concatenate([[n], np.flatnonzero(plan), [n]])
+        i, j = chain[:-1], chain[1:]
+        inner = chain[1:-1]
+        if not offers.allowed[i, j].all() or offers.clash[np.ix_(inner, inner)].any():
+            result[c] = -np.inf
+            continue
+        reach = offers.reach[i[:-1], inner]
+        brought = reach * w[inner, c] + (1.0 - reach) * offers.absent[inner]
+        result[c] = brought.sum() - offers.cost[i, j].sum()
+    return result
+
+
+def runners_up(offers: Offers, count: int) -> list[tuple[float, BoolArray]]:
+    """The best plan and those next to it, best first, no two with the same offers.
+
+    Contracts that the best plan keeps are kept in all of them. The space left is split at every offer after
+    each plan found, as by Lawler (Management Science 18, 1972, 401-405), so none is skipped.
+
+    Parameters
+    ----------
+    offers
+        The offers.
+    count
+        Plans wanted; fewer are given when there are no more.
+    """
+    n = offers.size
+    worth, taken = best_plans(offers)
+    fixed = offers.must & taken[0]
+    number = 0
+    waiting: list[tuple[float, int, BoolArray, int]] = [(-float(worth[0]), number, taken[0], 0)]
+    # What the plan waiting must and may not take, by its number.
+    bounds: dict[int, tuple[BoolArray, BoolArray]] = {0: (np.zeros(n, dtype=bool), np.zeros(n, dtype=bool))}
+    given: list[tuple[float, BoolArray]] = []
+    while waiting and len(given) < count:
+        below, key, plan, first = heapq.heappop(waiting)
+        given.append((-below, plan))
+        held_in, held_out = bounds.pop(key)
+        splits = [t for t in range(first, n) if not fixed[t] and (offers.open[t] or plan[t])]
+        if not splits or len(given) == count:
+            continue
+        into, out = np.zeros((n, len(splits)), dtype=bool), np.zeros((n, len(splits)), dtype=bool)
+        for c, t in enumerate(splits):
+            into[:, c] = held_in | fixed
+            into[:t, c] |= plan[:t]
+            out[:, c] = held_out
+            out[:t, c] |= ~plan[:t]
+            into[t, c], out[t, c] = not plan[t], bool(plan[t])
+        values, found = best_plans(
+            offers, np.repeat(offers.present[:, None], len(splits), axis=1), force_in=into, force_out=out
+        )
+        for c, t in enumerate(splits):
+            if np.all(found[c][into[:, c]]):
+                number += 1
+                bounds[number] = (into[:, c], out[:, c])
+                heapq.heappush(waiting, (-float(values[c]), number, found[c], t + 1))
+    return given
+
+
+def fee_needed(offers: Offers, share: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """What each offer would have to pay more for a plan with it to be worth as much as the best without.
+
+    Parameters
+    ----------
+    offers
+        The offers.
+    share
+        Part of a higher fee that is expected to be paid when the aircraft is there, (n,), 0 to 1.
+
+    Returns
+    -------
+    more
+        (n,): 0 where the best plan with the offer is worth no less already; infinite where no fee makes it
+        so, because it cannot be flown together with the contracts that the plan keeps.
+    plans
+        The best plan with each offer, (n, n).
+    """
+    n = offers.size
+    each = np.eye(n, dtype=bool)
+    present = np.repeat(offers.present[:, None], n, axis=1)
+    _, base = best_plans(offers)
+    without, _ = best_plans(offers, present, force_out=each)
+    kept = offers.must & base[0]
+    more = np.zeros(n)
+    plans = np.zeros((n, n), dtype=bool)
+    # Worth with the offer is convex in the fee, so steps along the tangent come down onto the root.
+    for _ in range(4 * n + 4):
+        raised = present + np.where(each, share * more, 0.0)
+        worth, plans = best_plans(offers, raised, force_in=each)
+        able = each.diagonal() & plans.diagonal() & np.all(plans | ~kept | each, axis=1)
+        gap = without - worth
+        slope = np.array([_reach(offers, plans[b], b) for b in range(n)]) * share
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = np.where(np.abs(gap) <= SAME, 0.0, gap / slope)
+        wanted = np.where(able & (slope > 0.0), np.maximum(more + step, 0.0), more)
+        moved = np.abs(wanted - more) > SAME
+        more = wanted
+        if not moved.any():
+            break
+    hopeless = ~able | ((gap > SAME) & (slope <= 0.0))
+    return np.where(hopeless, np.inf, more), plans
+
+
+def _reach(offers: Offers, plan: BoolArray, b: int) -> float:
+    """Chance that offer `b` is reached in a plan; 0 where it is not in it."""
+    if not plan[b]:
+        return 0.0
+    earlier = np.flatnonzero(plan[:b])
+    return float(offers.reach[earlier[-1] if earlier.size else offers.size, b])
+
+
+def stays_best(offers: Offers, taken: BoolArray, present: FloatArray) -> tuple[float, FloatArray]:
+    """How often a plan stays the best.
+
+    Parameters
+    ----------
+    offers
+        The offers.
+    taken
+        The plan, (n,).
+    present
+        What the offers bring in each resample of the years, (n, draw).
+
+    Returns
+    -------
+    share
+        Of the draws in which no plan is worth more.
+    loss
+        How much more the best is worth in each draw, (draw,).
+    """
+    best, _ = best_plans(offers, present)
+    loss = best - plan_worth(offers, taken, present)
+    return float(np.mean(loss <= SAME)), loss
