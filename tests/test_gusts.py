@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -49,7 +50,7 @@ def test_logistic_regression_equals_statsmodels():
 
 
 def test_fitted_chance_keeps_the_number_of_gusts():
-    """With an intercept the likelihood equations make expected and observed counts equal (Hosmer et al. 2013)."""
+    """With an intercept the likelihood makes expected and observed counts equal (Hosmer et al. 2013)."""
     record = light_record(LightClimate(years=6), seed=4)
     w, g = record.values["wind_speed"], record.values["wind_speed_of_gust"]
     hours = record.first_hour + np.arange(w.size, dtype=float)
@@ -117,7 +118,7 @@ def test_chance_falls_with_the_threshold_and_is_one_up_to_the_wind(wind_kt, hour
     """P(gust >= X) never rises with X and is 1 where the mean wind reaches X; gust peak >= mean wind."""
     model = gusts.borrowed_model(40.0, -100.0)
     chances = [float(gusts.exceedance(model, wind_kt * KT, float(hour), x * KT)) for x in sorted(thresholds)]
-    assert all(a >= b - 1e-12 for a, b in zip(chances, chances[1:], strict=False))
+    assert all(a >= b - 1e-12 for a, b in pairwise(chances))
     for x, chance in zip(sorted(thresholds), chances, strict=True):
         assert chance == 1.0 if wind_kt >= x else 0.0 <= chance <= 1.0
 
@@ -167,7 +168,7 @@ def test_every_hour_gets_its_gust():
 
 
 def test_hour_uniforms_are_uniform():
-    """Kolmogorov-Smirnov distance of 20,000 consecutive hours below 1.63 / sqrt(n), the 1 % point (Massey 1951)."""
+    """Kolmogorov-Smirnov distance of 20,000 hours below 1.63 / sqrt(n), the 1 % point (Massey 1951)."""
     u = np.sort(gusts.hour_uniforms(np.arange(400_000, 420_000)))
     n = u.size
     distance = np.max(np.abs(u - (np.arange(n) + 0.5) / n))

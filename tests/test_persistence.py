@@ -50,7 +50,7 @@ def test_intervals_are_honest_and_narrow_with_skill(rho):
 
 
 def test_speeds_stay_positive_and_crosswinds_lose_their_sign():
-    """A gust's members are at least zero; a crosswind that backs through the runway's line is small, not negative."""
+    """A gust's members are at least zero; a crosswind through the runway's line is small, not negative."""
     g = np.random.default_rng(4)
     e = g.gamma(4.0, 2.0, 500)
     s = np.maximum(e + g.normal(0, 3.0, 500), 0.0)

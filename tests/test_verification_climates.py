@@ -1,4 +1,4 @@
-"""Hindcasts of many climates of known truth: coverage and bias, with and without trend and reporting change."""
+"""Hindcasts of many climates of known truth: coverage and bias, with and without trend and new practice."""
 
 from __future__ import annotations
 

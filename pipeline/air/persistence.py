@@ -25,8 +25,8 @@ import numpy.typing as npt
 from pipeline.air.climatology import quantiles
 
 __all__ = [
-    "LONGEST_LEAD",
     "LEAST_PAIRS",
+    "LONGEST_LEAD",
     "Ensemble",
     "carried_crosswind",
     "carried_speed",

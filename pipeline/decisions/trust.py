@@ -13,6 +13,8 @@ __all__ = ["GRADES", "Evidence", "Trust", "TrustThresholds", "trust_grade"]
 GRADES = ("good", "with care", "poor")
 """Best first."""
 
+_ERRORS = 3.0  # standard errors: a season asks this of dozens of numbers, and chance alone passes two in some
+
 
 @dataclass(frozen=True)
 class TrustThresholds:
@@ -146,21 +148,21 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
             )
         )
     else:
-        # What sampling error alone would show is not held against a venue.
+        # What sampling error alone would show, looked at several times, is not held against a venue.
         off = evidence.coverage - 0.90
         high(
-            abs(off) if abs(off) > 2.0 * np.nan_to_num(evidence.coverage_se) else 0.0,
+            abs(off) if abs(off) > _ERRORS * np.nan_to_num(evidence.coverage_se) else 0.0,
             t.coverage_off,
             f"the 90 % interval held {100 * evidence.coverage:.0f} % of the time",
         )
         bias = evidence.density_altitude_bias
         high(
-            abs(bias) if abs(bias) > 2.0 * np.nan_to_num(evidence.density_altitude_bias_se) else 0.0,
+            abs(bias) if abs(bias) > _ERRORS * np.nan_to_num(evidence.density_altitude_bias_se) else 0.0,
             t.density_altitude_bias,
             f"high density altitude was forecast {_in_a_hundred(bias)}",
         )
         wind = evidence.wind_bias
-        if abs(wind) > 2.0 * np.nan_to_num(evidence.wind_bias_se):
+        if abs(wind) > _ERRORS * np.nan_to_num(evidence.wind_bias_se):
             high(
                 abs(wind) / max(evidence.wind_base_rate, 0.01),
                 t.wind_bias_share,
