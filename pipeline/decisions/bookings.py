@@ -7,7 +7,8 @@ between them, whatever lies between. Amounts are in one currency.
 The best chain is found by dynamic programming over (last offer, later offers already barred by
 exclusivity), for many columns of worths at once: resampled years, forced offers and raised fees are all
 columns. A state is dropped only where another at the same offer bars no more and is worth no less in every
-column, so nothing that could be best is lost.
+column, or where even without any further exclusivity it falls short of a plan already known, in every
+column: nothing that could be best is lost.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ __all__ = ["Offers", "best_plans", "fee_needed", "plan_worth", "runners_up", "st
 FloatArray = npt.NDArray[np.floating]
 BoolArray = npt.NDArray[np.bool_]
 
-SAME = 1e-6
+SAME = 1e-3
 """Amounts that differ by less are equal."""
 
 
@@ -99,7 +100,7 @@ def best_plans(
         default.
     force_in, force_out
         Offers that the plan must or may not take, (n, column). Forcing opens a closed offer. As many forced
-        offers and contracts are taken as can be: look at the plan to see whether all were.
+        offers, and then contracts, are taken as can be: look at the plan to see whether all were.
 
     Returns
     -------
@@ -113,14 +114,21 @@ def best_plans(
     columns = w.shape[1]
     into = np.zeros(w.shape, dtype=bool) if force_in is None else force_in
     out = np.zeros(w.shape, dtype=bool) if force_out is None else force_out
-    scale = 4.0 * (
-        1.0
-        + np.maximum(np.abs(w).max(axis=1, initial=0.0), np.abs(offers.absent)).sum()
-        + np.abs(offers.cost[offers.allowed]).max(initial=0.0) * (n + 1)
-    )
+    dearest = np.where(offers.allowed, np.abs(offers.cost), 0.0).max(axis=0).sum()
+    scale = 2.0 * (1.0 + np.maximum(np.abs(w).max(axis=1), np.abs(offers.absent)).sum() + dearest)
     closed = ~offers.open[:, None] & ~into
-    bonus = np.where(out | closed, -np.inf, scale * (offers.must[:, None] | into))
+    # What is forced comes before any number of contracts, and a contract before any worth.
+    first = np.where(into, n + 1.0, offers.must[:, None].astype(float))
+    bonus = np.where(out | closed, -np.inf, scale * first)
+    # gain[i, j]: what j adds after i, (n + 1, n + 1, column); the last column of j is the way home.
+    gain = np.full((n + 1, n + 1, columns), -np.inf)
+    reach = offers.reach[:, :n, None]
+    gain[:, :n] = reach * w + (1.0 - reach) * offers.absent[:, None] + bonus
+    gain[:, n] = 0.0
+    gain -= np.where(offers.allowed, offers.cost, np.inf)[:, :, None]
 
+    ahead = _ahead(gain)
+    enough = _reachable(gain, offers.clash) - SAME
     bars = [sum(1 << int(k) for k in np.flatnonzero(offers.clash[j])) for j in range(n)]
     masks: list[list[int]] = [[] for _ in range(n)] + [[0]]
     values: list[FloatArray] = [np.zeros((0, columns)) for _ in range(n)]
@@ -138,11 +146,11 @@ def best_plans(
         # Few barred first: only those can stand above the others.
         for mask in sorted(found, key=int.bit_count):
             came = np.array(found[mask])
-            reach, cost = offers.reach[came[:, 0], j][:, None], offers.cost[came[:, 0], j][:, None]
-            gain = reach * w[j] + (1.0 - reach) * offers.absent[j] - cost + bonus[j]
-            total = np.stack([values[i][s] for i, s in found[mask]]) + gain
+            total = np.stack([values[i][s] for i, s in found[mask]]) + gain[came[:, 0], j]
             best = np.argmax(total, axis=0)
             value = np.take_along_axis(total, best[None], axis=0)[0]
+            if np.all(value + ahead[j] < enough):
+                continue
             if not any(other & ~mask == 0 and np.all(v >= value) for other, v, _, _ in kept):
                 kept.append((mask, value, came[best, 0], came[best, 1]))
         masks[j] = [mask for mask, _, _, _ in kept]
@@ -156,7 +164,7 @@ def best_plans(
         )
 
     ends = [(i, s) for i in range(n + 1) if offers.allowed[i, n] for s in range(len(masks[i]))]
-    total = np.stack([values[i][s] - offers.cost[i, n] for i, s in ends])
+    total = np.stack([values[i][s] + gain[i, n] for i, s in ends])
     last = np.argmax(total, axis=0)
     taken = np.zeros((columns, n), dtype=bool)
     for c in range(columns):
@@ -165,6 +173,31 @@ def best_plans(
             taken[c, i] = True
             i, s = int(before[i][0][s, c]), int(before[i][1][s, c])
     return plan_worth(offers, taken, w), taken
+
+
+def _ahead(gain: FloatArray) -> FloatArray:
+    """Most that can still be added after each offer were there no exclusivity, (n, column)."""
+    n = gain.shape[0] - 1
+    result = np.full((n, gain.shape[2]), -np.inf)
+    for i in range(n - 1, -1, -1):
+        onward = gain[i, i + 1 : n] + result[i + 1 :]
+        result[i] = np.maximum(gain[i, n], onward.max(axis=0, initial=-np.inf))
+    return result
+
+
+def _reachable(gain: FloatArray, clash: BoolArray) -> FloatArray:
+    """Worth of a good plan that keeps every exclusivity, in every column: one state an offer, (column,)."""
+    n, columns = gain.shape[0] - 1, gain.shape[2]
+    value = np.full((n + 1, columns), -np.inf)
+    value[n] = 0.0
+    barred = np.zeros((n + 1, columns, n), dtype=bool)
+    every = np.arange(columns)
+    for j in range(n):
+        total = np.where(barred[:, :, j], -np.inf, value + gain[:, j])
+        best = np.argmax(total, axis=0)
+        value[j] = total[best, every]
+        barred[j] = barred[best, every] | clash[j]
+    return np.asarray((value + gain[:, n]).max(axis=0))
 
 
 def plan_worth(offers: Offers, taken: BoolArray, present: FloatArray | None = None) -> FloatArray:
@@ -275,7 +308,7 @@ def fee_needed(offers: Offers, share: FloatArray) -> tuple[FloatArray, BoolArray
     # Worth with the offer is convex in the fee, so steps along the tangent come down onto the root.
     for _ in range(4 * n + 4):
         raised = present + np.where(each, share * more, 0.0)
-        worth, plans = best_plans(offers, raised, force_in=each)
+        worth, plans = best_plans(offers, raised, force_in=each | kept[:, None])
         able = each.diagonal() & plans.diagonal() & np.all(plans | ~kept | each, axis=1)
         gap = without - worth
         slope = np.array([_reach(offers, plans[b], b) for b in range(n)]) * share
