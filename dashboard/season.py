@@ -126,6 +126,10 @@ class Season:
             self.attrs = dict(ds.attrs)
         self.quantile = {round(float(q), 2): i for i, q in enumerate(self.labels["quantile"])}
         self.figures = [str(f) for f in self.labels["figure"]]
+        position = self.values["routine_position"][0]
+        held = [f for f in range(len(self.figures)) if self.values["routine_figures"][0, f]]
+        # The full show in the order flown; what is left are substitutes and figures of other routines.
+        self.full = sorted(held, key=lambda f: (position[f], f))
         self.causes = [str(c) for c in self.labels["cause"]]
         self.act_causes = [str(c) for c in self.labels["act_cause"]]
         self.conditions = [str(c) for c in self.labels["condition"]]
@@ -291,11 +295,12 @@ class Season:
         return rows
 
     def change_rows(self, day: Day) -> list[Row]:
-        """Chance of change of every figure at every slot."""
+        """Chance of change of every figure of the full show at every slot."""
         v, i = self.values, day.index
         rows = []
         for slot in day.slots:
-            for f, figure in enumerate(self.figures):
+            for f in self.full:
+                figure = self.figures[f]
                 value = float(v["figure_change"][i, slot.position, f])
                 if not np.isfinite(value):
                     continue
@@ -317,11 +322,16 @@ class Season:
                 )
         return rows
 
-    def figure_rows(self, day: Day, slot: Slot) -> list[Row]:
-        """Every figure at one slot: chance of change, interval, what bites, and the gust bound."""
+    def figure_rows(self, day: Day, slot: Slot, *, others: bool = False) -> list[Row]:
+        """Figures at one slot: chance of change, interval, what bites, and the gust bound.
+
+        Those of the full show, or the `others`: substitutes and figures of other routines.
+        """
         v, i, s = self.values, day.index, slot.position
         rows = []
-        for f, figure in enumerate(self.figures):
+        chosen = [f for f in range(len(self.figures)) if f not in self.full] if others else self.full
+        for f in chosen:
+            figure = self.figures[f]
             by_cause = v["figure_change_by_cause"][i, s, f]
             rows.append(
                 {
@@ -361,13 +371,14 @@ class Season:
         return rows
 
     def first_limit(self, condition: str) -> tuple[float, float, str] | None:
-        """The most demanding figure's comfortable value and limit [SI] for a condition, and its name."""
+        """The full show's most demanding figure: comfortable value and limit [SI], and its name."""
         if condition in self.act_causes:
             raise ValueError(f"first_limit: {condition} belongs to the act; see act_limit")
         column = self.values["limit_used"][:, self.conditions.index(condition)]
-        if not np.isfinite(column).any():
+        limited = [f for f in self.full if np.isfinite(column[f])]
+        if not limited:
             return None
-        f = int(np.nanargmin(column))
+        f = min(limited, key=lambda f: float(column[f]))
         comfortable = float(self.values["comfortable_used"][f, self.conditions.index(condition)])
         return comfortable, float(column[f]), self.figures[f]
 
@@ -418,6 +429,7 @@ class Season:
                 f"{words.number(float(v['venue_elevation'][venue]) / 0.3048, 'ft')}",
             ),
             ("Years used", f"{v['station_first_year'][venue]} to {v['station_last_year'][venue]}"),
+            *self._filled(venue),
             ("Pressure from", words.joined(shares) or "not known"),
             (
                 "Warming applied",
@@ -433,6 +445,18 @@ class Season:
             ("Attribution", str(v["station_attribution"][venue]) or "none asked for"),
             ("SHA-256 of what was read", str(v["station_digest"][venue]) or "not recorded"),
         ]
+
+    def _filled(self, venue: int) -> list[tuple[str, str]]:
+        """Which station gave what, where a further one of the venue's stations filled in."""
+        v = self.values
+        rows = []
+        for g, group in enumerate(self.labels["station_group"]):
+            shares = v["venue_station_share"][venue, :, g]
+            given = [p for p in range(shares.size) if np.isfinite(shares[p]) and shares[p] > 0]
+            if any(p > 0 for p in given):
+                told = [f"{v['venue_station'][venue, p]} {words.percent(float(shares[p]))}" for p in given]
+                rows.append((f"Hours of {group} from", words.joined(told)))
+        return rows
 
     def completeness(self, venue: int) -> list[tuple[str, str]]:
         """Share of the station's hours that hold each quantity; "not observed" where none does."""

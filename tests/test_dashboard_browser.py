@@ -37,9 +37,7 @@ def test_pages_are_quiet_private_and_fit(address: str, width: str) -> None:
             settled(page)
             print(f"{title} at {width}: answer after {answered:.2f} s")
             assert page.inner_text("h1") == title
-            page.wait_for_function(
-                "document.querySelectorAll('[data-testid=stVegaLiteChart] canvas').length > 1"
-            )
+            page.wait_for_selector("[data-testid=stVegaLiteChart] svg.marks", timeout=60_000)
             assert overflow(page) == []
             # Everything below the first screen, too.
             page.evaluate("document.querySelector('[data-testid=stMain]').scrollTo(0, 1e6)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import shutil
@@ -13,7 +14,9 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import words
+from dashboard.season import Season
 from pipeline import results
+from pipeline.air.variables import FT
 
 APP = Path(dashboard.__file__).with_name("app.py")
 
@@ -132,16 +135,21 @@ def test_what_if_moves_the_chance(monkeypatch: pytest.MonkeyPatch) -> None:
     made = small_season()
     before = made.results.read_bytes()
     app = _venue(_app(monkeypatch, made), booking=HOT)
-    app.selectbox(key="if_figure_0").set_value("Square loop").run()
-    f = app.selectbox(key="if_figure_0").options.index("Square loop")
+    app.selectbox(key="if_figure_0").set_value("Torque roll").run()
+    f = Season(made.results).figures.index("Torque roll")
     key = f"if_limit_{f}_density_altitude"
 
     def row() -> list[str]:
         found = re.search(
-            r'<th scope="row">Square loop dropped or trimmed</th>(.*?)</tr>', _html(app), re.DOTALL
+            r'<th scope="row">Torque roll dropped or trimmed</th>(.*?)</tr>', _html(app), re.DOTALL
         )
         assert found is not None
         return re.findall(r"<td>(.*?)</td>", found[1])
+
+    def chance(cell: str) -> float:
+        found = re.search(rf"(\d+){words.NBSP}%", cell)
+        assert found is not None
+        return float(found[1])
 
     now, then = row()
     assert now == then
@@ -149,13 +157,30 @@ def test_what_if_moves_the_chance(monkeypatch: pytest.MonkeyPatch) -> None:
     app.slider(key=key).set_value((top - 500, top)).run()
     _quiet(app)
     now, then = row()
-    assert now != then
-    chance = [float(re.search(rf"(\d+){words.NBSP}%", cell)[1]) for cell in (now, then)]  # type: ignore[index]
-    assert chance[1] < chance[0]
+    assert chance(then) < chance(now)
     app.slider(key=key).set_value((top, top)).run()
     _quiet(app)
     assert any("must lie above" in w.value for w in app.warning)
     assert made.results.read_bytes() == before
+
+
+def test_a_derived_limit_cannot_be_tried_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the flight's physics give a limit, no higher one can be tried: the more cautious one stands."""
+    made = small_season()
+    season = Season(made.results)
+    column = season.conditions.index("density_altitude")
+    derived = season.values["limit_derived"][:, column] / FT
+    held = [
+        f
+        for f in season.full
+        if math.isfinite(derived[f]) and math.isfinite(season.values["limit_used"][f, column])
+    ]
+    assert held
+    app = _venue(_app(monkeypatch, made), booking=HOT)
+    for f in held:
+        app.selectbox(key="if_figure_0").set_value(season.figures[f]).run()
+        _quiet(app)
+        assert app.slider(key=f"if_limit_{f}_density_altitude").max <= derived[f] + 1e-6
 
 
 def test_a_link_to_an_unknown_booking_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -213,7 +238,10 @@ def test_results_of_another_version(monkeypatch: pytest.MonkeyPatch, tmp_path: P
     """Results of another schema are refused with the cure."""
     path = tmp_path / "results.nc"
     with results.read_results(small_season().results) as ds:
-        ds.load().assign_attrs(schema_version="0").to_netcdf(path, engine="netcdf4")
+        older = ds.load().assign_attrs(schema_version="0")
+    with monkeypatch.context() as then:
+        then.setattr(results, "SCHEMA_VERSION", "0")
+        results.write_results(older, path)
     app = _quiet(_app(monkeypatch, Made(tmp_path, path)).run())
     assert "schema version 0" in app.error[0].value
     assert "showhour forecast" in app.error[0].value

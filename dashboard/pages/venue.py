@@ -139,7 +139,12 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     left, right = st.columns([3, 2], gap="medium")
     with left:
         frame.chart(
-            charts.figures_by_slot(season.change_rows(day), season.figures, slot.local, invented=invented),
+            charts.figures_by_slot(
+                season.change_rows(day),
+                [season.figures[f] for f in season.full],
+                slot.local,
+                invented=invented,
+            ),
             "Days in ten on which each figure is changed, by slot. The table beside it holds the slot in "
             "hand.",
         )
@@ -156,6 +161,10 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             '<p class="sh-note">Dotted: how far it would go with every unreported gust at its upper '
             "bound.</p>"
         )
+    others = [
+        dict(r, figure=f"{r['figure']} (not in the full show)")
+        for r in season.figure_rows(day, slot, others=True)
+    ]
     with st.expander(f"The same as a table, at {slot.local}"):
         st.html(
             markup.plain_table(
@@ -168,7 +177,7 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                         **{c: words.percent(r[words.CAUSES[c]]) for c in season.causes},
                         "bound": words.percent(r["bound"]),
                     }
-                    for r in rows
+                    for r in [*rows, *others]
                 ],
                 {
                     "figure": "Figure",
@@ -298,15 +307,15 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     curves = whatif.curves_used(season)
     air = whatif.day_air(season, day)
     pick, which = st.columns(2)
-    most = max(
-        range(len(season.figures)), key=lambda f: season.values["figure_change"][day.index, slot.position, f]
-    )
+    names = [season.figures[f] for f in season.full]
+    often = [float(season.values["figure_change"][day.index, slot.position, f]) for f in season.full]
+    most = often.index(max(often))
     asked = st.query_params.get("figure", "")
     with pick:
         figure = st.selectbox(
             "Figure",
-            season.figures,
-            index=season.figures.index(asked) if asked in season.figures else most,
+            names,
+            index=names.index(asked) if asked in names else most,
             key=f"if_figure_{day.index}",
         )
     f = season.figures.index(figure)
@@ -322,10 +331,14 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     now = float(curves.comfortable[condition][f]) / scale, float(curves.limit[condition][f]) / scale
     step = 100.0 if unit == "ft" else 1.0
     top = step * math.ceil(1.6 * now[1] / step)
+    derived = float(season.values["limit_derived"][f, season.conditions.index(condition)]) / scale
+    if math.isfinite(derived):
+        # What the physics of the flight gives is not to be tried away.
+        top = max(min(top, derived), now[1])
     pair, when = st.columns(2)
     with pair:
         low, high = st.slider(
-            f"Comfortable and limit [{unit}]; stated: {words.number(now[0])} and {words.number(now[1])}",
+            f"Comfortable and limit [{unit}]; in use: {words.number(now[0])} and {words.number(now[1])}",
             0.0,
             top,
             now,
@@ -340,6 +353,9 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             value=slot.local,
             key=f"if_slot_{day.index}_{slot.local}",
         )
+    reason = str(season.values["limit_reason"][f, season.conditions.index(condition)])
+    if reason:
+        st.html(f'<p class="sh-note">The limit in use: {escape(reason)}.</p>')
     at = next(s for s in day.slots if s.local == local)
     if high <= low:
         st.warning(
