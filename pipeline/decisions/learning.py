@@ -1,0 +1,577 @@
+"""Personal limits that learn from the log of shows flown.
+
+On the pilot's own scale (-1 at comfortable, +1 at the limit) a figure is changed with chance
+P(z) = 1 / (1 + exp(-b (z - m))). As written, the shift m is 0 and the slope b is ln 19. The log moves both,
+pooled over causes and figures, because at one change in fifty a season's log holds next to none of any one.
+
+*One show is one observation of a cause*: that day the pilot's tolerance lay above the most demanding
+condition flown and below the least demanding one for which a figure was changed. Figures changed for
+another cause say nothing about this one. Five pseudo-observations at each stated number are the prior.
+The conditions of a station are not those of the venue: what is left of that error flattens the curve seen,
+and is taken out by regression calibration, so that noise does not pass for tolerance.
+
+The learned limit is the condition at which the figure is left out nineteen times in twenty. Two things
+keep it honest: a log in which nothing was changed never makes it stricter than written, and a change in
+milder air never makes it looser (it is the strictest of the fits with the mildest changes left out one
+after another, the earliest of which is the whole log).
+
+References
+----------
+.. [1] G. W. Oehlert and others on interval-censored responses; see J. P. Klein and M. L. Moeschberger,
+   Survival Analysis, 2nd ed. (2003), section 3.5: likelihood of censored observations.
+.. [2] R. J. Carroll et al., Measurement Error in Nonlinear Models, 2nd ed. (2006), chapter 4: regression
+   calibration, and the logistic curve flattened by error, b / sqrt(1 + 0.346 b^2 v).
+.. [3] A. Gelman et al., "A weakly informative default prior distribution for logistic and other
+   regression models", Ann. Appl. Stat. 2 (2008) 1360-1383: pseudo-observations as a prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.decisions.limits import CAUSES, CONDITIONS, LOGIT_19, Curves, standardised
+
+__all__ = [
+    "CHANGED",
+    "FLOWN",
+    "PLANNED_OUT",
+    "PSEUDO_OBSERVATIONS",
+    "SILENT",
+    "Evidence",
+    "LearnedLimits",
+    "Observations",
+    "ShowAir",
+    "calibrated",
+    "evidence",
+    "fit",
+    "log_likelihood",
+    "observations",
+    "used_curves",
+]
+
+FloatArray = npt.NDArray[np.floating]
+IntArray = npt.NDArray[np.integer]
+BoolArray = npt.NDArray[np.bool_]
+ArrayLike = npt.ArrayLike
+
+FLOWN, CHANGED, PLANNED_OUT, SILENT = 1, -1, -2, 0
+"""What a show says of a figure and a cause: flown as planned; dropped or trimmed for it; out for it when
+the show was planned; nothing, because it was changed for another cause or was not in the routine."""
+
+PSEUDO_OBSERVATIONS = 5.0
+"""Shows that each stated number is worth against the log."""
+
+PLANNED_OUT_WEIGHT = 0.5
+"""Weight of a figure out at planning: the choice was made on expected air, not on the air of the show."""
+
+_FLATTENING = 0.346
+"""Of a logistic curve seen through a normal error: (16 sqrt(3) / (15 pi))^2 [2]_."""
+
+_LEAST_RELIABILITY = 0.2
+"""Below this share of true variation in what a station shows, the log says next to nothing."""
+
+_SLOPES = (LOGIT_19 / 6.0, LOGIT_19 * 6.0)
+_SHIFTS = (-5.0, 6.0)
+_GRID = (49, 33)
+_NEGLIGIBLE = 12.0  # log posterior below its greatest value; e^-12 is 6e-6
+_LEAST_WIDTH = 0.05  # of an interval whose ends meet
+
+_OFFSET_SD = 0.5
+_OFFSET_EVENTS = 3
+_TELLING_GAIN = 1.92  # half the 95 % point of chi-squared with one degree of freedom
+
+
+# --- What a show says -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ShowAir:
+    """Conditions of the shows of a log, SI.
+
+    Attributes
+    ----------
+    value
+        By condition as in `CONDITIONS`, (show,); NaN where unknown.
+    error
+        Standard deviation of the venue's condition about that value, (show,): 0 where the pilot noted it.
+    """
+
+    value: Mapping[str, FloatArray]
+    error: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What the log says, (show, cause, figure).
+
+    Attributes
+    ----------
+    condition
+        Calibrated condition on the pilot's scale; NaN where unknown or not limited.
+    variance
+        Of the venue's condition about it, on that scale.
+    state
+        `FLOWN`, `CHANGED`, `PLANNED_OUT` or `SILENT`.
+    """
+
+    condition: FloatArray
+    variance: FloatArray
+    state: IntArray
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Tolerances seen between bounds, arrays (observation,), on the pilot's scale.
+
+    Attributes
+    ----------
+    lower, upper
+        Most demanding flown and least demanding changed; -inf and inf where there is none.
+    variance
+        Of what is left of the error of the conditions.
+    weight
+        Of the observation in the likelihood.
+    show
+        Show that each comes from.
+    """
+
+    lower: FloatArray
+    upper: FloatArray
+    variance: FloatArray
+    weight: FloatArray
+    show: IntArray
+
+    def take(self, index: IntArray | BoolArray) -> Observations:
+        """Some of the observations."""
+        return Observations(*(getattr(self, n)[index] for n in self.__dataclass_fields__))
+
+
+def calibrated(value: ArrayLike, error: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Expected true condition given what a station shows, and its variance.
+
+    Regression calibration [2]_: the true conditions of the shows are taken as normal about their mean, so
+    a reading is moved toward the mean by the share of its variation that is error.
+
+    Parameters
+    ----------
+    value
+        Readings, (show,); NaN where unknown.
+    error
+        Standard deviation of each reading's error, (show,).
+
+    Returns
+    -------
+    value, variance
+        (show,), in the unit of the readings and its square.
+    """
+    x = np.asarray(value, dtype=float)
+    e = np.asarray(error, dtype=float)
+    known = np.isfinite(x)
+    noisy = known & (e > 0.0)
+    if not noisy.any():
+        return x.copy(), np.where(known, 0.0, np.nan)
+    if known.sum() < 3:
+        # Too few to tell variation from error: the reading stands, with all its error.
+        return x.copy(), np.where(known, e**2, np.nan)
+    mean = x[known].mean()
+    seen = x[known].var(ddof=1)
+    true = max(seen - float(np.mean(e[known] ** 2)), _LEAST_RELIABILITY * seen)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        reliability = np.where(e > 0.0, true / (true + e**2), 1.0)
+    return mean + reliability * (x - mean), np.where(known, reliability * e**2, np.nan)
+
+
+def evidence(air: ShowAir, curves: Curves, state: IntArray) -> Evidence:
+    """Lay the shows of a log on the pilot's own scale.
+
+    Parameters
+    ----------
+    air
+        Conditions of the shows.
+    curves
+        The limits as written.
+    state
+        (show, cause, figure), causes in the order of `CAUSES`.
+
+    Raises
+    ------
+    ValueError
+        When the shapes do not agree.
+    """
+    n = len(next(iter(air.value.values())))
+    if state.shape != (n, len(CAUSES), len(curves.names)):
+        raise ValueError(f"evidence: state has shape {state.shape}, not (show, cause, figure)")
+    condition = np.full(state.shape, np.nan)
+    variance = np.zeros(state.shape)
+    unknown = np.zeros(state.shape, dtype=bool)
+    for name, cause in CONDITIONS.items():
+        limited = np.flatnonzero(~np.isnan(curves.limit[name]))
+        if not limited.size:
+            continue
+        x, v = calibrated(air.value[name], air.error[name])
+        c = CAUSES.index(cause)
+        low, high = curves.comfortable[name][limited], curves.limit[name][limited]
+        z = standardised(x[:, None], low, high)
+        spread = v[:, None] * (2.0 / (high - low)) ** 2
+        # The worse of the conditions of one cause; a cause with one of them unknown is unknown.
+        worse = np.isnan(condition[:, c, limited]) | (z > condition[:, c, limited])
+        unknown[:, c, limited] |= np.isnan(z)
+        condition[:, c, limited] = np.where(worse, z, condition[:, c, limited])
+        variance[:, c, limited] = np.where(worse, spread, variance[:, c, limited])
+    condition[unknown] = np.nan
+    return Evidence(condition, np.where(np.isnan(condition), np.nan, variance), state)
+
+
+def observations(told: Evidence, offset: FloatArray | None = None) -> Observations:
+    """One observation a show and cause; two, each of half the weight, where a figure was out at planning.
+
+    A show in which a figure was flown in air more demanding than another was changed in tells that the
+    tolerance lay between the two.
+
+    Parameters
+    ----------
+    told
+        What the log says.
+    offset
+        Taken from the condition, (cause, figure); 0 by default.
+    """
+    z = told.condition if offset is None else told.condition - offset
+    known = np.isfinite(z)
+
+    def ends(changed: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        flown = known & (told.state == FLOWN)
+        changed = known & changed
+        low = np.where(flown, z, -np.inf)
+        high = np.where(changed, z, np.inf)
+        lower, upper = low.max(axis=2), high.min(axis=2)
+        at = np.where(np.isfinite(upper), high.argmin(axis=2), low.argmax(axis=2))
+        variance = np.take_along_axis(told.variance, at[..., None], axis=2)[..., 0]
+        crossed = np.isfinite(lower) & np.isfinite(upper) & (upper - lower < _LEAST_WIDTH)
+        first, last = np.minimum(lower, upper), np.maximum(lower, upper)
+        slack = np.maximum(_LEAST_WIDTH - (np.where(crossed, last - first, 1.0)), 0.0) / 2.0
+        return (
+            np.where(crossed, first - slack, lower),
+            np.where(crossed, last + slack, upper),
+            np.nan_to_num(variance),
+        )
+
+    day = ends(told.state == CHANGED)
+    planned = ends((told.state == CHANGED) | (told.state == PLANNED_OUT))
+    some = np.any(known & (told.state == PLANNED_OUT), axis=2)
+    show = np.broadcast_to(np.arange(z.shape[0])[:, None], some.shape)
+    weight = np.where(some, PLANNED_OUT_WEIGHT, 1.0)
+    first = Observations(*(a.ravel() for a in (*day, np.where(some, 1.0 - weight, 1.0), show)))
+    second = Observations(*(a[some] for a in (*planned, weight, show)))
+    both = Observations(
+        *(np.concatenate([getattr(o, n) for o in (first, second)]) for n in first.__dataclass_fields__)
+    )
+    return both.take(np.isfinite(both.lower) | np.isfinite(both.upper))
+
+
+# --- The likelihood ---------------------------------------------------------------------------------
+
+
+def _log_logistic(x: FloatArray) -> FloatArray:
+    return np.asarray(-np.logaddexp(0.0, -x))
+
+
+def log_likelihood(shift: ArrayLike, slope: ArrayLike, seen: Observations) -> FloatArray:
+    """Log likelihood of every observation, (..., observation), weights applied.
+
+    Parameters
+    ----------
+    shift, slope
+        m and b, arrays of one shape (...,).
+    seen
+        Observations; a bound at infinity is no bound.
+    """
+    m = np.asarray(shift, dtype=float)[..., None]
+    b = np.asarray(slope, dtype=float)[..., None]
+    flat = b / np.sqrt(1.0 + _FLATTENING * b**2 * seen.variance)
+    # log(F(u) - F(l)) of the logistic F, without cancellation.
+    result = np.zeros(np.broadcast_shapes(m.shape, seen.lower.shape))
+    low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
+    between = low & high
+    result[..., high] += _log_logistic((flat * (np.where(high, seen.upper, 0.0) - m))[..., high])
+    result[..., low] += _log_logistic((-flat * (np.where(low, seen.lower, 0.0) - m))[..., low])
+    width = flat[..., between] * (seen.upper[between] - seen.lower[between])
+    result[..., between] += np.log(-np.expm1(-width))
+    return np.asarray(result * seen.weight)
+
+
+def _log_prior(shift: FloatArray, slope: FloatArray, pseudo: float) -> FloatArray:
+    """Pseudo-observations at the stated numbers: at -1 changed one time in twenty, at +1 nineteen."""
+    total = np.zeros(np.broadcast_shapes(shift.shape, slope.shape))
+    for z, changed in ((-1.0, 0.05), (1.0, 0.95)):
+        x = slope * (z - shift)
+        total = total + pseudo * (changed * _log_logistic(x) + (1.0 - changed) * _log_logistic(-x))
+    return np.asarray(total)
+
+
+def _gradient(shift: float, slope: float, seen: Observations, pseudo: float) -> FloatArray:
+    """Of the log posterior, by shift and log slope."""
+    lower, upper = np.append(seen.lower, [-np.inf] * 4), np.append(seen.upper, [np.inf] * 4)
+    weight = np.append(seen.weight, pseudo * np.array([0.05, 0.95, 0.95, 0.05]))
+    upper[-4], lower[-3], upper[-2], lower[-1] = -1.0, -1.0, 1.0, 1.0
+    variance = np.append(seen.variance, [0.0] * 4)
+    flattened = 1.0 + _FLATTENING * slope**2 * variance
+    flat = slope / np.sqrt(flattened)
+    low, high = np.isfinite(lower), np.isfinite(upper)
+    below = np.where(low, lower, 0.0) - shift
+    above = np.where(high, upper, 0.0) - shift
+    of_high = np.where(high, np.exp(_log_logistic(-flat * above)), 0.0)
+    of_low = np.where(low, np.exp(_log_logistic(flat * below)), 0.0)
+    width = np.where(low & high, above - below, 1.0)
+    of_width = np.where(low & high, width / np.expm1(np.minimum(flat * width, 700.0)), 0.0)
+    by_flat = above * of_high - below * of_low + of_width
+    return np.array(
+        [weight @ (flat * (of_low - of_high)), weight @ (by_flat * slope * flattened**-1.5)], dtype=float
+    )
+
+
+def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tuple[float, float]:
+    """Shift and slope of the greatest posterior density in intercept and slope."""
+    from scipy.optimize import minimize
+
+    def loss(p: FloatArray) -> tuple[float, FloatArray]:
+        m, b = float(p[0]), float(np.exp(p[1]))
+        at = np.asarray(m), np.asarray(b)
+        value = float(_log_prior(*at, pseudo) + log_likelihood(*at, seen).sum())
+        return -value, -_gradient(m, b, seen, pseudo)
+
+    low, high = np.log(_SLOPES)
+    found = minimize(
+        loss,
+        np.array([start[0], np.log(start[1])]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[_SHIFTS, (low, high)],
+        options={"ftol": 1e-13, "gtol": 1e-6},
+    )
+    return float(found.x[0]), float(np.exp(found.x[1]))
+
+
+def _gathered(seen: Observations) -> Observations:
+    """Observations alike to a hundredth of the scale, gathered with their weights."""
+    rows = np.round(np.stack([seen.lower, seen.upper, seen.variance], axis=1), 2)
+    alike, place = np.unique(rows, axis=0, return_inverse=True)
+    weight = np.bincount(place.ravel(), seen.weight, minlength=len(alike))
+    return Observations(*alike.T, weight, np.arange(len(alike)))
+
+
+def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shift, slope and weight on a grid that holds the posterior, (cell,); flat in intercept and slope."""
+    gathered = _gathered(seen)
+    whole = (_SHIFTS, (float(np.log(_SLOPES[0])), float(np.log(_SLOPES[1]))))
+    bounds = whole
+    for _ in range(2):
+        axes = [np.linspace(*b, n) for b, n in zip(bounds, _GRID, strict=True)]
+        m, log_b = (g.ravel() for g in np.meshgrid(*axes, indexing="ij"))
+        b = np.exp(log_b)
+        # The intercept is -b m: a cell of the grid, even in m and log b, holds b^2 of that plane.
+        density = _log_prior(m, b, pseudo) + log_likelihood(m, b, gathered).sum(axis=-1) + 2.0 * log_b
+        held = density > density.max() - _NEGLIGIBLE
+        step = [a[1] - a[0] for a in axes]
+        (m_low, m_high), (b_low, b_high) = (
+            (max(g[held].min() - d, w[0]), min(g[held].max() + d, w[1]))
+            for g, d, w in zip((m, log_b), step, whole, strict=True)
+        )
+        bounds = ((m_low, m_high), (b_low, b_high))
+    weight = np.exp(density - density.max())
+    return m, b, weight / weight.sum()
+
+
+def _weighted_quantile(value: FloatArray, weight: FloatArray, probability: ArrayLike) -> FloatArray:
+    order = np.argsort(value, kind="stable")
+    below = np.cumsum(weight[order]) - 0.5 * weight[order]
+    return np.asarray(np.interp(probability, below / weight.sum(), value[order]))
+
+
+# --- The fit ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LearnedLimits:
+    """Limits as the log shows them, on the pilot's scale.
+
+    Attributes
+    ----------
+    limit, comfortable
+        Condition changed nineteen times, and one time, in twenty.
+    limit_lower, limit_upper
+        80 % range of the pilot's own limit.
+    shift, slope
+        m and b of the fit to the whole log.
+    directions
+        (direction, 2): comfortable and limit one standard deviation along each principal direction of what
+        is not known of them, less their own values; toward caution.
+    offset
+        (cause, figure): how much more strictly than the rest; 0 or below, and 0 unless the log supports it.
+    shows, changed
+        Shows with evidence, and those with a change.
+    shows_by_cause, changed_by_cause
+        (cause,).
+    left_out
+        Mildest changes left out for the learned limit, so that they do not loosen it.
+    """
+
+    limit: float
+    comfortable: float
+    limit_lower: float
+    limit_upper: float
+    shift: float
+    slope: float
+    directions: FloatArray
+    offset: FloatArray
+    shows: int
+    changed: int
+    shows_by_cause: IntArray
+    changed_by_cause: IntArray
+    left_out: int
+    pseudo_observations: float = PSEUDO_OBSERVATIONS
+    draws: tuple[FloatArray, FloatArray, FloatArray] | None = field(default=None, repr=False, compare=False)
+
+
+def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0.8) -> LearnedLimits:
+    """Fit shift and slope to a log.
+
+    Parameters
+    ----------
+    told
+        What the log says.
+    pseudo
+        Shows that each stated number is worth.
+    level
+        Of the range.
+
+    Raises
+    ------
+    ValueError
+        When `pseudo` is not above zero: without a prior a log without changes has no fit.
+    """
+    if not pseudo > 0.0:
+        raise ValueError(f"fit: pseudo is {pseudo}; it must be above 0")
+    seen = observations(told)
+    events = np.flatnonzero(np.isfinite(seen.upper))
+    mildest = events[np.argsort(seen.upper[events], kind="stable")]
+    m, b, weight = _posterior(seen, pseudo)
+    shift, slope = _mode(seen, pseudo, (float(weight @ m), float(weight @ b)))
+    limit, comfortable = shift + LOGIT_19 / slope, shift - LOGIT_19 / slope
+    if not events.size:
+        limit, comfortable = max(limit, 1.0), max(comfortable, -1.0)
+    left_out, keep = 0, np.ones(seen.lower.size, dtype=bool)
+    start = (shift, slope)
+    for i, row in enumerate(mildest, start=1):
+        keep[row] = False
+        start = _mode(seen.take(keep), pseudo, start)
+        without = start[0] + LOGIT_19 / start[1]
+        if i == mildest.size:
+            without = max(without, 1.0)
+        if without < limit - 1e-6:
+            limit, left_out = without, i
+    own = m + LOGIT_19 / b
+    tail = 0.5 * (1.0 - level)
+    lower, upper = _weighted_quantile(own, weight, [tail, 1.0 - tail])
+    known = np.isfinite(told.condition) & (told.state != SILENT)
+    changed = known & (told.state < 0)
+    return LearnedLimits(
+        limit=limit,
+        comfortable=comfortable,
+        limit_lower=min(float(lower), limit),
+        limit_upper=max(float(upper), limit),
+        shift=shift,
+        slope=slope,
+        directions=_directions(m, b, weight),
+        offset=_offsets(told, changed, shift, slope),
+        shows=int(known.any(axis=(1, 2)).sum()),
+        changed=int(changed.any(axis=(1, 2)).sum()),
+        shows_by_cause=known.any(axis=2).sum(axis=0),
+        changed_by_cause=changed.any(axis=2).sum(axis=0),
+        left_out=left_out,
+        pseudo_observations=pseudo,
+        draws=(m, b, weight),
+    )
+
+
+def _directions(m: FloatArray, b: FloatArray, weight: FloatArray) -> FloatArray:
+    """Principal directions of the posterior of (comfortable, limit), one standard deviation, to caution."""
+    ends = np.stack([m - LOGIT_19 / b, m + LOGIT_19 / b])
+    # A slope near zero would put both ends far out; the bulk of the posterior is what counts.
+    ends = np.clip(ends, -4.0, 4.0)
+    about = ends - (ends @ weight)[:, None]
+    size, axis = np.linalg.eigh((about * weight) @ about.T)
+    steps = axis.T * np.sqrt(np.maximum(size, 0.0))[:, None]
+    return np.asarray(np.where(steps.sum(axis=1, keepdims=True) > 0.0, -steps, steps))
+
+
+def _offsets(told: Evidence, changed: BoolArray, shift: float, slope: float) -> FloatArray:
+    """How much more strictly than the rest some causes or figures are judged, (cause, figure).
+
+    Taken one by one, causes first, and only where the likelihood gains as much as chance would give one
+    time in twenty and there are both changes of the group and others to set it against.
+    """
+    offset = np.zeros(told.condition.shape[1:])
+    total = int(changed.any(axis=2).sum())
+    groups: list[tuple[int | slice, int | slice]] = [(c, slice(None)) for c in range(offset.shape[0])]
+    groups += [(slice(None), f) for f in range(offset.shape[1])]
+    steps = np.linspace(-1.5, 0.0, 13)
+    for group in groups:
+        own = int(np.atleast_2d(changed[(slice(None), *group)].T).any(axis=0).sum())
+        if own < _OFFSET_EVENTS or total - own < _OFFSET_EVENTS:
+            continue
+        gains = []
+        for step in steps:
+            tried = offset.copy()
+            tried[group] += step
+            value = float(log_likelihood(shift, slope, observations(told, tried)).sum())
+            gains.append(value - 0.5 * (step / _OFFSET_SD) ** 2)
+        if max(gains) - gains[-1] > _TELLING_GAIN:
+            offset[group] += steps[int(np.argmax(gains))]
+    return offset
+
+
+# --- Into the curves that the chances use -----------------------------------------------------------
+
+
+def used_curves(
+    written: Curves,
+    learned: LearnedLimits,
+    *,
+    may_relax: bool = False,
+    step: Sequence[float] = (0.0, 0.0),
+) -> Curves:
+    """Curves for the chances: the learned ones where they are more cautious than the written.
+
+    The limit is the lower of the two. Comfortable is the lower of the two, and never nearer to that limit
+    than as written, so that at no value is a change held less likely than as written.
+
+    Parameters
+    ----------
+    written
+        Limits as the pilot states them.
+    learned
+        What the log shows.
+    may_relax
+        Whether the pilot lets a learned limit be more permissive than the written one.
+    step
+        Added to the learned comfortable and limit, on the pilot's scale.
+    """
+    comfortable, limit = dict(written.comfortable), dict(written.limit)
+    low, high = learned.comfortable + step[0], learned.limit + step[1]
+    high = max(high, low + 0.1)
+    for name, cause in CONDITIONS.items():
+        if name not in written.limit:
+            continue
+        offset = learned.offset[CAUSES.index(cause)]
+        c, top = written.comfortable[name], written.limit[name]
+        half = 0.5 * (top - c)
+        own_low, own_high = top + (low + offset - 1.0) * half, top + (high + offset - 1.0) * half
+        if not may_relax:
+            own_high = np.minimum(own_high, top)
+            own_low = np.minimum(np.minimum(own_low, c), own_high - (top - c))
+        comfortable[name], limit[name] = own_low, own_high
+    return Curves(written.names, comfortable, limit)
