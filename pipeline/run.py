@@ -26,6 +26,7 @@ from pipeline.decisions import limits, ranking
 from pipeline.decisions.forecast import QUANTILES, QUANTITIES, ActLimits, SlotForecast, forecast_slots
 from pipeline.derived import UsedLimits, used_limits
 from pipeline.errors import ShowhourError
+from pipeline.kept_gusts import KeptGustModels
 from pipeline.season_routines import lay_routines
 
 if TYPE_CHECKING:
@@ -246,7 +247,12 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
         for v, venue in enumerate(booked):
             held = read_station(season, venue, store)
             in_hand.append(
-                (v, pool.submit(_forecast_venue, season, venue, slots[venue.id], held, curves, everything))
+                (
+                    v,
+                    pool.submit(
+                        _forecast_venue, season, venue, slots[venue.id], held, curves, everything, store.cache
+                    ),
+                )
             )
             if len(in_hand) > 2:
                 done_v, future = in_hand.popleft()
@@ -325,6 +331,7 @@ def _forecast_venue(
     held: StationHeld,
     curves: limits.Curves,
     routines: Sequence[Any],
+    cache: Path,
 ) -> _VenueOutcome:
     station, record = held.station, held.record
     if station is None or record is None:
@@ -350,6 +357,7 @@ def _forecast_venue(
         latitude=station.latitude,
         longitude=station.longitude,
         days=max(45, history.window_days + 5),
+        fit=KeptGustModels(cache / "gusts"),
     )
     for booking, day, day_slots in slots:
         sample = show_hour_sample(

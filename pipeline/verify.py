@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from pipeline.decisions.hindcast import HindcastResult, HourlyAir, Targets
     from pipeline.decisions.trust import Trust
     from pipeline.inputs import Season, Venue
+    from pipeline.stations.quality import QualityControlled
 
-__all__ = ["add_verify", "season_targets", "verify_command", "verify_record"]
+__all__ = ["add_verify", "read_record", "season_targets", "verify_command", "verify_record"]
 
 _UNITS = {"density_altitude": FT, "gust": KT, "crosswind": KT}
 _UNIT_NAMES = {"density_altitude": "ft", "gust": "kt", "crosswind": "kt"}
@@ -137,7 +138,19 @@ def verify_command(arguments: argparse.Namespace) -> int:
 # --- One record -------------------------------------------------------------------------------------
 
 
-def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
+def read_record(arguments: argparse.Namespace) -> tuple[StationRecord, Targets, QualityControlled]:
+    """The record of ``--station-csv``, its season's show instants, and what quality control did.
+
+    Parameters
+    ----------
+    arguments
+        Those of `add_verify`.
+
+    Raises
+    ------
+    InputError
+        The file or its place is wrong.
+    """
     from pipeline.stations.archives import read_station_csv
     from pipeline.stations.quality import quality_control, station_elevation
 
@@ -164,8 +177,8 @@ def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
     hours = controlled.hours
     if "air_temperature" not in hours and "wind_speed" not in hours:
         raise InputError(
-            f"{arguments.station_csv}: the file has neither temperature_c nor wind_speed_kt; there is nothing "
-            "to verify."
+            f"{arguments.station_csv}: the file has neither temperature_c nor wind_speed_kt: there is "
+            "nothing to verify."
         )
     elevation = arguments.elevation_ft * FT
     try:
@@ -182,6 +195,12 @@ def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
         _months(arguments.from_month, arguments.to_month),
         arguments.hours,
     )
+    return record, targets, controlled
+
+
+def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
+    record, targets, controlled = read_record(arguments)
+    hours = controlled.hours
     told = verify_record(
         record,
         targets,
@@ -460,7 +479,8 @@ def _status(air: HourlyAir, forward: HindcastResult, years: int, minimum: int) -
         )
     return (
         f"not enough history: {years} year{'' if years == 1 else 's'} could be scored in {span}, each needs "
-        f"{minimum} earlier years with at least half of the window observed, and {_LEAST_SCORED_YEARS} are wanted"
+        f"{minimum} earlier years with at least half of the window observed, and "
+        f"{_LEAST_SCORED_YEARS} are wanted"
     )
 
 
@@ -635,19 +655,22 @@ def _print_record(told: Mapping[str, Any]) -> None:
     if da["years"]:
         print(
             f"  density altitude, forward over {da['years']} years: the 90 % interval held "
-            f"{_percent(da['coverage_90'])} (below {_percent(da['tail_low'])}, above {_percent(da['tail_high'])}); "
+            f"{_percent(da['coverage_90'])} (below {_percent(da['tail_low'])}, above "
+            f"{_percent(da['tail_high'])}); "
             f"skill over same-hour season climatology {_signed(da['crps_skill'])}"
         )
     print(f"  {told['gusts']['status']}")
     if told["thresholds"]:
         print(
-            f"  {'':<18}{'at or above':>12}{'happened':>10}{'bias':>9}{'± 2 se':>9}{'skill':>8}{'hours':>8}{'years':>7}"
+            f"  {'':<18}{'at or above':>12}{'happened':>10}{'bias':>9}"
+            f"{'± 2 se':>9}{'skill':>8}{'hours':>8}{'years':>7}"
         )
     for row in told["thresholds"]:
         two = None if row["bias_se"] is None else 2 * row["bias_se"]
         print(
             f"  {row['variable'].replace('_', ' '):<18}{row['threshold']:>9,.0f} {row['unit']}"
-            f"{_percent(row['base_rate']):>10}{_signed(row['bias']):>9}{'–' if two is None else f'{two:.3f}':>9}"
+            f"{_percent(row['base_rate']):>10}{_signed(row['bias']):>9}"
+            f"{'–' if two is None else f'{two:.3f}':>9}"
             f"{_signed(row['brier_skill']):>8}{row['n']:>8,}{row['years']:>7}"
         )
 

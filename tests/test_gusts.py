@@ -205,3 +205,29 @@ def test_borrowed_model_is_what_open_reports_give():
             happened = np.nanmean(np.where(np.isnan(peak), np.nan, peak >= threshold * KT - 1e-6))
             chance = np.nanmean(gusts.exceedance(lent, part["wind_speed"], part["hours"], threshold * KT))
             assert 0.5 < chance / happened < 2.0
+
+
+def test_models_are_kept_and_not_fitted_twice(tmp_path, monkeypatch):
+    """The second time the same reports give the kept numbers; other reports are learnt from anew."""
+    from pipeline import kept_gusts
+
+    record = light_record(LightClimate(years=4), seed=6)
+    w, g = record.values["wind_speed"], record.values["wind_speed_of_gust"]
+    fits = []
+
+    def counted(*args, **kwargs):
+        fits.append(1)
+        return gusts.fit_gust_model(*args, **kwargs)
+
+    monkeypatch.setattr(kept_gusts, "fit_gust_model", counted)
+    keep = np.isfinite(w)
+    first = kept_gusts.KeptGustModels(tmp_path)(w, g, record.first_hour, keep=keep)
+    second = kept_gusts.KeptGustModels(tmp_path)(w, g, record.first_hour, keep=keep)
+    assert len(fits) == 1
+    assert first is not None
+    assert second is not None
+    np.testing.assert_array_equal(first.coefficients, second.coefficients)
+    next(tmp_path.iterdir()).write_text("{cut sho", encoding="utf-8")
+    kept_gusts.KeptGustModels(tmp_path)(w, g, record.first_hour, keep=keep)
+    kept_gusts.KeptGustModels(tmp_path)(w + KT, g, record.first_hour, keep=keep)
+    assert len(fits) == 3

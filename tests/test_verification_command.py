@@ -35,7 +35,7 @@ def write_csv(path, time, **columns):
 
 def light_csv(path, climate, seed=1):
     record = light_record(climate, seed)
-    v = record.values
+    v = dict(record.values)  # noqa: PD011
     time = np.datetime64("1970-01-01T00", "h") + record.first_hour + np.arange(v["wind_speed"].size)
     write_csv(
         path,
@@ -67,8 +67,12 @@ def test_a_long_record(tmp_path, capsys):
     assert da["coverage_90"] + da["tail_low"] + da["tail_high"] == pytest.approx(1.0, abs=1e-5)
     rows = {(r["variable"], r["threshold"]): r for r in told["thresholds"]}
     assert set(rows) == {
-        ("density_altitude", 7000.0), ("density_altitude", 8000.0), ("gust", 20.0), ("gust", 25.0), ("crosswind", 10.0),
-    }  # fmt: skip
+        ("density_altitude", 7000.0),
+        ("density_altitude", 8000.0),
+        ("gust", 20.0),
+        ("gust", 25.0),
+        ("crosswind", 10.0),
+    }
     table = pd.read_csv(path, parse_dates=["time_utc"]).set_index("time_utc").tz_convert("America/Denver")
     table = table[
         table.index.month.isin([6, 7, 8]) & table.index.hour.isin([13, 14]) & (table.index.year >= 2011)
@@ -113,24 +117,23 @@ def test_three_real_years_are_not_enough(tmp_path, capsys):
     path = tmp_path / "ohare.csv"
     write_csv(
         path,
-        hours["time"].values,
-        temperature_c=hours["air_temperature"].values - 273.15,
-        dew_point_c=hours["dew_point_temperature"].values - 273.15,
-        mean_sea_level_pressure_hpa=hours["air_pressure_at_mean_sea_level"].values / 100,
-        wind_direction_deg_true=hours["wind_from_direction"].values,
-        wind_speed_kt=hours["wind_speed"].values / KT,
+        hours["time"].to_numpy(),
+        temperature_c=hours["air_temperature"].to_numpy() - 273.15,
+        dew_point_c=hours["dew_point_temperature"].to_numpy() - 273.15,
+        mean_sea_level_pressure_hpa=hours["air_pressure_at_mean_sea_level"].to_numpy() / 100,
+        wind_direction_deg_true=hours["wind_from_direction"].to_numpy(),
+        wind_speed_kt=hours["wind_speed"].to_numpy() / KT,
     )
-    told = verify(
-        capsys, "--station-csv", str(path), "--elevation-ft", "662", "--latitude", "41.995", "--longitude", "-87.934",
-        "--timezone", "America/Chicago", "--runway-true", "90",
-    )  # fmt: skip
+    where = ["--elevation-ft", "662", "--latitude", "41.995", "--longitude", "-87.934"]
+    zone = ["--timezone", "America/Chicago", "--runway-true", "90"]
+    told = verify(capsys, "--station-csv", str(path), *where, *zone)
     assert told["status"].startswith("not enough history")
     assert told["thresholds"] == []
     assert told["density_altitude"]["coverage_90"] is None
 
 
 def test_what_is_refused(tmp_path, capsys):
-    """Neither folder nor file, a file without its place, a zone that is none: exit 2, one sentence, the cure."""
+    """Neither folder nor file, a file without its place, a zone that is none: exit 2, and the cure."""
     path = tmp_path / "plain.csv"
     light_csv(path, LightClimate(first_year=2006, years=2))
     for arguments, word in (

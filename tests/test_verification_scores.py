@@ -26,7 +26,7 @@ def test_brier_and_murphy_s_parts():
 @given(st.lists(st.tuples(st.floats(0, 1), st.booleans()), min_size=2, max_size=60))
 @settings(max_examples=60, deadline=None)
 def test_brier_equals_scikit_learn_and_its_parts_add_up(pairs):
-    """scikit-learn's brier_score_loss; reliability - resolution + uncertainty + within = Brier, binned too."""
+    """scikit-learn's brier_score_loss; reliability - resolution + uncertainty + within = Brier, in bins."""
     from sklearn.metrics import brier_score_loss
 
     p = np.array([x for x, _ in pairs])

@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import threading
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -127,7 +127,8 @@ def reporting_practice(
     the record's average practice. The log of that ratio is cut into pieces of constant level by optimal
     partitioning [3]_; the trusted years reach back from the last piece over pieces within 15 % of it. A
     last piece that has all but stopped reporting (under half the best one's level) is passed over: silence
-    is no practice. A first year that lies well off the rest of its piece was changed half way, and is left out.
+    is no practice. A first year that lies well off the rest of its piece was changed half way, and is left
+    out.
 
     Parameters
     ----------
@@ -657,6 +658,7 @@ def gust_record(
     latitude: float,
     longitude: float,
     days: int = 45,
+    fit: Callable[..., GustModel | None] = fit_gust_model,
 ) -> GustRecord:
     """Give every hour like the wanted ones its gust: as reported in the trusted years, drawn in the others.
 
@@ -672,6 +674,8 @@ def gust_record(
         Of the station [degree], for a borrowed model's clock and season.
     days
         Days of the year either side to learn from and to fill.
+    fit
+        `fit_gust_model`, or something that remembers what it gave.
     """
     if wind_speed is None or not np.isfinite(np.asarray(wind_speed, dtype=float)).any():
         empty = np.zeros(0, dtype=np.int64)
@@ -691,11 +695,13 @@ def gust_record(
     fill = near & ~trusted & np.isfinite(speed)
     if not fill.any():
         return GustRecord(peak, "observed", practice, None)
-    model = fit_gust_model(speed, gust, first_hour, keep=near & trusted) if practice.reports else None
+    model = fit(speed, gust, first_hour, keep=near & trusted) if practice.reports else None
     kind = "modelled"
     if model is None:
         model, kind = borrowed_model(latitude, longitude), "estimated"
-    early = fit_gust_model(speed, gust, first_hour, keep=fill)
+    # A handful of reports is no practice to be taken out of the draws.
+    told = int(np.isfinite(gust[fill]).sum()) >= LEAST_REPORTS
+    early = fit(speed, gust, first_hour, keep=fill) if told else None
     peak[fill] = gust_sample(model, speed[fill], gust[fill], every[fill], earlier_practice=early)
     return GustRecord(peak, kind, practice, model)
 
