@@ -12,6 +12,7 @@ from typing import Any
 from pipeline import __version__
 from pipeline.desk import add_commands
 from pipeline.errors import InputError, ShowhourError
+from pipeline.plan_desk import add_plan
 
 __all__ = ["main"]
 
@@ -132,8 +133,8 @@ def _parser() -> argparse.ArgumentParser:
         "verify",
         _verify,
         "hindcast every past year and score the forecasts against what happened",
-        "Forecast every past year from earlier years only, and with that year left out, and score the forecasts "
-        "against the station's own reports: of a season's stations, or of any station-hours CSV file.",
+        "Forecast every past year from earlier years only, and with that year left out, and score the "
+        "forecasts against the station's own reports: of a season's stations, or of a station-hours CSV file.",
     )
     from pipeline.verify import add_verify
 
@@ -150,6 +151,7 @@ def _parser() -> argparse.ArgumentParser:
     as_json(cache)
 
     add_commands(add)
+    add_plan(add)
 
     air = add(
         "air",

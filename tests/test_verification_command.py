@@ -35,7 +35,7 @@ def write_csv(path, time, **columns):
 
 def light_csv(path, climate, seed=1):
     record = light_record(climate, seed)
-    v = dict(record.values)  # noqa: PD011
+    v = dict(record.values)
     time = np.datetime64("1970-01-01T00", "h") + record.first_hour + np.arange(v["wind_speed"].size)
     write_csv(
         path,
