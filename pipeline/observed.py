@@ -69,7 +69,7 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
             "--temperature-c, --dew-point-c, --altimeter-inhg, --wind."
         ) from error
     if report.temp is None or report.press is None:
-        lacking = "a temperature" if report.temp is None else "an altimeter setting"
+        lacking = "temperature" if report.temp is None else "altimeter setting"
         raise InputError(
             f"The METAR {words!r} has no {lacking}: density altitude needs both. Add the missing value with "
             "typed values instead."

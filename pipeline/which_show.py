@@ -15,7 +15,16 @@ import numpy.typing as npt
 from pipeline.air import climatology as clim
 from pipeline.air import persistence
 from pipeline.air.variables import FT, KT
-from pipeline.briefing import DayAir, booking_day, curves_used, day_air, shows_of, venue_row
+from pipeline.briefing import (
+    DayAir,
+    booking_day,
+    curves_used,
+    day_air,
+    routine_chances,
+    shows_of,
+    venue_row,
+)
+from pipeline.decisions import limits
 from pipeline.decisions import today as day
 from pipeline.decisions.today import AirNow, Answer, Reading
 
@@ -158,6 +167,7 @@ def today_answer(
     two_amber_is_red: bool,
     now: np.datetime64 | None = None,
     air: DayAir | None = None,
+    routines: Sequence[limits.RoutineChance] | None = None,
 ) -> TodayAnswer:
     """Hold one reading against the limits, and against such hours in the past.
 
@@ -175,12 +185,13 @@ def today_answer(
         As the season states.
     now
         UTC; tells how old the reading is. None does not tell.
-    air
-        From `day_air`, where it is at hand.
+    air, routines
+        From `day_air` and `routine_chances`, where they are at hand.
     """
     row = booking_day(ds, booking, date)
     venue = venue_row(ds, row)
-    held = day_air(ds, row) if air is None else air
+    judges = routine_chances(ds) if routines is None else routines
+    held = day_air(ds, row, judges) if air is None else air
     elevation = float(ds.variables["venue_elevation"].to_numpy()[venue])
     over = day.air_now(
         reading,
@@ -198,11 +209,11 @@ def today_answer(
         over,
         curves_used(ds),
         shows_of(ds, venue),
+        judges,
         act_comfortable={causes[k]: float(low[k]) for k in stated},
         act_limit={causes[k]: float(high[k]) for k in stated},
         thunder_stops=thunder_stops,
         two_amber_is_red=two_amber_is_red,
-        correlation=float(ds.attrs["routine_correlation"]),
     )
     slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
     known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry

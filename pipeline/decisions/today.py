@@ -392,12 +392,12 @@ def judge(
     air: AirNow,
     curves: limits.Curves,
     shows: Sequence[Show],
+    routines: Sequence[limits.RoutineChance],
     *,
     act_comfortable: Mapping[str, float],
     act_limit: Mapping[str, float],
     thunder_stops: bool = True,
     two_amber_is_red: bool = False,
-    correlation: float = limits.ROUTINE_CORRELATION,
 ) -> Answer:
     """Which show: the routine worth most times the chance that it needs no change, or none.
 
@@ -407,16 +407,14 @@ def judge(
         The reading and what it means over the site.
     curves
         The limits used, of all the season's figures.
-    shows
-        The season's routines.
+    shows, routines
+        The season's routines, and each one's chance of change in any air.
     act_comfortable, act_limit
         Of `limits.ACT_CAUSES`, SI; a cause without a limit is left out.
     thunder_stops
         Whether thunder keeps the act down.
     two_amber_is_red
         Two causes past comfortable count as one past its limit.
-    correlation
-        Tie between the judgements of different figures.
     """
     act, act_unknown = _act(reading, air, act_comfortable, act_limit, thunder_stops)
     figures = tuple(_figure(air, curves, f, two_amber_is_red) for f in range(len(curves.names)))
@@ -424,7 +422,7 @@ def judge(
     point = {k: np.full(2, v) for k, v in air.low.items()}
     point["wind_toward_crowd"] = np.array([air.toward_crowd, air.across])
     told, worth, grounds = [], [], []
-    for show in shows:
+    for show, routine in zip(shows, routines, strict=True):
         out = tuple(figures[f].name for f in show.figures if figures[f].state == LEAVE_OUT)
         doubtful = tuple(figures[f].name for f in show.figures if figures[f].state == THINK)
         low = {**act_comfortable, **{k: v[0] for k, v in show.own_minima.items()}}
@@ -437,7 +435,6 @@ def judge(
         if two_amber_is_red and not ground and len(amber) >= 2:
             ground = amber
         grounds.append(tuple(ground))
-        routine = limits.RoutineChance(curves.take(list(show.figures)), correlation=correlation)
         chance = 1.0 if out or ground else float(np.max(routine(point)))
         state = max(
             [figures[f].state for f in show.figures] + list(minima.values()) + [LEAVE_OUT] * bool(ground)

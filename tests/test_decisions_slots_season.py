@@ -1,0 +1,190 @@
+"""Slots of whole booking days: the high field in July, the beach, and the evening before an afternoon.
+
+The season is invented; what is expected of it comes from the pilot's own numbers and the sun.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from papers_season import AFTERNOON, BEACH, EVENING, HIGH, papers_season
+
+from pipeline import briefing
+from pipeline.air.variables import FT
+from pipeline.cli import main
+from pipeline.errors import InputError
+from pipeline.flight.rehearsal import practice_remark
+from pipeline.results import CAUTIONS
+
+
+def test_every_slot_is_held_against_the_one_in_discussion_on_the_same_days() -> None:
+    """The gain in density altitude is the mean of the same sampled hours' differences, taken by hand here."""
+    made = papers_season()
+    answer = briefing.slot_answer(made.ds, HIGH)
+    row = briefing.booking_day(made.ds, HIGH)
+    sampled = np.asarray(made.ds["sample_density_altitude"][row].to_numpy(), dtype=float)
+    for s, slot in enumerate(answer.rows):
+        apart = (sampled[s] - sampled[answer.offered]) / FT
+        by_year = np.nanmean(apart, axis=(1, 2))
+        assert slot.gain.density_altitude_ft.difference == pytest.approx(by_year.mean(), abs=1e-6)
+    offered = answer.rows[answer.offered]
+    assert offered.gain.density_altitude_ft.difference == 0.0
+    assert not offered.gain.full_show.told_apart
+
+
+def test_shares_agree_with_the_stored_forecast() -> None:
+    """How often each routine is flown, and nothing, is the forecast's own (packed samples: 2e-3)."""
+    made = papers_season()
+    for booking in (HIGH, BEACH, AFTERNOON):
+        row = briefing.booking_day(made.ds, booking)
+        answer = briefing.slot_answer(made.ds, booking)
+        flown = made.ds["routine_flown"].to_numpy()[row]
+        for s, slot in enumerate(answer.rows):
+            told = [chance.value for chance in slot.routines.values()]
+            np.testing.assert_allclose(told, flown[s], atol=2e-3)
+            assert sum(told) + slot.nothing == pytest.approx(1.0, abs=1e-9)
+
+
+def test_the_high_field_in_july_is_told_what_ten_buys_and_what_not() -> None:
+    """At 6,700 ft at 15:00 in July the full show is out; 10:00 saves over 1,000 ft, but not the full show."""
+    answer = briefing.slot_answer(papers_season().ds, HIGH)
+    by_start = {slot.local: slot for slot in answer.rows}
+    ten, three = by_start["10:00"], by_start["15:00"]
+    assert answer.rows[answer.offered] is three
+    assert three.full_show.value < 0.02
+    assert ten.full_show.value < 0.10
+    assert ten.gain.density_altitude_ft.told_apart
+    assert ten.gain.density_altitude_ft.difference < -1000.0
+    # The thin-air show is what is flown at either hour, when anything is.
+    for slot in (ten, three):
+        thin = sum(chance.value for name, chance in slot.routines.items() if name.startswith("thin-air"))
+        assert thin > 0.9 * (1.0 - slot.nothing)
+    ask = briefing.ask_of(answer)
+    assert ask.first
+    assert ask.first < "15:00"
+    assert any("density altitude" in reason and "but not the full show" in reason for reason in ask.reasons)
+    assert any("Do not sell the full show here" in reason for reason in ask.reasons)
+    text = briefing.ask_text(answer, CAUTIONS)
+    assert "INVENTED" in text
+    assert all(caution in text for caution in CAUTIONS)
+
+
+def test_the_cool_morning_proves_nothing_about_the_afternoon() -> None:
+    """The published accident of WPR16FA169 (NTSB, 2016) as a season: an evening show, and 14:25 the next day.
+
+    Only the order is checked, for the weather is invented: the afternoon's air is thinner than the evening's
+    and than the morning's before it, and a practice in the morning is told to prove nothing.
+    """
+    ds = papers_season().ds
+    evening, afternoon = (briefing.slot_answer(ds, b) for b in (EVENING, AFTERNOON))
+    show = afternoon.rows[afternoon.offered]
+    assert show.local == "14:25"
+    assert show.density_altitude_median_ft > evening.rows[evening.offered].density_altitude_median_ft
+    morning = afternoon.rows[0]
+    assert morning.local == "10:00"
+    assert morning.gain.density_altitude_ft.told_apart
+    assert morning.gain.density_altitude_ft.difference < 0.0
+    remark = practice_remark(
+        morning.density_altitude_median_ft * FT, show.density_altitude_median_ft * FT, "the loop"
+    )
+    assert "does not prove the loop" in remark
+    # Late August after 20:00: the sun has set.
+    assert any("civil twilight" in slot.sun for slot in evening.rows if slot.local >= "20:00")
+
+
+def test_running_late_is_the_first_slot_an_hour_on() -> None:
+    """14:25 an hour late is the 15:30 slot; the difference is that slot's against this one."""
+    answer = briefing.slot_answer(papers_season().ds, AFTERNOON, late_minutes=60)
+    offered = answer.rows[answer.offered]
+    assert offered.late_local == "15:30"
+    assert offered.late is not None
+    later = next(slot for slot in answer.rows if slot.local == "15:30")
+    assert offered.late.density_altitude_ft.difference == pytest.approx(
+        later.gain.density_altitude_ft.difference, abs=1e-9
+    )
+    assert answer.rows[-1].late is None
+
+
+@pytest.mark.parametrize("stated", [0.05, 0.3, 0.6, 0.95])
+def test_a_higher_stated_chance_is_never_easier_to_keep(stated: float) -> None:
+    """The run of acceptable slots holds the stated chance throughout, and shrinks as the chance rises."""
+    ds = papers_season().ds
+    air = briefing.day_air(ds, briefing.booking_day(ds, HIGH))
+    answer = briefing.slot_answer(ds, HIGH, stated_chance=stated, air=air)
+    assert all(answer.rows[i].any_show.value >= stated for i in answer.acceptable)
+    stricter = briefing.slot_answer(ds, HIGH, stated_chance=min(stated + 0.04, 1.0), air=air)
+    assert set(stricter.acceptable) <= set(answer.acceptable)
+    ask = briefing.ask_of(answer)
+    if answer.acceptable and ask.fallback:
+        assert min(ask.first, ask.walk_away) <= ask.fallback <= max(ask.first, ask.walk_away)
+
+
+def test_unknown_bookings_and_days_are_told() -> None:
+    """A slip of the pen names the booking that was meant; a day that is none of its names those that are."""
+    ds = papers_season().ds
+    with pytest.raises(InputError, match="did you mean high-larch-july"):
+        briefing.booking_day(ds, "high-larch-juli")
+    with pytest.raises(InputError, match="it has 2027-07-10, 2027-07-11"):
+        briefing.booking_day(ds, HIGH, "2027-07-12")
+
+
+def test_the_commands(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """`slots` and `today` print the answer with the cautions, as text and as JSON; mistakes end with 2."""
+    made = papers_season()
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.cache))
+    assert main(["slots", str(made.folder), HIGH]) == 0
+    printed = capsys.readouterr().out
+    assert "First ask:" in printed
+    assert CAUTIONS[0] in printed
+    assert main(["slots", str(made.folder), HIGH, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["cautions"] == list(CAUTIONS)
+    assert told["slots"]["rows"][0]["local"] == "08:30"
+    metar = "KAAA 241956Z 28012KT 10SM OVC008 16/13 A3002"
+    assert main(["today", str(made.folder), BEACH, "--metar", metar]) == 0
+    printed = capsys.readouterr().out
+    assert "WHICH SHOW: No show: ceiling." in printed
+    assert CAUTIONS[0] in printed
+    typed = ["--temperature-c", "16", "--dew-point-c", "13", "--altimeter-inhg", "30.02", "--wind", "280/8"]
+    assert main(["today", str(made.folder), BEACH, *typed, "--ceiling-ft", "none", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["today"]["show"] == "full"
+    for wrong in (
+        ["slots", str(made.folder), "nowhere"],
+        ["slots", str(made.folder), HIGH, "--chance", "170"],
+        ["today", str(made.folder), BEACH],
+        ["today", str(made.folder), BEACH, "--metar", metar, "--wind", "280/8"],
+        ["today", str(made.folder), BEACH, "--metar", "hello"],
+        ["today", str(made.folder), BEACH, *typed, "--ceiling-ft", "high"],
+    ):
+        assert main(wrong) == 2
+        assert capsys.readouterr().err.startswith("showhour: ")
+
+
+def test_results_of_another_season_folder_are_refused(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Papers of limits that have since been changed would be flown by: the command says to forecast again."""
+    made = papers_season()
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.cache))
+    head = made.folder / "season.yaml"
+    before = head.read_text(encoding="utf-8")
+    head.write_text(before + "# changed\n", encoding="utf-8")
+    try:
+        assert main(["slots", str(made.folder), HIGH]) == 2
+    finally:
+        head.write_text(before, encoding="utf-8")
+    assert "Run `showhour forecast" in capsys.readouterr().err
+
+
+def test_the_desk_loads_no_learning_and_no_dashboard() -> None:
+    """By what is loaded: the parser with these commands is still light."""
+    code = "import sys; from pipeline.cli import _parser; _parser(); print(' '.join(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    loaded = {name.split(".")[0] for name in done.stdout.split()}
+    assert not loaded & {"numpy", "pandas", "xarray", "sklearn", "streamlit", "reportlab", "metar"}

@@ -1,0 +1,107 @@
+"""The day itself at booked venues: the beach under a low ceiling, and the high field in July."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+from papers_season import BEACH, HIGH, Made, papers_season
+
+from pipeline import briefing
+from pipeline.air.variables import FT
+from pipeline.decisions import today
+from pipeline.observed import metar_reading
+from pipeline.which_show import TodayAnswer, today_answer, today_text
+
+
+def told(made: Made, booking: str, metar: str, now: str | None = None) -> TodayAnswer:
+    booked = next(b for b in made.season.bookings if b.id == booking)
+    venue = made.season.venue(booked.venue)
+    return today_answer(
+        made.ds,
+        booking,
+        metar_reading(metar, venue.elevation, dt.date(2027, 7, 25)),
+        lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
+        thunder_stops=True,
+        two_amber_is_red=False,
+        now=None if now is None else np.datetime64(now),
+    )
+
+
+def test_the_beach_under_a_low_ceiling_flies_the_low_ceiling_show() -> None:
+    """Ceiling 1,700 ft, above the waiver's 1,500: the low-ceiling show; ribbon and loops are no part of it.
+
+    The gust group is missing: the gust is unknown, not zero.
+    """
+    made = papers_season()
+    answer = told(made, BEACH, "KAAA 241956Z 28010KT 10SM OVC017 16/13 A3002")
+    low = next(s for s in briefing.shows_of(made.ds, 0) if s.name == "low-ceiling")
+    kinds = [str(made.ds["figure_type"].to_numpy()[f]) for f in low.figures]
+    assert not set(kinds) & {"ribbon_cut", "loop", "square_loop", "cuban_eight", "half_cuban"}
+    assert answer.show in ("full", "low-ceiling")
+    assert any("not a gust of zero" in note for note in answer.notes)
+    assert answer.gust_high_kt == pytest.approx(19.0)  # 10 kt and one short of ten more
+
+
+def test_between_the_shows_minima_the_low_ceiling_show_stands_and_at_800_ft_none() -> None:
+    """Below the full show's minimum only the low-ceiling show is left; below its own, none."""
+    made = papers_season()
+    assert told(made, BEACH, "KAAA 241956Z 28008KT 10SM OVC008 16/13 A3002").answer.no_show == ("ceiling",)
+    # The high field has no waiver of its own: the act's limit is 1,500 ft, the low-ceiling show's lower.
+    minimum = next(s for s in briefing.shows_of(made.ds, briefing.venue_row(made.ds, 0)) if s.own_minima)
+    assert minimum.own_minima["ceiling"][1] < 1500.0 * FT
+    answer = told(made, HIGH, "KAAA 101656Z 16005KT 10SM OVC013 12/10 A3010")
+    assert (answer.show, answer.answer.no_show) == ("low-ceiling", ())
+
+
+def test_the_waiver_of_the_venue_holds_for_the_low_ceiling_show() -> None:
+    """The higher of the two minima counts: at the beach the waiver's 1,500 ft."""
+    made = papers_season()
+    row = briefing.venue_row(made.ds, briefing.booking_day(made.ds, BEACH))
+    low = next(s for s in briefing.shows_of(made.ds, row) if s.own_minima)
+    assert low.own_minima["ceiling"][1] == pytest.approx(1500.0 * FT)
+
+
+def test_the_high_field_is_judged_by_its_density_altitude() -> None:
+    """27 °C at 6,700 ft, far past the square loop's limit: the full show is out."""
+    answer = told(papers_season(), HIGH, "KAAA 102056Z 15006KT 10SM CLR 27/M01 A3022")
+    square = next(f for f in answer.answer.figures if f.name == "Square loop")
+    assert square.state == today.LEAVE_OUT
+    full = next(s for s in answer.answer.shows if s.name == "full")
+    assert full.chance == 1.0
+    assert answer.show != "full"
+    # 30.22 inHg is 145,442 ft x ((30.22/29.9213)^0.190263 - 1) = 275 ft of pressure altitude: 6,700 - 275.
+    assert answer.pressure_altitude_ft == pytest.approx(6425.0, abs=5.0)
+
+
+def test_a_morning_reading_is_carried_to_the_slot() -> None:
+    """09:00 local (15:00 UTC) to 15:00: six hours; part of the morning's departure lasts."""
+    made = papers_season()
+    usual = told(made, HIGH, "KAAA 101500Z 15006KT 10SM CLR 16/M01 A3015")
+    warm = told(made, HIGH, "KAAA 101500Z 15006KT 10SM CLR 22/M01 A3015")
+    (da, gust) = usual.carried
+    assert da.lead_hours == pytest.approx(6.0)
+    assert da.low < da.median < da.high
+    assert gust.low >= 0.0
+    # A morning 6 K warmer foretells a thinner afternoon, by no more than it is thinner itself.
+    gained = warm.carried[0].median - da.median
+    assert 0.0 < gained < warm.density_altitude_ft - usual.density_altitude_ft
+    # Within half an hour of no slot it is not carried, and says so.
+    dawn = told(made, HIGH, "KAAA 101200Z 15006KT 10SM CLR 10/M01 A3015")
+    assert dawn.carried == ()
+    assert any("not carried" in note for note in dawn.notes)
+
+
+def test_the_text_says_what_was_not_observed() -> None:
+    """A bare report: nothing is cleared, and its age is told."""
+    made = papers_season()
+    answer = told(made, BEACH, "KAAA 241956Z AUTO /////KT 16/13 A3002 RMK TSNO", "2027-07-24T22:56:00")
+    assert set(answer.answer.act_unknown) == {"runway_crosswind", "ceiling", "visibility", "thunder"}
+    assert all(f.state >= today.THINK for f in answer.answer.figures if f.unknown)
+    assert math.isnan(answer.toward_crowd_kt)
+    text = today_text(answer, ("Caution.",))
+    assert "The reading is 3.0 hours old." in text
+    assert "not observed" in text
+    assert text.endswith("Caution.")

@@ -1,0 +1,143 @@
+"""Tables, netCDF and the calendar, read back by other libraries."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import os
+from pathlib import Path
+
+import icalendar
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from papers_season import AFTERNOON, BEACH, HIGH, papers_season
+
+from pipeline import exports
+from pipeline.air.variables import FT
+from pipeline.cli import main
+from pipeline.errors import StoreError
+from pipeline.exports import Event
+from pipeline.paperwork import calendar_events
+from pipeline.results import CAUTIONS
+
+STAMP = dt.datetime(2027, 1, 2, 3, 4, 5, tzinfo=dt.UTC)
+
+
+def test_tables_hold_the_results(tmp_path: Path) -> None:
+    """Read back by pandas: every day and slot once, chances and feet as the results hold them."""
+    ds = papers_season().ds
+    written = exports.write_tables(ds, tmp_path)
+    assert [p.name for p in written] == ["bookings.csv", "slots.csv", "figures.csv", "CAUTIONS.txt"]
+    assert written[-1].read_text() == "\n".join(CAUTIONS) + "\n"
+    slots = pd.read_csv(tmp_path / "slots.csv")
+    n = ds["day_slots"].to_numpy()
+    assert len(slots) == n.sum()
+    assert not slots.duplicated(["booking", "date", "slot_local"]).any()
+    first = ds["density_altitude_quantile"].to_numpy()
+    middle = int(np.argmin(np.abs(ds["quantile"].to_numpy() - 0.5)))
+    wanted = np.concatenate([first[d, : n[d], middle] / FT for d in range(len(n))])
+    np.testing.assert_allclose(slots["density_altitude_median_ft"], wanted, rtol=1e-5)
+    assert set(slots.loc[slots["in_discussion"] == 1, "booking"]) == set(ds["booking"].to_numpy())
+    figures = pd.read_csv(tmp_path / "figures.csv")
+    assert len(figures) == n.sum() * ds.sizes["figure"]
+    bookings = pd.read_csv(tmp_path / "bookings.csv")
+    np.testing.assert_allclose(bookings["as_planned"], ds["booking_as_planned"].to_numpy(), rtol=1e-5)
+
+
+def test_tables_leave_the_unknown_empty() -> None:
+    """A missing number is an empty cell, never 0 and never nan."""
+    ds = papers_season().ds.copy()
+    ds["booking_as_planned"] = ds["booking_as_planned"] * np.nan
+    rows = list(csv.DictReader(io.StringIO(exports.tables(ds)["bookings.csv"])))
+    assert {row["as_planned"] for row in rows} == {""}
+
+
+def test_netcdf_is_whole(tmp_path: Path) -> None:
+    """Opened by xarray: the same variables and values, with units, the sampled air among them."""
+    ds = papers_season().ds
+    with xr.open_dataset(exports.write_netcdf(ds, tmp_path)) as back:
+        assert set(back.data_vars) == set(ds.data_vars)
+        assert back["density_altitude_quantile"].attrs["units"] == "m"
+        np.testing.assert_array_equal(back["gust_quantile"].to_numpy(), ds["gust_quantile"].to_numpy())
+        np.testing.assert_array_equal(back["sample_gust"][0].to_numpy(), ds["sample_gust"][0].to_numpy())
+
+
+def test_calendar_through_an_independent_parser() -> None:
+    """`icalendar` reads the slots, the practice windows and the answer that is due.
+
+    July in Mountain time is UTC-6: 15:00 local is 21:00 UTC. Practice counts from 45 days before the first
+    show day: 10 July less 45 days is 26 May.
+    """
+    made = papers_season()
+    parsed = icalendar.Calendar.from_ical(
+        exports.calendar(calendar_events(made.season, made.ds), made.season.name, STAMP)
+    )
+    events = {str(e["UID"]): e for e in parsed.walk("VEVENT")}
+    slot = events[f"{HIGH}-2027-07-10-slot@showhour"]
+    assert slot["DTSTART"].dt == dt.datetime(2027, 7, 10, 21, 0, tzinfo=dt.UTC)
+    assert slot["DTEND"].dt - slot["DTSTART"].dt == dt.timedelta(minutes=15)
+    assert "INVENTED" in str(slot["SUMMARY"])
+    assert all(caution in str(slot["DESCRIPTION"]) for caution in CAUTIONS)
+    practise = events[f"{HIGH}-practise@showhour"]
+    days = 45 if made.season.practice is None else made.season.practice.currency_days
+    assert practise["DTSTART"].dt == dt.date(2027, 7, 10) - dt.timedelta(days=days)
+    reply = [e for uid, e in events.items() if uid.endswith("-reply@showhour")]
+    assert [e["DTSTART"].dt for e in reply] == [dt.date(2027, 2, 28)]
+    # Two days each at the high field and the beach, one evening, one afternoon.
+    assert sum(uid.endswith("-slot@showhour") for uid in events) == 6
+    assert {f"{BEACH}-practise@showhour", f"{AFTERNOON}-practise@showhour"} <= set(events)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.text(st.characters(exclude_categories=("Cs", "Cc")), max_size=200))
+def test_any_text_survives_the_calendar(text: str) -> None:
+    """Commas, semicolons, backslashes, and characters of several octets at a fold come back as they went in.
+
+    RFC 5545 section 3.1: no line is longer than 75 octets.
+    """
+    event = Event("a", dt.date(2027, 5, 1), dt.date(2027, 5, 2), "x", f"y{text}\nnext, line; \\ end")
+    written = exports.calendar([event], "Season", STAMP)
+    assert max(len(line.encode()) for line in written.split("\r\n")) <= 75
+    (parsed,) = icalendar.Calendar.from_ical(written).walk("VEVENT")
+    assert str(parsed["DESCRIPTION"]) == event.description
+
+
+def test_a_time_without_a_zone_is_refused() -> None:
+    """A floating time would be read in whatever zone the reader is in."""
+    moment = dt.datetime(2027, 5, 1, 12)
+    with pytest.raises(ValueError, match="time zone"):
+        exports.calendar([Event("a", moment, moment, "x", "")], "Season", STAMP)
+
+
+def test_files_are_whole_or_absent(tmp_path: Path) -> None:
+    """Where the place is no folder the error says so, and nothing is left behind."""
+    (tmp_path / "file").write_text("here")
+    with pytest.raises(StoreError, match="cannot be written"):
+        exports.write_calendar([], "Season", tmp_path / "file", STAMP)
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.parametrize(("kind", "names"), [("--csv", 4), ("--netcdf", 1), ("--ics", 1)])
+def test_the_command(
+    kind: str, names: int, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`export` writes the files it names."""
+    made = papers_season()
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.cache))
+    assert main(["export", str(made.folder), kind, "--into", str(tmp_path)]) == 0
+    printed = capsys.readouterr().out.split()
+    assert len(printed) == names
+    assert all(os.path.getsize(path) > 0 for path in printed)
+
+
+def test_calendar_is_the_same_twice() -> None:
+    """Nothing in it depends on the moment of writing: entries keep their identity from export to export."""
+    made = papers_season()
+    events = calendar_events(made.season, made.ds)
+    assert exports.calendar(events, "S", STAMP) == exports.calendar(events, "S", STAMP)
+    assert len({e.uid for e in events}) == len(events)
