@@ -56,6 +56,7 @@ __all__ = [
     "FigureLimits",
     "History",
     "Home",
+    "Learning",
     "Limit",
     "LowCeilingShow",
     "Minimum",
@@ -777,12 +778,32 @@ class Pilot(Settings):
         Whether two causes past comfortable count as one past its limit.
     routine_correlation
         How strongly the pilot's judgements of different figures go together within a cause, 0 to 1.
+    learned_may_relax
+        Whether a limit learned from the show log may be more permissive than the written one.
     """
 
     name: Text
     floor_agl_ft: HeightFt
     two_amber_is_red: Truth = False
     routine_correlation: Annotated[float, number(0, 1, "a correlation")] = 0.8
+    learned_may_relax: Truth = False
+
+
+class Learning(Settings):
+    """How the show log is read.
+
+    Attributes
+    ----------
+    stated_worth_shows
+        Shows that each stated number is worth against the log.
+    density_altitude_error_ft, wind_error_kt, gust_error_kt
+        Standard deviation of what the venue had about what its station says.
+    """
+
+    stated_worth_shows: Annotated[float, number(1, 100, "shows")] = 5.0
+    density_altitude_error_ft: Annotated[float, number(0, 2000, "feet")] = 200.0
+    wind_error_kt: Annotated[float, number(0, 15, "knots")] = 3.0
+    gust_error_kt: Annotated[float, number(0, 20, "knots")] = 4.0
 
 
 class HistorySettings(Settings):
@@ -932,6 +953,7 @@ class _SeasonEntry(Settings):
     home: Annotated[Annotated[Id, Tag("<id>")] | Annotated[Home, Tag("<place>")], _HOME] | None = None
     history: HistorySettings = HistorySettings()
     quality: QualityChecks = QualityChecks()
+    learning: Learning = Learning()
     act: ActLimits
     currency: Currency = "USD"
     rates: dict[Currency, Annotated[float, number(1e-6, 1e6, "the season's currency for one of it")]] = Field(
@@ -994,6 +1016,7 @@ class Season:
     rates: Mapping[str, float] = field(default_factory=dict)
     least_chance: float = 0.5
     papers: tuple[Paper, ...] = ()
+    learning: Learning = Learning()
 
     def venue(self, venue_id: str) -> Venue:
         """Venue by id; KeyError if there is none."""
@@ -1067,6 +1090,7 @@ def season_digest(folder: Path) -> str:
     files |= {
         path.relative_to(season.folder).as_posix(): path for path in season.folder.glob("venues/*.yaml")
     }
+    files |= {path.name: path for path in season.folder.glob("show_log.csv")}
     for venue in season.venues:
         for station in venue.stations:
             files |= dict(zip(station.file or (), season.station_files(station), strict=True))
@@ -1138,6 +1162,7 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         rates=head.rates,
         least_chance=head.least_chance,
         papers=papers,
+        learning=head.learning,
     ), []
 
 
