@@ -136,7 +136,7 @@ class Observations:
     weight
         Of the observation in the likelihood.
     show
-        Show that each comes from.
+        Position in the log of the show that each comes from.
     """
 
     lower: FloatArray
@@ -264,10 +264,10 @@ def observations(told: Evidence, offset: FloatArray | None = None) -> Observatio
     some = np.any(known & (told.state == PLANNED_OUT), axis=2)
     show = np.broadcast_to(np.arange(z.shape[0])[:, None], some.shape)
     weight = np.where(some, PLANNED_OUT_WEIGHT, 1.0)
-    first = Observations(*(a.ravel() for a in (*day, np.where(some, 1.0 - weight, 1.0), show)))
-    second = Observations(*(a[some] for a in (*planned, weight, show)))
+    whole = np.where(some, 1.0 - weight, 1.0)
+    lower, upper, variance = (np.append(d, p[some]) for d, p in zip(day, planned, strict=True))
     both = Observations(
-        *(np.concatenate([getattr(o, n) for o in (first, second)]) for n in first.__dataclass_fields__)
+        lower, upper, variance, np.append(whole, weight[some]), np.append(show, show[some]).astype(np.int64)
     )
     return both.take(np.isfinite(both.lower) | np.isfinite(both.upper))
 
@@ -359,8 +359,8 @@ def _gathered(seen: Observations) -> Observations:
     """Observations alike to a hundredth of the scale, gathered with their weights."""
     rows = np.round(np.stack([seen.lower, seen.upper, seen.variance], axis=1), 2)
     alike, place = np.unique(rows, axis=0, return_inverse=True)
-    weight = np.bincount(place.ravel(), seen.weight, minlength=len(alike))
-    return Observations(*alike.T, weight, np.arange(len(alike)))
+    weight = np.bincount(place.ravel(), seen.weight, minlength=len(alike)).astype(float)
+    return Observations(alike[:, 0], alike[:, 1], alike[:, 2], weight, np.arange(len(alike), dtype=np.int64))
 
 
 def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -385,7 +385,7 @@ def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArra
     return m, b, weight / weight.sum()
 
 
-def _weighted_quantile(value: FloatArray, weight: FloatArray, probability: ArrayLike) -> FloatArray:
+def _weighted_quantile(value: FloatArray, weight: FloatArray, probability: list[float]) -> FloatArray:
     order = np.argsort(value, kind="stable")
     below = np.cumsum(weight[order]) - 0.5 * weight[order]
     return np.asarray(np.interp(probability, below / weight.sum(), value[order]))
@@ -514,23 +514,24 @@ def _offsets(told: Evidence, changed: BoolArray, shift: float, slope: float) -> 
     Taken one by one, causes first, and only where the likelihood gains as much as chance would give one
     time in twenty and there are both changes of the group and others to set it against.
     """
-    offset = np.zeros(told.condition.shape[1:])
-    total = int(changed.any(axis=2).sum())
-    groups: list[tuple[int | slice, int | slice]] = [(c, slice(None)) for c in range(offset.shape[0])]
-    groups += [(slice(None), f) for f in range(offset.shape[1])]
+    offset = np.zeros((told.condition.shape[1], told.condition.shape[2]))
+    total = int(changed.any(axis=(1, 2)).sum())
+    n_causes, n_figures = offset.shape
+    cause, figure = np.indices((n_causes, n_figures))
+    groups = [cause == c for c in range(n_causes)] + [figure == f for f in range(n_figures)]
     steps = np.linspace(-1.5, 0.0, 13)
     for group in groups:
-        own = int(np.atleast_2d(changed[(slice(None), *group)].T).any(axis=0).sum())
+        own = int(np.any(changed & group, axis=(1, 2)).sum())
         if own < _OFFSET_EVENTS or total - own < _OFFSET_EVENTS:
             continue
-        gains = []
-        for step in steps:
-            tried = offset.copy()
-            tried[group] += step
-            value = float(log_likelihood(shift, slope, observations(told, tried)).sum())
-            gains.append(value - 0.5 * (step / _OFFSET_SD) ** 2)
-        if max(gains) - gains[-1] > _TELLING_GAIN:
-            offset[group] += steps[int(np.argmax(gains))]
+        gains = [
+            float(log_likelihood(shift, slope, observations(told, offset + step * group)).sum())
+            - 0.5 * (step / _OFFSET_SD) ** 2
+            for step in steps
+        ]
+        best = int(np.argmax(gains))
+        if gains[best] - gains[-1] > _TELLING_GAIN:
+            offset = offset + steps[best] * group
     return offset
 
 
