@@ -23,6 +23,7 @@ __all__ = [
     "Journeys",
     "bearing",
     "chance_in_time",
+    "course",
     "distance",
     "flyable_days",
     "journeys",
@@ -120,6 +121,12 @@ def _between(
     return np.degrees(np.arctan2(p[2], np.hypot(p[0], p[1]))), np.degrees(np.arctan2(p[1], p[0]))
 
 
+def course(lat1: ArrayLike, lon1: ArrayLike, lat2: ArrayLike, lon2: ArrayLike) -> FloatArray:
+    """True course of the great circle half way [degree]."""
+    a, b, c, d = (np.asarray(v, dtype=float) for v in (lat1, lon1, lat2, lon2))
+    return bearing(*_between(a, b, c, d, np.full(a.shape, 0.5)), c, d)
+
+
 def solar_day(instant: ArrayLike, longitude: ArrayLike) -> IntArray:
     """Day since 1970-01-01 by the mean sun's clock at a longitude."""
     shifted = np.asarray(instant, dtype=float) + 240.0 * np.asarray(longitude, dtype=float)
@@ -143,30 +150,29 @@ def sunrise_sunset(
     rise, set
         Instants. Midnight to midnight where the sun does not set; both noon where it does not rise.
     """
+    return _horizon(latitude, longitude, day, -1.0), _horizon(latitude, longitude, day, 1.0)
+
+
+def _horizon(latitude: ArrayLike, longitude: ArrayLike, day: ArrayLike, side: float) -> FloatArray:
+    """Sunrise (side -1) or sunset (side 1)."""
     lat, lon, d = np.broadcast_arrays(
         np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float), np.asarray(day, dtype=float)
     )
     noon = d * DAY + DAY / 2.0 - 240.0 * lon
-
-    def sun(instant: FloatArray) -> tuple[FloatArray, FloatArray]:
-        # Seen from the pole, the sun's elevation is its declination and its azimuth its hour angle.
-        azimuth, declination = solar_position(instant.astype("datetime64[s]"), 90.0, lon)
-        return (azimuth - 180.0 + 180.0) % 360.0 - 180.0, np.radians(declination)
-
     phi = np.radians(lat)
-    found = []
-    for side in (-1.0, 1.0):
-        instant = noon + side * DAY / 4.0
-        # The declination moves by at most 0.4 degree a day: three steps settle to a second.
-        for _ in range(3):
-            hour_angle, declination = sun(instant)
-            cosine = (np.sin(np.radians(SUNSET)) - np.sin(phi) * np.sin(declination)) / (
-                np.cos(phi) * np.cos(declination)
-            )
-            wanted = side * np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
-            instant = instant + 240.0 * ((wanted - hour_angle + 180.0) % 360.0 - 180.0)
-        found.append(np.where(cosine < -1.0, noon + side * DAY / 2.0, np.where(cosine > 1.0, noon, instant)))
-    return found[0], found[1]
+    instant = noon + side * DAY / 4.0
+    # The declination moves by at most 0.4 degree a day: three steps settle to a second.
+    for _ in range(3):
+        # Seen from the pole, the sun's elevation is its declination, and its azimuth less 180 degrees its
+        # hour angle.
+        azimuth, elevation = solar_position(instant.astype("datetime64[s]"), 90.0, lon)
+        declination = np.radians(elevation)
+        cosine = (np.sin(np.radians(SUNSET)) - np.sin(phi) * np.sin(declination)) / (
+            np.cos(phi) * np.cos(declination)
+        )
+        wanted = side * np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+        instant = instant + 240.0 * ((wanted - azimuth + 360.0) % 360.0 - 180.0)
+    return np.where(cosine < -1.0, noon + side * DAY / 2.0, np.where(cosine > 1.0, noon, instant))
 
 
 # --- Legs and days ------------------------------------------------------------------------------------
@@ -215,7 +221,7 @@ def journeys(
     aircraft
         How it travels.
     leave
-        Instants from which the aircraft may take off.
+        Instants from which the aircraft may take off; of any shape, with which the rest broadcasts.
     start, end
         Latitude and longitude [degree].
     length
@@ -229,10 +235,9 @@ def journeys(
     -------
     Journeys
     """
-    leave, lat1, lon1, lat2, lon2, length, headwind = (
-        np.array(a, dtype=float)
-        for a in np.broadcast_arrays(*map(np.asarray, (leave, *start, *end, length, headwind)))
-    )
+    given = np.broadcast_arrays(*map(np.asarray, (leave, *start, *end, length, headwind)))
+    shape = given[0].shape
+    leave, lat1, lon1, lat2, lon2, length, headwind = (np.array(a, dtype=float).ravel() for a in given)
     ground_speed = aircraft.true_airspeed - headwind
     possible = (ground_speed > 0.0) & np.isfinite(leave)
     speed = np.where(possible, ground_speed, 1.0)
@@ -256,7 +261,7 @@ def journeys(
         today = solar_day(time[at], here[1])
         midnight = today * DAY - 240.0 * here[1]
         if aircraft.daylight_only:
-            rise, fall = sunrise_sunset(*here, today)[0], sunrise_sunset(*there, today)[1]
+            rise, fall = _horizon(*here, today, -1.0), _horizon(*there, today, 1.0)
         else:
             rise, fall = midnight, midnight + DAY
         off = np.maximum(time[at], rise)
@@ -278,11 +283,11 @@ def journeys(
         todo = possible & (done < legs)
     never = ~possible
     return Journeys(
-        np.where(never, np.inf, take_off),
-        np.where(never, np.inf, time),
-        legs.astype(np.int64),
-        np.where(never, np.inf, legs * leg_time),
-        days,
+        np.where(never, np.inf, take_off).reshape(shape),
+        np.where(never, np.inf, time).reshape(shape),
+        legs.astype(np.int64).reshape(shape),
+        np.where(never, np.inf, legs * leg_time).reshape(shape),
+        days.reshape(shape),
     )
 
 
