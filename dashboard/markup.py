@@ -100,12 +100,15 @@ def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
     if row.worse_than_fee:
         fee += '<br><span class="sh-tag fee">worse than its fee</span>'
     apart = "" if row.slots_told_apart else "<br><small>can’t be told apart</small>"
-    hours = (
-        f"{escape(row.best_slot)} · {words.percent(row.best)}<br>{escape(row.worst_slot)} · "
-        f"{words.percent(row.worst)}{apart}"
-        if row.best_slot
-        else "–"
-    )
+    if row.best_slot and row.best <= row.worst:
+        hours = f"all alike · {words.percent(row.best)}"
+    else:
+        hours = (
+            f"{escape(row.best_slot)} · {words.percent(row.best)}<br>{escape(row.worst_slot)} · "
+            f"{words.percent(row.worst)}{apart}"
+            if row.best_slot
+            else "–"
+        )
     same = words.ranks(row.same_ranks) or "none"
     return (
         f'<tr class="{kinds}"><td class="rank num">{row.rank}</td>{who}'

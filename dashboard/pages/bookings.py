@@ -40,10 +40,19 @@ def _answer(season: Season) -> list[str]:
         )
     worse = [b for b in ranked if b.worse_than_fee]
     why = "most offers that pay no more are flown as planned at least one day in ten more"
-    if worse and {b.id for b in worse} == {b.id for b in poor}:
-        lines[-1] += f" {'Each of them' if len(worse) > 1 else 'It'} is also worse than its fee says: {why}."
-    elif worse:
-        fees = [f"{_named(b)} at {escape(words.money(b.fee, season.currency))}" for b in worse]
+    both = [b for b in poor if b.worse_than_fee]
+    if both:
+        spared = [f"{escape(b.place)}, {escape(b.dates)}" for b in poor if not b.worse_than_fee]
+        if not spared:
+            which = "Each of them" if len(both) > 1 else "It"
+        elif len(spared) < len(both):
+            which = f"Each of them but {words.joined(spared)}"
+        else:
+            which = words.joined([f"{escape(b.place)}, {escape(b.dates)}" for b in both])
+        lines[-1] += f" {which} is also worse than its fee says: {why}."
+    others = [b for b in worse if b not in poor]
+    if others:
+        fees = [f"{_named(b)} at {escape(words.money(b.fee, season.currency))}" for b in others]
         lines.append(f"Worse than the fee says ({why}): {words.joined(fees)}.")
     return lines
 

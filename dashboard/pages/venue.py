@@ -43,7 +43,9 @@ def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[s
             f"{escape(first['figure'])}, "
             f"{escape(words.chance(first['changed']))}, for {escape(first['bites'])}."
         )
-    if booking.best_slot:
+    if booking.best_slot and booking.best <= booking.worst:
+        lines.append("No slot in the window is better than another.")
+    elif booking.best_slot:
         told = (
             "the history tells them apart"
             if booking.slots_told_apart
@@ -125,9 +127,10 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                     share = float(season.values["gust_reported_share"][day.index, slot.position])
                     hidden = (
                         f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean "
-                        f"wind stands. {hidden}"
+                        f"wind stands, or an estimate where a warning above says so. {hidden}"
                         if share > 0
-                        else f"Gusts: not observed at this station; the mean wind stands for them. {hidden}"
+                        else f"Gusts: not observed at this station; the mean wind stands for them, or an "
+                        f"estimate where a warning above says so. {hidden}"
                     )
                 if hidden:
                     st.html(f'<p class="sh-note">{escape(hidden)}</p>')
