@@ -134,7 +134,7 @@ def _parser() -> argparse.ArgumentParser:
         _verify,
         "hindcast every past year and score the forecasts against what happened",
         "Forecast every past year from earlier years only, and with that year left out, and score the "
-        "forecasts against the station's own reports: of a season's stations, or of a station-hours CSV file.",
+        "forecasts against the station's own reports: a season's stations, or a station-hours CSV file.",
     )
     from pipeline.verify import add_verify
 
