@@ -273,7 +273,7 @@ class ShowState:
     out, doubtful
         Figures to leave out, and figures to think about.
     chance
-        Chance that something in it is changed; 1 where a figure is out.
+        Chance that something in it is changed for a condition that was observed; 1 where a figure is out.
     minima
         State of each of the weather minima it flies by.
     """
@@ -435,14 +435,14 @@ def judge(
         if two_amber_is_red and not ground and len(amber) >= 2:
             ground = amber
         grounds.append(tuple(ground))
-        chance = 1.0 if out or ground else float(np.max(routine(point)))
+        # Of the conditions observed; an unobserved one is told by the figures that need it.
+        by_cause = np.nan_to_num(routine.by_cause(point), nan=0.0)
+        chance = 1.0 if out or ground else float(np.max(1.0 - np.prod(1.0 - by_cause, axis=0)))
         state = max(
             [figures[f].state for f in show.figures] + list(minima.values()) + [LEAVE_OUT] * bool(ground)
         )
         told.append(ShowState(show.name, state, out, doubtful, chance, minima))
-        # Where a condition is not observed the chance is not known; the order of worth then decides.
-        kept = 0.0 if state == LEAVE_OUT or spare else 1.0 - np.nan_to_num(chance, nan=0.0)
-        worth.append(show.crowd_value * kept)
+        worth.append(0.0 if state == LEAVE_OUT or spare else show.crowd_value * (1.0 - chance))
     # On the ground only where no show's minima allow it up.
     no_show = grounds[0] if all(grounds) else ()
     best = int(np.argmax(worth)) if worth and max(worth) > 0.0 and not no_show else None

@@ -1,0 +1,239 @@
+"""Papers: one page each, readable, with cautions; and the numbers on them."""
+
+from __future__ import annotations
+
+import functools
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from papers_season import BEACH, HIGH, papers_season
+
+from pipeline import paperwork
+from pipeline.air.atmosphere import standard_temperature
+from pipeline.air.variables import FT
+from pipeline.cli import main
+from pipeline.errors import InputError
+from pipeline.papers import sheet as paper
+from pipeline.papers.sheet import FLOWN_POINTS, INVENTED, Lines, Numbers, Sheet, Table
+from pipeline.paperwork import PaperDay
+from pipeline.results import CAUTIONS
+
+
+@functools.cache
+def day(booking: str) -> PaperDay:
+    made = papers_season()
+    days, skipped = paperwork.booking_days(made.season, made.ds, [booking])
+    assert skipped == []
+    return days[0]
+
+
+@functools.cache
+def written() -> Path:
+    import tempfile
+
+    made = papers_season()
+    into = Path(tempfile.mkdtemp(prefix="papers-", dir=made.cache.parent))
+    paths, skipped = paperwork.write_papers(made.season, made.ds, into, booking=HIGH)
+    assert skipped == []
+    assert len(paths) == len(set(paths)) == len(list(into.iterdir()))
+    return into
+
+
+def _poppler(tool: str) -> str:
+    found = shutil.which(tool)
+    if found is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail(f"{tool} is missing; install poppler-utils")
+        pytest.skip(f"{tool} is missing")
+    return found
+
+
+def test_every_booking_has_its_papers() -> None:
+    """A card and a running order for every show, the which-show table, and one each for the others."""
+    shows = {show.name for show in day(HIGH).shows}
+    names = {path.name.removeprefix(f"{HIGH}-") for path in written().glob(f"{HIGH}-*")}
+    slugs = {name.lower().replace(" ", "-") for name in shows}
+    assert names == {f"card-{s}.pdf" for s in slugs} | {f"announcer-{s}.pdf" for s in slugs} | {
+        "which-show.pdf", "director.pdf", "ask.pdf", "ask.txt", "today.html",
+    }  # fmt: skip
+
+
+def test_every_pdf_is_one_page_with_cautions_and_the_mark() -> None:
+    """Read by poppler, an independent reader: one page, the cautions, the mark, and no gap."""
+    for path in sorted(written().glob(f"{HIGH}-*.pdf")):
+        info = subprocess.run([_poppler("pdfinfo"), path], capture_output=True, text=True, check=True)
+        assert re.search(r"^Pages:\s+1$", info.stdout, re.MULTILINE), path.name
+        text = subprocess.run(
+            [_poppler("pdftotext"), "-layout", path, "-"], capture_output=True, text=True, check=True
+        ).stdout
+        flat = " ".join(text.split())
+        assert INVENTED in flat, path.name
+        assert all(caution in flat for caution in CAUTIONS), path.name
+        assert "nan" not in flat.lower().replace("maintenance", ""), path.name
+
+
+def test_every_pdf_is_black_and_white_and_inside_its_margins(tmp_path: Path) -> None:
+    """Rendered by poppler: no pixel has a colour, the outer 8 mm are white, most of it is paper."""
+    from PIL import Image
+
+    for path in sorted(written().glob(f"{HIGH}-*.pdf")):
+        image = tmp_path / path.stem
+        subprocess.run([_poppler("pdftoppm"), "-r", "50", "-png", "-singlefile", path, image], check=True)
+        pixels = np.asarray(Image.open(f"{image}.png").convert("RGB")).astype(int)
+        assert np.ptp(pixels, axis=2).max() == 0, path.name
+        edge = round(8.0 / 25.4 * 50)
+        for side in (pixels[:edge], pixels[-edge:], pixels[:, :edge], pixels[:, -edge:]):
+            assert side.min() == 255, path.name
+        assert 0.01 < (pixels < 128).mean() < 0.25, path.name
+
+
+def test_papers_are_the_same_twice() -> None:
+    """The same contents give the same bytes, so that a card printed twice can be compared."""
+    one = day(HIGH)
+    card = paperwork.pilot_card(one, one.shows[0])
+    assert paper.draw(card) == paper.draw(card)
+
+
+def _tables(sheet: Sheet) -> list[Table]:
+    return [block for block in sheet.blocks if isinstance(block, Table)]
+
+
+def test_flown_numbers_are_large() -> None:
+    """14 points or more for whatever is flown: the table of the card, and the boxes above it."""
+    one = day(HIGH)
+    for show in one.shows:
+        card = paperwork.pilot_card(one, show)
+        assert all(table.least >= FLOWN_POINTS for table in _tables(card))
+        assert all(block.points >= FLOWN_POINTS for block in card.blocks if isinstance(block, Numbers))
+        paper.draw(card)  # fits at that size
+
+
+def test_card_heights_are_needle_readings_rounded_up() -> None:
+    """At 6,700 ft, floor 250 ft, local setting: the needle at the floor is 6,950, on the ground 6,700.
+
+    Entry 500 ft: 7,200 on the needle where the cool day of ten is warmer than standard, 2 °C at 6,700 ft; the
+    cold correction adds nothing then.
+    """
+    one = day(HIGH)
+    assert one.quantile("temperature", 0.1, 1.0) > float(standard_temperature(6700.0 * FT))
+    card = paperwork.pilot_card(one, one.shows[0], altimeter_inhg=30.12)
+    boxes = dict(card.blocks[0].boxes)  # type: ignore[union-attr]
+    assert boxes == {
+        "ALTIMETER, LOCAL SETTING": "30.12 inHg",
+        "NEEDLE ON THE GROUND, ft": "6,700",
+        "NEEDLE AT THE FLOOR (250 ft)": "6,950",
+    }
+    rows = {row[1]: row for row in _tables(card)[0].rows}
+    assert rows["Smoke loop"][3] == "7,200"
+    for row in rows.values():
+        for needle in (row[3], row[4]):
+            if needle not in ("", "NONE"):
+                assert int(needle.replace(",", "")) % 50 == 0
+                assert int(needle.replace(",", "")) >= 6950
+
+
+def test_card_entry_speed_and_gate_are_rounded_to_the_safe_side() -> None:
+    """Entry 150 kt and 1 kt more for each 1,000 ft: at the 10,500 ft reckoned for, 160.5, rounded up to 161.
+
+    The gate's height is the model's rounded up, its speed rounded down.
+    """
+    one = day(HIGH)
+    assert one.reckoned_ft % 500.0 == 0.0
+    assert one.reckoned_ft >= one.quantile("density_altitude", 0.9, FT)
+    row = next(r for r in _tables(paperwork.pilot_card(one, one.shows[0]))[0].rows if r[1] == "Smoke loop")
+    assert row[2] == str(int(np.ceil(150.0 + one.reckoned_ft / 1000.0 - 1e-9)))
+    flown = one.flown["Smoke loop"]
+    assert int(row[4].replace(",", "")) >= 6700.0 + flown.gate_height / FT - 1e-6
+    assert int(row[5]) == flown.gate_speed_kt
+
+
+def test_card_says_what_the_pilot_has_ruled_out() -> None:
+    """A figure whose limit lies at or below the air reckoned for is grey; what is out is named."""
+    one = day(HIGH)
+    card = paperwork.pilot_card(one, one.shows[0])
+    table = _tables(card)[0]
+    grey = {table.rows[r][1] for r, _ in table.shaded}
+    beyond = {row[1] for row in table.rows if row[6] and int(row[6].replace(",", "")) <= one.reckoned_ft}
+    assert "Square loop" in grey
+    assert beyond <= grey
+    thin = next(show for show in one.shows if show.name.startswith("thin-air"))
+    words = " ".join(
+        line for b in paperwork.pilot_card(one, thin).blocks if isinstance(b, Lines) for line in b.lines
+    )
+    assert "Out of the full show: Square loop" in words
+
+
+def test_which_show_table_is_cautious_at_every_step() -> None:
+    """Down a column (thinner air) and along a row (rougher) the show named never becomes worth more."""
+    for booking in (HIGH, BEACH):
+        one = day(booking)
+        worth = {"–": 0.0} | {
+            code: show.crowd_value for code, show in zip(paperwork._codes(one.shows), one.shows, strict=True)
+        }
+        for table in _tables(paperwork.which_show_sheet(one)):
+            held = np.array([[worth[cell.rstrip("?")] for cell in row[1:]] for row in table.rows])
+            assert (np.diff(held, axis=0) <= 0).all()
+            assert (np.diff(held, axis=1) <= 0).all()
+
+
+def test_announcer_never_names_what_is_not_in_the_show() -> None:
+    """Rows are the show's own figures in its order; starts add up; what is out stands under SKIP only."""
+    one = day(HIGH)
+    full = paperwork.announcer_sheet(one, one.shows[0])
+    assert [row[0] for row in _tables(full)[0].rows][:3] == ["0:00", "0:38", "1:12"]  # 38 s, then 34 s
+    for show in one.shows:
+        sheet = paperwork.announcer_sheet(one, show)
+        names = [str(f) for f in one.ds["figure"].to_numpy()]
+        assert [row[1] for row in _tables(sheet)[0].rows] == [names[f] for f in show.figures]
+        out = [names[f] for f in one.shows[0].figures if f not in show.figures]
+        told = " ".join(line for b in sheet.blocks if isinstance(b, Lines) for line in b.lines)
+        assert all(name in told for name in out)
+
+
+def test_director_times_and_ribbon_crew() -> None:
+    """On at 15:00, 15 figures of 10 min 35 s end by 15:11; a ribbon only where the show has one."""
+    one = day(HIGH)
+    rows = {row[0]: row for row in _tables(paperwork.director_sheet(one))[0].rows}
+    assert rows["full"][1:3] == ("10:35", "15:11")
+    assert rows["full"][4] == "yes"
+    assert rows["low-ceiling"][4] == "no"
+    heights = [one.flown[str(one.ds["figure"].to_numpy()[f])].highest / FT for f in one.shows[0].figures]
+    assert int(rows["full"][3].replace(",", "")) == int(np.ceil(max(heights) / 100.0 - 1e-9) * 100)
+
+
+def test_a_sheet_that_does_not_fit_is_an_error() -> None:
+    """Sixty figures cannot be read at arm's length on one page: told, not printed small or on two pages."""
+    table = Table(("", "figure"), tuple((str(i), "Loop") for i in range(60)), (1, 5))
+    with pytest.raises(InputError, match="does not fit on one page"):
+        paper.draw(Sheet("Card", "Somewhere", "", (table,), CAUTIONS, False))
+
+
+def test_a_sheet_that_is_not_invented_has_no_mark(tmp_path: Path) -> None:
+    """The mark belongs to invented seasons alone."""
+    path = tmp_path / "sheet.pdf"
+    path.write_bytes(paper.draw(Sheet("Card", "Somewhere", "", (Lines(("A line.",)),), CAUTIONS, False)))
+    text = subprocess.run(
+        [_poppler("pdftotext"), path, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    assert "INVENTED" not in text
+    assert "A line." in text
+
+
+def test_the_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`papers` writes one booking's; a setting that is no setting, and a booking that is none, end with 2."""
+    made = papers_season()
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.cache))
+    assert main(["papers", str(made.folder), BEACH, "--into", str(tmp_path / "a")]) == 0
+    count = int(capsys.readouterr().out.split()[0])
+    assert count == len(list((tmp_path / "a").iterdir()))
+    wrong = ["papers", str(made.folder), BEACH, "--into", str(tmp_path / "b"), "--altimeter-inhg", "1013"]
+    assert main(wrong) == 2
+    assert main(["papers", str(made.folder), "nowhere", "--into", str(tmp_path / "b")]) == 2
+    assert not (tmp_path / "b").exists()

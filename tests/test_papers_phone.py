@@ -1,0 +1,164 @@
+"""The page for the telephone, held against the answer of the command on the same readings."""
+
+from __future__ import annotations
+
+import datetime as dt
+import functools
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from browser import CHROMIUM, FLAGS, chromium_or_skip
+from papers_season import BEACH, HIGH, papers_season
+
+from pipeline import briefing, paperwork
+from pipeline.air.variables import FT
+from pipeline.observed import typed_reading
+from pipeline.papers.phone import phone_page
+from pipeline.which_show import today_answer
+
+
+@functools.cache
+def page_of(booking: str) -> str:
+    made = papers_season()
+    days, _ = paperwork.booking_days(made.season, made.ds, [booking])
+    return phone_page(paperwork.phone_contents(days[0]))
+
+
+def readings(seed: int, count: int) -> list[dict[str, Any]]:
+    """Readings over the whole range in which answers change, with gaps."""
+    rng = np.random.default_rng(seed)
+
+    def some(value: float, share: float = 0.85) -> float | None:
+        return value if rng.random() < share else None
+
+    told = []
+    for _ in range(count):
+        temperature = float(rng.integers(5, 38))
+        wind = some(float(rng.integers(0, 22)), 0.95)
+        told.append(
+            {
+                "temperature_c": temperature,
+                "dew_point_c": some(temperature - float(rng.integers(1, 25))),
+                "altimeter_inhg": round(float(rng.uniform(29.5, 30.4)), 2),
+                "station_elevation_ft": float(rng.choice([0.0, 1500.0, 6700.0])),
+                "wind_from": some(float(rng.integers(0, 360)), 0.9),
+                "wind_kt": wind,
+                "gust_kt": None if wind is None else some(wind + float(rng.integers(0, 18)), 0.6),
+                "ceiling_ft": some(float(rng.choice([700.0, 1200.0, 1600.0, 2200.0, 4000.0, math.inf]))),
+                "visibility_sm": some(float(rng.choice([2.0, 4.0, 10.0]))),
+                "thunder": rng.choice([None, False, False, False, True]),
+            }
+        )
+    return told
+
+
+def test_the_page_answers_as_the_command_does(tmp_path: Path) -> None:
+    """Two hundred random readings through the page's own script in a browser without a network.
+
+    Altitudes agree within a foot, the states of every figure and cause and the show named are the same. Two
+    shows within .5 % of each other in worth may change places: the page reads four-figure tables.
+    """
+    from playwright.sync_api import sync_playwright
+
+    chromium_or_skip()
+    made = papers_season()
+    asked: list[str] = []
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        try:
+            for booking in (HIGH, BEACH):
+                path = tmp_path / f"{booking}.html"
+                path.write_text(page_of(booking), encoding="utf-8")
+                page = browser.new_page(viewport={"width": 390, "height": 844})
+                page.on("request", lambda request: asked.append(request.url))
+                problems: list[str] = []
+                page.on("pageerror", lambda error, kept=problems: kept.append(str(error)))
+                page.goto(path.as_uri())
+                assert page.evaluate("document.documentElement.scrollWidth") <= 390
+                venue = made.season.venue(booking.removesuffix("-july"))
+                air = briefing.day_air(made.ds, briefing.booking_day(made.ds, booking))
+                routines = briefing.routine_chances(made.ds)
+                for values in readings(11, 100):
+                    typed = {k: ("Infinity" if v == math.inf else v) for k, v in values.items()}
+                    told = page.evaluate(
+                        "x => { if (x.ceiling_ft === 'Infinity') x.ceiling_ft = Infinity; return judge(x); }",
+                        typed | {"thunder": None if values["thunder"] is None else bool(values["thunder"])},
+                    )
+                    _compare(told, values, made, booking, venue, air, routines)
+                assert problems == []
+                # By hand, as a thumb would.
+                page.fill("#temperature_c", "15")
+                page.fill("#altimeter_inhg", "1013")
+                assert "from 27 to 32.5" in page.inner_text("#show")
+                page.fill("#altimeter_inhg", "29.92")
+                assert "not cleared" in page.inner_text("#detail")
+        finally:
+            browser.close()
+    assert all(url.startswith("file:") for url in asked)
+
+
+def _compare(
+    told: Any, values: dict[str, Any], made: Any, booking: str, venue: Any, air: Any, routines: Any
+) -> None:
+    infinite = values["ceiling_ft"] == math.inf
+    reading = typed_reading(
+        station_elevation=values["station_elevation_ft"] * FT,
+        temperature_c=values["temperature_c"],
+        dew_point_c=values["dew_point_c"],
+        altimeter_inhg=values["altimeter_inhg"],
+        wind_from=values["wind_from"],
+        wind_kt=values["wind_kt"],
+        gust_kt=values["gust_kt"],
+        visibility_sm=values["visibility_sm"],
+        ceiling_ft=None if infinite else values["ceiling_ft"],
+        no_ceiling=infinite,
+        thunder=None if values["thunder"] is None else bool(values["thunder"]),
+        instant=np.datetime64(dt.datetime(2027, 7, 10, 12)),
+    )
+    wanted = today_answer(
+        made.ds,
+        booking,
+        reading,
+        lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
+        thunder_stops=True,
+        two_amber_is_red=made.season.pilot.two_amber_is_red,
+        air=air,
+        routines=routines,
+    )
+    assert told["air"]["pa"] == pytest.approx(wanted.pressure_altitude_ft, abs=1.0)
+    assert told["air"]["dry"] == pytest.approx(wanted.density_altitude_dry_ft, abs=1.0)
+    if values["dew_point_c"] is not None:
+        assert told["air"]["moist"] == pytest.approx(wanted.density_altitude_ft, abs=1.0)
+    states = [f["state"] for f in told["figures"]]
+    assert states == [f.state for f in wanted.answer.figures], values
+    assert told["act"] == dict(wanted.answer.act), values
+    assert told["no_show"] == list(wanted.answer.no_show), values
+    if told["show"] != wanted.show:
+        worth = {s["name"]: s for s in told["shows"]}
+        value = {show.name: show.crowd_value for show in briefing.shows_of(made.ds, 0)}
+        pair = [value[n] * (1.0 - worth[n]["chance"]) for n in (told["show"], wanted.show)]
+        assert pair[0] == pytest.approx(pair[1], rel=5e-3), values
+
+
+def test_the_page_is_whole_and_asks_for_nothing() -> None:
+    """No address of any other place, cautions in plain sight, and no way out of the script's data."""
+    text = page_of(HIGH)
+    assert "http://" not in text
+    assert "https://" not in text
+    assert "INVENTED SEASON" in text
+    assert "Planning aid only" in text
+    assert text.count("</script>") == 1
+    assert "default-src 'none'" in text
+
+
+def test_names_cannot_break_the_page() -> None:
+    """Text of the season folder is shown as text, whatever it holds."""
+    made = papers_season()
+    days, _ = paperwork.booking_days(made.season, made.ds, [HIGH])
+    contents = paperwork.phone_contents(days[0]) | {"title": "</title><script>alert(1)</script>"}
+    text = phone_page(contents)
+    assert "<script>alert(1)" not in text
+    assert text.count("</script>") == 1
