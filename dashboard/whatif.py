@@ -42,9 +42,13 @@ class DayAir:
         Chance that the act leaves the ground, given the air.
     days
         Effective number of independent days a year, (slot,).
+    by_cause
+        Chance that some figure of the full show is changed, by cause, given the air, under the limits that
+        the forecast used.
     """
 
     conditions: dict[str, FloatArray]
+    by_cause: dict[str, FloatArray]
     act_flies: FloatArray
     days: FloatArray
 
@@ -104,7 +108,24 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
     r = np.maximum(
         clim.lag_one_correlation(air["density_altitude"]), clim.lag_one_correlation(air["wind_speed"])
     )
-    return DayAir(conditions, flies, clim.effective_days(float(air["wind_speed"].shape[2]), r))
+    routine = _routine_used(path, modified, _season)
+    return DayAir(
+        conditions,
+        {c: routine.cause(c, conditions) for c in limits.CAUSES},
+        flies,
+        clim.effective_days(float(air["wind_speed"].shape[2]), r),
+    )
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _routine_used(path: str, modified: int, _season: Season) -> limits.RoutineChance:
+    return _full_show(_season, curves_used(_season))
+
+
+def _full_show(season: Season, curves: limits.Curves) -> limits.RoutineChance:
+    return limits.RoutineChance(
+        curves.take(season.full), correlation=float(season.attrs["routine_correlation"])
+    )
 
 
 def day_air(season: Season, day: Day) -> DayAir:
@@ -119,15 +140,32 @@ def figure_if(air: DayAir, curves: limits.Curves, figure: int) -> Chances:
     return Chances(held.value, held.lower, held.upper)
 
 
-def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves) -> Chances:
-    """Chance that the routine is flown as planned, by slot, under given limits.
+def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves, condition: str) -> Chances:
+    """Chance that the full show is flown as planned, by slot, with the limits for one condition changed.
 
-    The interval takes the smaller of this sample's effective size and the forecast's, whose interval
-    also carries the trend's error.
+    Causes are independent given the air, so that only the condition's own cause is judged again. The
+    interval takes the smaller of this sample's effective size and the forecast's, whose interval also
+    carries the trend's error.
+
+    Parameters
+    ----------
+    season, day, air
+        What is in hand.
+    curves
+        Limits that differ from those the forecast used for `condition` at most.
+    condition
+        One of `limits.CONDITIONS`.
     """
-    full = np.flatnonzero(season.values["routine_figures"][0])
-    routine = limits.RoutineChance(curves.take(full), correlation=float(season.attrs["routine_correlation"]))
-    by_year = clim.year_means(air.act_flies * (1.0 - routine(air.conditions)))
+    cause = limits.CONDITIONS[condition]
+    nothing = np.full(len(curves.names), np.nan)
+    alone = limits.Curves(
+        curves.names,
+        {c: v if limits.CONDITIONS[c] == cause else nothing for c, v in curves.comfortable.items()},
+        {c: v if limits.CONDITIONS[c] == cause else nothing for c, v in curves.limit.items()},
+    )
+    by_cause = air.by_cause | {cause: _full_show(season, alone).cause(cause, air.conditions)}
+    unchanged = np.prod([1.0 - chance for chance in by_cause.values()], axis=0)
+    by_year = clim.year_means(air.act_flies * unchanged)
     p, n_eff, years = clim.effective_sample_size(by_year, air.days)
     stored = season.values["sample_effective_size"][day.index, : p.size]
     low, high = clim.wilson_interval(p, np.fmin(n_eff, stored), years)

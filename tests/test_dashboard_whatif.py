@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 
 from dashboard import whatif
 from dashboard.season import Season, load_season, sampled_day
+from pipeline.air import climatology as clim
 from pipeline.air.variables import FT
+from pipeline.decisions import limits
 
 
 @pytest.fixture
@@ -38,9 +40,10 @@ def test_unchanged_limits_give_the_forecast(season: Season, booking: str) -> Non
         got = whatif.figure_if(air, curves, f)
         for end, held in (("", got.value), ("_lower", got.lower), ("_upper", got.upper)):
             np.testing.assert_allclose(held, v[f"figure_change{end}"][day.index, :n, f], atol=6e-4)
-    planned = whatif.planned_if(season, day, air, curves)
-    for end, held in (("", planned.value), ("_lower", planned.lower), ("_upper", planned.upper)):
-        np.testing.assert_allclose(held, v[f"routine_as_planned{end}"][day.index, :n, 0], atol=2e-3)
+    for condition in season.conditions:
+        planned = whatif.planned_if(season, day, air, curves, condition)
+        for end, held in (("", planned.value), ("_lower", planned.lower), ("_upper", planned.upper)):
+            np.testing.assert_allclose(held, v[f"routine_as_planned{end}"][day.index, :n, 0], atol=2e-3)
 
 
 @settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -71,7 +74,23 @@ def test_a_limit_below_all_air_grounds_the_figure(season: Season) -> None:
         whatif.curves_used(season), 0, "density_altitude", least - 2000.0, least - 1000.0
     )
     assert whatif.figure_if(air, curves, 0).value == pytest.approx(1.0, abs=0)
-    assert whatif.planned_if(season, day, air, curves).value == pytest.approx(0.0, abs=0)
+    assert whatif.planned_if(season, day, air, curves, "density_altitude").value == pytest.approx(0.0, abs=0)
+
+
+@pytest.mark.parametrize("condition", ["density_altitude", "wind_across_line", "gust_spread"])
+def test_judging_one_cause_again_is_judging_all(season: Season, condition: str) -> None:
+    """Against every cause judged anew with the changed limits, by the routine's own function."""
+    day = season.days_of(SEA)[0]
+    air = whatif.day_air(season, day)
+    f = season.full[-1]
+    curves = whatif.with_limit(whatif.curves_used(season), f, condition, 2.0, 6.0)
+    routine = limits.RoutineChance(
+        curves.take(season.full), correlation=float(season.attrs["routine_correlation"])
+    )
+    whole = clim.year_means(air.act_flies * (1.0 - routine(air.conditions))).mean(axis=-1)
+    got = whatif.planned_if(season, day, air, curves, condition).value
+    np.testing.assert_allclose(got, whole, atol=1e-6)
+    assert not np.allclose(got, season.values["routine_as_planned"][day.index, : got.size, 0], atol=1e-3)
 
 
 def test_a_limit_must_lie_above_comfortable(season: Season) -> None:
@@ -121,7 +140,7 @@ def test_nothing_is_written(season: Season) -> None:
     day = season.days_of(HOT)[0]
     air = whatif.day_air(season, day)
     curves = whatif.with_limit(whatif.curves_used(season), 0, "gust", 1.0, 2.0)
-    whatif.planned_if(season, day, air, curves)
+    whatif.planned_if(season, day, air, curves, "gust")
     assert digest() == before
 
 

@@ -371,7 +371,7 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     if changed:
         tried = whatif.with_limit(curves, f, condition, low * scale, high * scale)
         of_figure = whatif.figure_if(air, tried, f)
-        of_show = whatif.planned_if(season, day, air, tried)
+        of_show = whatif.planned_if(season, day, air, tried, condition)
         s = at.position
         figure_then = {
             "changed": float(of_figure.value[s]),
