@@ -313,8 +313,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
 
 
 def _codes(shows: Sequence[today.Show]) -> tuple[str, ...]:
-    """Short codes of the shows: FULL, THIN, THIN2."""
-    return tuple("".join(show.name.replace("-air", "").upper().split())[:6] for show in shows)
+    """Short codes of the shows: FULL, THIN A, THIN B."""
+    return tuple(show.name.replace("-air", "").upper()[:7] for show in shows)
 
 
 def _choice(
