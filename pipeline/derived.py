@@ -2,8 +2,8 @@
 
 A season folder with ``aircraft.yaml`` and ``figures.yaml`` has, for each figure, a density altitude at which
 one of the pilot's cushions is used up. It is derived at the season's lowest, middle and highest field, since
-a blown engine's power depends on the pressure too, and the lowest of the three stands. The floor is the
-pilot's own: where a waiver's is higher the figures are flown that much higher.
+a blown engine's power depends on the pressure too, and the lowest of the three stands; a field's own limit
+counts only where its air can be that thin. The floor is the pilot's own: where a waiver's is higher the figures are flown that much higher.
 """
 
 from __future__ import annotations
@@ -34,6 +34,8 @@ FloatArray = npt.NDArray[np.floating]
 
 _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
+_REACH = 4500.0 * FT
+"""No field's density altitude stands higher above it [m]: that is some 38 °C above standard."""
 _ALWAYS = -2000.0
 """A limit [m] below any density altitude: a figure whose cushions are used up at sea level is never flown."""
 
@@ -123,7 +125,7 @@ def _derived(
     """The lowest limit over the fields, out of the cache where nothing that decides it has changed."""
     from pipeline.flight.inhand import DerivedLimit, derived_da_limits
 
-    digest = hashlib.sha256(json.dumps([__version__, list(names), floor, list(fields)]).encode())
+    digest = hashlib.sha256(json.dumps([__version__, _REACH, list(names), floor, list(fields)]).encode())
     for file in ("aircraft.yaml", "figures.yaml"):
         digest.update((season.folder / file).read_bytes())
     path = cache / "derived" / f"{digest.hexdigest()[:24]}.json"
@@ -131,13 +133,25 @@ def _derived(
     if held is None:
         figures = [flight.figures[name] for name in names]
         by_field = [
-            derived_da_limits(figures, flight.aircraft, flight.cushions, floor, pressure_altitude=field)
+            [
+                _reachable(limit, field)
+                for limit in derived_da_limits(
+                    figures, flight.aircraft, flight.cushions, floor, pressure_altitude=field
+                )
+            ]
             for field in fields
         ]
         lowest = [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
         held = [[_plain(d.density_altitude), d.bites, d.searched_to] for d in lowest]
         write_atomically(path, json.dumps(held).encode())
     return [DerivedLimit(float(da), str(bites), float(to)) for da, bites, to in held]
+
+
+def _reachable(limit: DerivedLimit, field: float) -> DerivedLimit:
+    """A field's limit, or none where its air is never that thin."""
+    if limit.density_altitude <= field + _REACH:
+        return limit
+    return type(limit)(np.inf, "", limit.searched_to)
 
 
 def _plain(value: float) -> float | str:
