@@ -3,7 +3,8 @@
 A season folder with ``aircraft.yaml`` and ``figures.yaml`` has, for each figure, a density altitude at which
 one of the pilot's cushions is used up. It is derived at the season's lowest, middle and highest field, since
 a blown engine's power depends on the pressure too, and the lowest of the three stands; a field's own limit
-counts only where its air can be that thin. The floor is the pilot's own: where a waiver's is higher the figures are flown that much higher.
+counts only where its air can be that thin. The floor is the pilot's own: where a waiver's is higher the
+figures are flown that much higher.
 """
 
 from __future__ import annotations
