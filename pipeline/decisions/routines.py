@@ -520,16 +520,21 @@ def choose(gain: FloatArray, most: int, *, nodes: int = 4000) -> Choice:
         raise ValueError("gains must be zero or above, and none missing")
     if most <= 0 or gain.size == 0:
         return Choice((), 0.0, 0.0)
-    members, value = _interchange(gain, most)
     if most == 1:
-        return Choice(members, value, value)
-    slack = 1e-7 * max(value, 1e-300)
+        row = int(np.argmax(gain.sum(axis=1, dtype=float)))
+        value = _total(gain, [row])
+        return Choice((row,) if value > 0 else (), value, value)
     dual = np.zeros(gain.shape[1], dtype=gain.dtype)
-    if gain.shape[1] > 4 * _GROUPS:
-        # Any dual bounds; a good one is found quickly on hours taken together, and dealt out to them.
+    if gain.shape[1] <= 4 * _GROUPS:
+        members, value = _interchange(gain, most)
+        slack = 1e-7 * max(value, 1e-300)
+    else:
+        # Any set is a start and any dual bounds; good ones are found quickly on hours taken together.
         starts = np.linspace(0, gain.shape[1], _GROUPS, endpoint=False).astype(int)
         together = np.add.reduceat(gain, starts, axis=1)
-        target = _interchange(together, most)[1]
+        members, target = _interchange(together, most)
+        value = _total(gain, members)
+        slack = 1e-7 * max(value, 1e-300)
         _, of_groups, _ = _ascend(together, most, target, slack, np.zeros(_GROUPS, dtype=gain.dtype))
         held = gain[list(members)].max(axis=0) if members else dual
         sums = np.add.reduceat(held, starts)
