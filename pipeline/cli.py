@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -32,6 +33,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     argv
         Arguments; those of the process by default.
     """
+    # The matrices are small: a second BLAS thread only waits for the first, for as long as the fit itself
+    # takes many times over on a busy machine. Numpy reads this when it is loaded, which is later.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = _parser()
     arguments = parser.parse_args(argv)
     try:

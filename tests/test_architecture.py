@@ -208,6 +208,22 @@ def test_light_commands_load_nothing_heavy(argv: list[str]) -> None:
     assert not loaded(argv) & set(HEAVY)
 
 
+def test_one_blas_thread() -> None:
+    """The command sets one BLAS thread before numpy is loaded, which is when numpy reads it."""
+    probe = (
+        "import os, sys; os.environ.pop('OPENBLAS_NUM_THREADS', None); from pipeline.cli import main; "
+        "assert 'numpy' not in sys.modules; "
+        "main(['air', '--elevation-ft', '0', '--altimeter-hpa', '1013', '--temperature-c', '15']); "
+        "import numpy, threadpoolctl; "
+        "held = [p['num_threads'] for p in threadpoolctl.threadpool_info() if p['user_api'] == 'blas']; "
+        "assert held and set(held) == {1}, held"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", probe], capture_output=True, text=True, timeout=120, check=False, cwd=ROOT
+    )
+    assert done.returncode == 0, done.stderr
+
+
 def test_forecast_loads_neither_learning_nor_fetching(tmp_path: Path) -> None:
     """The forecast works from stored hours: no scikit-learn, no Meteostat library, no Streamlit."""
     import shutil

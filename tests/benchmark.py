@@ -1,0 +1,187 @@
+"""How fast, and how large: ``python tests/benchmark.py``. It reports and asserts nothing.
+
+A season of 25 bookings at 25 invented stations of 20 years each is made once (``--keep FOLDER`` keeps it for
+the next time). Then, with the store warm: the forecast itself, in this process after its imports, against
+merely reading the same station files whole in the same process, in seconds of the clock and of the processor;
+the whole ``forecast`` command and ``--help`` as processes; and peak memory for 8 and for 25 venues. The best
+of several tries stands. ``--profile`` prints the forecast's hot spots.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from season_folder import LOOP, booking, venue, write_season
+
+TARGETS = {
+    "forecast, imports done": 2.5,
+    "forecast over reading": 2.5,
+    "forecast process": 4.0,
+    "--help process": 0.5,
+}
+
+FIGURES = [
+    {**LOOP, "figure": kind, "name": f"Figure {i + 1}", "limits": {
+        "density_altitude_ft": {"comfortable": 5000 + 300 * i, "limit": 7000 + 300 * i},
+        "wind_toward_crowd_kt": {"comfortable": 12 + i % 4, "limit": 19 + i % 4},
+        "wind_across_line_kt": {"comfortable": 16 + i % 4, "limit": 24 + i % 4},
+        "gust_kt": {"comfortable": 26 + i % 5, "limit": 36 + i % 5},
+        "gust_spread_kt": {"comfortable": 14, "limit": 22},
+    }}
+    for i, kind in enumerate(
+        ["photo_pass", "half_cuban", "loop", "barrel_roll", "hammerhead", "square_loop",
+         "snap_roll", "slow_roll", "avalanche", "spin", "torque_roll", "ribbon_cut"]
+    )
+]  # fmt: skip
+
+
+def make_season(folder: Path, venues: int) -> Path:
+    """Venues from sea level to 6,500 ft, one booking of two days each."""
+    rows = []
+    for i in range(venues):
+        feet = 6500.0 * i / max(venues - 1, 1)
+        climate = {
+            "mean_temperature_c": 17 - 0.0018 * feet,
+            "annual_range_c": 22,
+            "diurnal_range_c": 12,
+            "wind_kt": 8,
+        }
+        station = {
+            "source": "synthetic",
+            "id": f"BENCH-{i:02d}",
+            "latitude": 40.0 + 0.2 * i,
+            "longitude": -1.0,
+            "elevation_ft": feet,
+            "climate": climate,
+        }
+        rows.append(venue(f"place-{i:02d}", elevation_ft=feet, stations=[station], latitude=40.0 + 0.2 * i))
+    return write_season(
+        folder,
+        venues=rows,
+        bookings=[
+            booking(f"show-{i:02d}", f"place-{i:02d}", [f"2027-07-{1 + i:02d}", f"2027-07-{2 + i:02d}"])
+            for i in range(venues)
+        ],
+        figures=FIGURES,
+        history={"first_year": 2007, "last_year": 2026, "minimum_years": 5},
+        invented=True,
+    )
+
+
+def best_of(times: int, work: Callable[[], object]) -> tuple[float, float]:
+    """Least seconds of the clock, and of this process's processor time, of several tries."""
+    taken = []
+    for _ in range(times):
+        clock, processor = time.perf_counter(), time.process_time()
+        work()
+        taken.append((time.perf_counter() - clock, time.process_time() - processor))
+    return min(t for t, _ in taken), min(t for _, t in taken)
+
+
+def showhour(*argv: str) -> list[str]:
+    return [sys.executable, "-c", "import sys; from pipeline.cli import main; sys.exit(main())", *argv]
+
+
+def process(*argv: str) -> None:
+    done = subprocess.run(showhour(*argv), capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise SystemExit(f"showhour {' '.join(argv)}: {done.stderr}")
+
+
+def peak_mb(season: Path) -> float:
+    """Greatest resident memory of a forecast process [MB], from the kernel's own account of the child."""
+    code = (
+        "import resource, subprocess, sys\n"
+        "done = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)\n"
+        "print(done.returncode, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n"
+    )
+    command = [sys.executable, "-c", code, *showhour("forecast", str(season), "--json")]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    code_and_size = re.fullmatch(r"(\d+) (\d+)\n", said)
+    if code_and_size is None or code_and_size[1] != "0":
+        raise SystemExit(f"the forecast of {season} failed: {said}")
+    return int(code_and_size[2]) / 1024.0
+
+
+def report(words: str, value: float, unit: str = "s") -> None:
+    target = TARGETS.get(words)
+    wanted = "" if target is None else f"   (target < {target:g} {unit})"
+    print(f"{words:<34} {value:>8.2f} {unit}{wanted}", flush=True)
+
+
+def main() -> None:
+    """Make the seasons, measure, and print."""
+    # As the command does for itself; numpy reads it when it is loaded, which is below.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--profile", action="store_true", help="print where the forecast spends its time")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="make the seasons here, or find them")
+    arguments = parser.parse_args()
+    root = Path(__file__).resolve().parent.parent
+    sys.path.insert(0, str(root))
+    os.environ["PYTHONPATH"] = str(root)
+    with tempfile.TemporaryDirectory() as scratch:
+        place = arguments.keep or Path(scratch)
+        large, small = make_season(place / "large", 25), make_season(place / "small", 8)
+        for season in (large, small):
+            # Apart: stations of one name lie at other heights in the other season.
+            os.environ["SHOWHOUR_CACHE"] = str(place / f"{season.name}-cache")
+            if not (place / f"{season.name}-cache").is_dir():
+                print(f"Making the stations of the {season.name} season ...", flush=True)
+                process("fetch", str(season))
+            process("forecast", str(season))
+        measure(large, small, place, profile=arguments.profile)
+
+
+def measure(large: Path, small: Path, place: Path, *, profile: bool) -> None:
+    """Measure the seasons of a place, and print."""
+    from pipeline.checked import checked_hours
+    from pipeline.inputs import load_season
+    from pipeline.run import forecast
+    from pipeline.stations.store import Store
+
+    os.environ["SHOWHOUR_CACHE"] = str(place / "large-cache")
+    season, store = load_season(large), Store()
+
+    def read() -> None:
+        for station in (s for v in season.venues for s in v.stations):
+            checked_hours(store, station.source, station.id, season.quality).load()
+
+    def compute() -> None:
+        forecast(season, store)
+
+    read()
+    compute()  # imports, and whatever is computed once a process, are done
+    (reading, reading_cpu), (computing, computing_cpu) = best_of(3, read), best_of(3, compute)
+    report("reading 25 station files", reading)
+    report("forecast, imports done", computing)
+    report("forecast over reading", computing / reading, "times")
+    report("reading, processor", reading_cpu)
+    report("forecast, processor", computing_cpu)
+    report("forecast over reading, processor", computing_cpu / reading_cpu, "times")
+    report("forecast process", best_of(3, lambda: process("forecast", str(large), "--json"))[0])
+    report("--help process", best_of(5, lambda: process("--help"))[0])
+    report("peak memory, 25 venues", peak_mb(large), "MB")
+    os.environ["SHOWHOUR_CACHE"] = str(place / "small-cache")
+    report("peak memory, 8 venues", peak_mb(small), "MB")
+    if profile:
+        import cProfile
+        import pstats
+
+        profiler = cProfile.Profile()
+        profiler.runcall(compute)
+        pstats.Stats(profiler).sort_stats("cumulative").print_stats(40)
+
+
+if __name__ == "__main__":
+    main()
