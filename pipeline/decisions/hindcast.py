@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
 from pipeline.air import gusts, wind
-from pipeline.air.refits import CyclePicker, YearlySums, refit, yearly_sums
+from pipeline.air.climatology import CyclePicker, YearlySums, refit, yearly_sums
 from pipeline.air.show_hours import StationRecord
 from pipeline.air.variables import KT
 from pipeline.air.venue import station_pressure
