@@ -378,7 +378,8 @@ def slot_answer(
         for name in (
             "slot_local", "slot_utc", "slot_in_window", "day_offered_slot", "sample_years", "act_out",
             "routine_as_planned", "routine_as_planned_lower", "routine_as_planned_upper",
-            "routine_as_planned_by_year", "routine_as_planned_per_trend", "routine_change_by_cause",
+            "routine_as_planned_by_year", "routine_as_planned_per_trend", "routine_as_planned_per_log",
+            "routine_change_by_cause",
             "act_out_by_cause", "density_altitude_quantile", "toward_crowd_quantile", "gust_quantile",
             "station_trend_numerator", "station_trend_denominator", "venue_line_heading",
             "venue_crowd_on_right", "venue_latitude", "venue_longitude", "venue_name", "venue_elevation",
@@ -404,6 +405,7 @@ def slot_answer(
             v["routine_as_planned_per_trend"][row, s, 0],
             v["station_trend_numerator"][venue],
             v["station_trend_denominator"][venue],
+            v["routine_as_planned_per_log"][row, s, 0],
         )
         for s in range(n)
     ]

@@ -77,6 +77,7 @@ __all__ = [
     "check_season",
     "copy_demo",
     "demo_folder",
+    "digest_of",
     "load_season",
     "magnetic_declination",
     "season_digest",
@@ -1016,7 +1017,7 @@ class Season:
     rates: Mapping[str, float] = field(default_factory=dict)
     least_chance: float = 0.5
     papers: tuple[Paper, ...] = ()
-    learning: Learning = Learning()
+    learning: Learning = field(default_factory=Learning)
 
     def venue(self, venue_id: str) -> Venue:
         """Venue by id; KeyError if there is none."""
@@ -1085,7 +1086,17 @@ def season_digest(folder: Path) -> str:
     InputError
         When the folder holds no usable season, or a file went away meanwhile.
     """
-    season = load_season(folder)
+    return digest_of(load_season(folder))
+
+
+def digest_of(season: Season) -> str:
+    """`season_digest` of a season already read.
+
+    Raises
+    ------
+    InputError
+        A file went away meanwhile.
+    """
     files = {path.relative_to(season.folder).as_posix(): path for path in season.folder.glob("*.yaml")}
     files |= {
         path.relative_to(season.folder).as_posix(): path for path in season.folder.glob("venues/*.yaml")

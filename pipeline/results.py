@@ -85,6 +85,7 @@ LABELS: dict[str, str] = {
     "bound": "bound",
     "station_place": "place in the venue's order of stations, from 1",
     "station_group": "quantities that are filled together",
+    "log_direction": "direction in which limits learned from the log are uncertain",
 }
 """Dimensions and what they mean; each but `slot` has a coordinate of its name."""
 
@@ -152,6 +153,20 @@ def _schema() -> dict[str, Field]:
         "its change per unit of temperature trend",
     )
     add(
+        "booking_as_planned_per_log",
+        ("booking", "log_direction"),
+        "f8",
+        "1",
+        "its change for one standard deviation, to caution, of the limits learned from the log; 0 without",
+    )
+    add(
+        "booking_as_planned_as_written",
+        ("booking",),
+        "f8",
+        "1",
+        "the same by the limits as written, without the log",
+    )
+    add(
         "booking_told_apart",
         ("booking", "other_booking"),
         "i1",
@@ -213,6 +228,20 @@ def _schema() -> dict[str, Field]:
         "f8",
         "year K-1",
         "its change per unit of temperature trend",
+    )
+    add(
+        "routine_as_planned_per_log",
+        (*_DAY_SLOT, "routine", "log_direction"),
+        "f8",
+        "1",
+        "its change for one standard deviation, to caution, of the limits learned from the log; 0 without",
+    )
+    add(
+        "routine_as_planned_as_written",
+        (*_DAY_SLOT, "routine"),
+        "f8",
+        "1",
+        "the same by the limits as written, without the log",
     )
     add(
         "routine_as_planned_range",
@@ -278,7 +307,13 @@ def _schema() -> dict[str, Field]:
     add("limit_reason", ("figure", "condition"), "str", "", "which limit is used, and why")
     add("act_comfortable", ("venue", "act_cause"), "f8", "SI", "comfortable value of the act")
     add("act_limit", ("venue", "act_cause"), "f8", "SI", "limit of the act")
-    add("waiver_ceiling_comfortable", ("venue",), "f8", "m", "of the venue's own waiver; NaN where it has none")
+    add(
+        "waiver_ceiling_comfortable",
+        ("venue",),
+        "f8",
+        "m",
+        "of the venue's own waiver; NaN where it has none",
+    )
     add("waiver_ceiling_limit", ("venue",), "f8", "m", "of the venue's own waiver; NaN where it has none")
     add("routine_figures", ("routine", "figure"), "i1", "1", "1 where the routine has the figure")
     # The season's routines.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import json
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -23,10 +24,18 @@ from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
 from pipeline.checked import checked_hours
 from pipeline.decisions import limits, ranking
-from pipeline.decisions.forecast import QUANTILES, QUANTITIES, ActLimits, SlotForecast, forecast_slots
+from pipeline.decisions.forecast import (
+    QUANTILES,
+    QUANTITIES,
+    ActLimits,
+    LogStep,
+    SlotForecast,
+    forecast_slots,
+)
 from pipeline.derived import UsedLimits, used_limits
 from pipeline.errors import ShowhourError
 from pipeline.kept_gusts import KeptGustModels
+from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
 
 if TYPE_CHECKING:
@@ -218,8 +227,10 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
         Told a line as each venue is done.
     """
     booked = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
-    used = used_limits(season, curves_of(season), store.cache)
+    learned = learned_limits(season, store)
+    used = used_limits(season, curves_of(season) if learned is None else learned.curves(), store.cache)
     curves = used.curves
+    other = () if learned is None else _other_curves(season, learned, store.cache)
     everything = [
         tuple(
             limits.RoutineChance(curves.take(list(season.routine.full)), correlation=tie)
@@ -227,8 +238,21 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
         )
     ]
 
+    steps = [
+        LogStep(
+            c,
+            [
+                limits.RoutineChance(
+                    c.take(list(season.routine.full)), correlation=season.pilot.routine_correlation
+                )
+            ],
+        )
+        for c in other
+    ]
     slots = {v.id: _slots_of(season, v) for v in booked}
     empty, row_of = _season_arrays(season, used, booked, slots)
+    if learned is not None:
+        _lay_learned(empty, learned)
 
     def lay(v: int, outcome: _VenueOutcome) -> None:
         _lay_venue(empty["arrays"], v, outcome, season.history.first_year)
@@ -250,7 +274,15 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
                 (
                     v,
                     pool.submit(
-                        _forecast_venue, season, venue, slots[venue.id], held, curves, everything, store.cache
+                        _forecast_venue,
+                        season,
+                        venue,
+                        slots[venue.id],
+                        held,
+                        curves,
+                        everything,
+                        steps,
+                        store.cache,
                     ),
                 )
             )
@@ -261,8 +293,41 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
             done_v, future = in_hand.popleft()
             lay(done_v, future.result())
     _lay_bookings(empty["arrays"], season, booked)
-    lay_routines(empty, season)
+    lay_routines(empty, season, other)
     return results.to_dataset(empty)
+
+
+def learned_limits(season: Season, store: Store) -> LearnedFromLog | None:
+    """What the season's show log teaches; None where there is no log."""
+    return learn_from_log(
+        season,
+        curves_of(season),
+        site_of,
+        lambda wide, venue: read_station(wide, venue, store).record,
+    )
+
+
+def _other_curves(season: Season, learned: LearnedFromLog, cache: Path) -> tuple[limits.Curves, ...]:
+    """Learned limits a standard deviation along each direction, and last those written; physics in all."""
+    stepped = [learned.curves(step) for step in learned.limits.directions]
+    return tuple(used_limits(season, c, cache).curves for c in (*stepped, learned.written))
+
+
+def _lay_learned(empty: dict[str, Any], learned: LearnedFromLog) -> None:
+    """What the log teaches, for the screen, and which limits it decides."""
+    a = empty["arrays"]
+    empty["attrs"]["learned"] = json.dumps(told(learned), ensure_ascii=False, allow_nan=False)
+    own = learned.curves()
+    for c, condition in enumerate(limits.CONDITIONS):
+        written, limit = learned.written.limit[condition], own.limit[condition]
+        for f in np.flatnonzero(~np.isnan(written) & (a["limit_used"][:, c] == limit)):
+            share = f"{100.0 * limit[f] / written[f]:.0f} % of the limit you wrote"
+            if limit[f] > written[f]:
+                a["limit_reason"][f, c] = f"learned from the log: {share}, more permissive, as you allow"
+            elif limit[f] < written[f]:
+                a["limit_reason"][f, c] = f"learned from the log: {share}"
+            elif own.comfortable[condition][f] < learned.written.comfortable[condition][f]:
+                a["limit_reason"][f, c] += "; comfortable is lower, as the log shows"
 
 
 def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slots]]:
@@ -283,6 +348,7 @@ class StationHeld:
     attrs: dict[str, Any]
     passed_over: tuple[str, ...]
     shares: dict[tuple[int, str], float]
+    digest: str
 
 
 def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
@@ -302,11 +368,18 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
         else:
             reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
     if not held:
-        return StationHeld(None, None, {}, tuple(reasons), {})
+        return StationHeld(None, None, {}, tuple(reasons), {}, "")
+    # Everything that decides the filled record: the checked hours, their places and how they are moved.
+    digest = hashlib.sha256(
+        repr(
+            [(str(a.get("checked_from")), r.elevation, r.plateau) for _, _, r, a in held]
+            + [venue.elevation, venue.lapse_rate_k_per_km]
+        ).encode()
+    ).hexdigest()
     place, station, record, attrs = held[0]
     if len(held) == 1:
         shares = {(place, group): _share_held(record, names) for group, names in fallback.GROUPS.items()}
-        return StationHeld(station, record, attrs, tuple(reasons), shares)
+        return StationHeld(station, record, attrs, tuple(reasons), shares, digest)
     filled = fallback.fill_from_next(
         [r for _, _, r, _ in held], lapse_rate=venue.lapse_rate_k_per_km / 1000.0
     )
@@ -315,7 +388,7 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
         for group, source in filled.source.items()
         for i in range(len(held))
     }
-    return StationHeld(station, filled.record, attrs, tuple(reasons), shares)
+    return StationHeld(station, filled.record, attrs, tuple(reasons), shares, digest)
 
 
 def _share_held(record: StationRecord, names: tuple[str, ...]) -> float:
@@ -331,6 +404,7 @@ def _forecast_venue(
     held: StationHeld,
     curves: limits.Curves,
     routines: Sequence[Any],
+    steps: Sequence[LogStep],
     cache: Path,
 ) -> _VenueOutcome:
     station, record = held.station, held.record
@@ -366,7 +440,15 @@ def _forecast_venue(
         reach = np.broadcast_to(
             (day.year - sample.years).astype(float), (day_slots.utc.size, sample.years.size)
         )
-        done = forecast_slots(sample, curves, routines, act, trend_variance=trend_variance, trend_reach=reach)
+        done = forecast_slots(
+            sample,
+            curves,
+            routines,
+            act,
+            trend_variance=trend_variance,
+            trend_reach=reach,
+            log_steps=steps,
+        )
         years = int(done.as_planned.years[:, 0].min())
         status = "ok"
         if missing:
@@ -392,7 +474,7 @@ def _forecast_venue(
             *_venue_warnings(venue, station, held.passed_over),
             *([gusts.in_words()] if gusts.kind in ("modelled", "estimated") else []),
         ),
-        trust=_trust(season, venue, station, held, days, gusts.kind),
+        trust=_trust(season, venue, station, held, days, gusts.kind, cache),
     )
 
 
@@ -403,6 +485,7 @@ def _trust(
     held: StationHeld,
     days: Sequence[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]],
     gust_kind: str,
+    cache: Path,
 ) -> str:
     """Whether a venue's numbers deserve trust, in one sentence, checked by a hindcast of its own slots."""
     from pipeline.verify import venue_trust
@@ -414,6 +497,8 @@ def _trust(
         season,
         venue,
         held.record,
+        kept=cache / "trust",
+        record_digest=held.digest,
         years=min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None),
         distance=great_circle(venue.latitude, venue.longitude, station.latitude, station.longitude),
         height_difference=venue.elevation - station.elevation,
@@ -446,7 +531,7 @@ def _season_arrays(
     slots: dict[str, list[tuple[Booking, dt.date, Slots]]],
 ) -> tuple[dict[str, Any], dict[tuple[str, dt.date], int]]:
     """The season's arrays with all that is known before any hour is read, and the row of every day."""
-    from pipeline.inputs import season_digest
+    from pipeline.inputs import digest_of
 
     by_day = {(b.id, d): (b, d, s) for rows in slots.values() for b, d, s in rows}
     days = [by_day[b.id, d] for b in season.bookings for d in b.show_days]
@@ -470,6 +555,7 @@ def _season_arrays(
         "bound": ["judged independently", "judged as one"],
         "station_place": list(range(1, max((len(v.stations) for v in booked), default=1) + 1)),
         "station_group": list(fallback.GROUPS),
+        "log_direction": list(range(1, ranking.LOG_DIRECTIONS + 1)),
     }
     attrs = {
         "title": f"Show-hour forecast, {season.name}",
@@ -479,7 +565,7 @@ def _season_arrays(
         "pilot": season.pilot.name,
         "currency": season.currency,
         "computed_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-        "season_digest": season_digest(season.folder),
+        "season_digest": digest_of(season),
         "season_folder": str(season.folder),
         "showhour_version": __version__,
         "interval_level": clim.INTERVAL_LEVEL,
@@ -540,6 +626,10 @@ def _lay_day(
     a["routine_as_planned_by_year"][i, :n, :, at] = np.moveaxis(done.as_planned.by_year, -1, 0)
     per_trend = done.as_planned_warmer * (int(a["day_date"][i][:4]) - sample.years)
     a["routine_as_planned_per_trend"][i, :n, :, at] = np.moveaxis(per_trend, -1, 0)
+    by_log = done.as_planned_per_step
+    a["routine_as_planned_per_log"][i, :n] = by_log[..., :-1] if by_log.shape[-1] else 0.0
+    written = by_log[..., -1] if by_log.shape[-1] else 0.0
+    a["routine_as_planned_as_written"][i, :n] = np.clip(done.as_planned.value + written, 0.0, 1.0)
     for name in QUANTITIES:
         a[f"{name}_quantile"][i, :n] = done.quantile[name]
         a[f"{name}_quantile_lower"][i, :n] = done.quantile_lower[name]
@@ -633,6 +723,7 @@ def _series(a: dict[str, Any], day: int, slot: int, venue: int) -> ranking.YearS
         a["routine_as_planned_per_trend"][day, slot, 0],
         a["station_trend_numerator"][venue],
         a["station_trend_denominator"][venue],
+        a["routine_as_planned_per_log"][day, slot, 0],
     )
 
 
@@ -655,6 +746,10 @@ def _lay_bookings(a: dict[str, Any], season: Season, booked: list[Venue]) -> Non
         series[b] = ranking.YearSeries.mean([_series(a, i, s, venue) for i, s in chosen])
         a["booking_as_planned_by_year"][b] = series[b].by_year
         a["booking_as_planned_per_trend"][b] = series[b].per_trend
+        a["booking_as_planned_per_log"][b] = series[b].per_log
+        a["booking_as_planned_as_written"][b] = np.mean(
+            [a["routine_as_planned_as_written"][i, s, 0] for i, s in chosen]
+        )
         # The days of one booking share their weather in the sample, so their mean keeps a day's interval.
         for end in ("", "_lower", "_upper"):
             a[f"booking_as_planned{end}"][b] = np.mean(

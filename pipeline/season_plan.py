@@ -186,6 +186,7 @@ _READ = (
     "booking_as_planned",
     "booking_as_planned_by_year",
     "booking_as_planned_per_trend",
+    "booking_as_planned_per_log",
     "booking_routine_flown",
     "booking_routine_none",
     "booking_status",
@@ -270,6 +271,7 @@ def _resampled(a: _Arrays, rows: Sequence[int], draws: int) -> FloatArray | None
     """
     by_year = a["booking_as_planned_by_year"][rows]
     per_trend = a["booking_as_planned_per_trend"][rows]
+    per_log = np.nan_to_num(a["booking_as_planned_per_log"][rows])
     venue_row = {str(v): i for i, v in enumerate(a["venue"])}
     venues = [venue_row[str(v)] for v in a["booking_venue"][rows]]
     above = a["station_trend_numerator"][venues]
@@ -281,7 +283,9 @@ def _resampled(a: _Arrays, rows: Sequence[int], draws: int) -> FloatArray | None
     weights = clim.year_weights(int(years.sum()), draws)
     result = np.full((len(rows), draws), np.nan)
     for b in np.flatnonzero(known):
-        series = YearSeries(by_year[b], per_trend[b], np.nan_to_num(above[b]), np.nan_to_num(below[b]))
+        series = YearSeries(
+            by_year[b], per_trend[b], np.nan_to_num(above[b]), np.nan_to_num(below[b]), per_log[b]
+        )
         result[b] = series.draws(years, weights)
     return result
 

@@ -19,7 +19,7 @@ from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
 from pipeline.air.variables import FT
 from pipeline.decisions import limits
-from pipeline.decisions.forecast import estimate
+from pipeline.decisions.forecast import STEP_DAYS, estimate, planned_per_step
 from pipeline.decisions.routines import (
     Repertoire,
     RoutinePlan,
@@ -222,7 +222,9 @@ def _low_ceiling_minimum(season: Season, venue_id: str) -> tuple[float, float] |
 # --- Choosing and laying ----------------------------------------------------------------------------
 
 
-def lay_routines(empty: dict[str, Any], season: Season) -> None:
+def lay_routines(
+    empty: dict[str, Any], season: Season, log_curves: Sequence[limits.Curves] = ()
+) -> None:
     """Choose the season's routines and lay them into the season's arrays, wherever there is history.
 
     Parameters
@@ -231,6 +233,9 @@ def lay_routines(empty: dict[str, Any], season: Season) -> None:
         As `results.new_results` gives it, every booking day laid with its samples and the full show.
     season
         The season.
+    log_curves
+        Limits learned from the log a standard deviation along each direction of what is not known of them,
+        and last the limits without the log; none where there is no log.
     """
     a = empty["arrays"]
     booking = {b.id: b for b in season.bookings}
@@ -284,11 +289,19 @@ def lay_routines(empty: dict[str, Any], season: Season) -> None:
         )
         for routine in routines
     ]
+    stepped = [
+        [
+            limits.RoutineChance(other.take(list(routine)), correlation=season.pilot.routine_correlation)
+            for routine in routines
+        ]
+        for other in log_curves
+    ]
     venues = list(empty["coords"]["venue"])
     # Days are laid side by side, each into rows of its own: numpy lets go of the interpreter in long loops.
     with ThreadPoolExecutor(max_workers=2) as pool:
         for done in [
-            pool.submit(_lay_day, empty, season, i, venues.index(a["day_venue"][i]), judged) for i in told
+            pool.submit(_lay_day, empty, season, i, venues.index(a["day_venue"][i]), judged, stepped)
+            for i in told
         ]:
             done.result()
     _lay_bookings(a, season)
@@ -376,6 +389,7 @@ def _lay_day(
     i: int,
     venue: int,
     judged: Sequence[tuple[limits.RoutineChance, ...]],
+    stepped: Sequence[Sequence[limits.RoutineChance]],
 ) -> None:
     """Lay one booking day: every routine but the full show as planned, and which is flown how often."""
     a = empty["arrays"]
@@ -417,6 +431,15 @@ def _lay_day(
         hot = act * rest * (1.0 - stated.cause("density_altitude", warm))
         per_trend = (clim.year_means(hot) - stay) * reach
         error = variance * _over(per_trend) ** 2
+        thin = {name: v[:, :, ::STEP_DAYS] for name, v in conditions.items()}
+        by_log = planned_per_step(thin, act[:, :, ::STEP_DAYS], [stated], [[s[k]] for s in stepped])[:, 0]
+        if by_log.shape[-1]:
+            error = error + np.nansum(by_log[:, :-1] ** 2, axis=-1)
+            a["routine_as_planned_per_log"][i, slots, k] = by_log[:, :-1]
+            a["routine_as_planned_as_written"][i, slots, k] = np.clip(_over(stay) + by_log[:, -1], 0.0, 1.0)
+        else:
+            a["routine_as_planned_per_log"][i, slots, k] = 0.0
+            a["routine_as_planned_as_written"][i, slots, k] = _over(stay)
         a["routine_as_planned_by_year"][i, slots, k] = stay
         a["routine_as_planned_per_trend"][i, slots, k] = per_trend
         held = estimate(stay, days, error)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import hashlib
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -532,23 +533,78 @@ def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.
     return told | {"station": held.station.id, "station_source": held.station.source} | checked
 
 
-def venue_trust(season: Season, venue: Venue, record: StationRecord | None, **known: Any) -> Trust:
+_TRUST_VERSION = 1
+"""Rises when the hindcast behind a grade changes, so that kept ones are made again."""
+
+
+def venue_trust(
+    season: Season,
+    venue: Venue,
+    record: StationRecord | None,
+    *,
+    kept: Path | None = None,
+    record_digest: str = "",
+    **known: Any,
+) -> Trust:
     """Grade a venue from what is known and a forward hindcast of its bookings' slots.
 
     Parameters
     ----------
     season, venue, record
         The record whose hours the forecast used.
+    kept
+        Folder in which hindcast scores are kept as JSON, any of which may be deleted; None to keep none.
+    record_digest
+        Of the record; what is kept is found by it and by the slots.
     **known
         Fields of `pipeline.decisions.trust.Evidence` that the forecast knows.
     """
-    import numpy as np
-
-    from pipeline.decisions.hindcast import density_altitude_scores, hindcast, hourly_air, threshold_scores
     from pipeline.decisions.trust import Evidence, trust_grade
 
     if record is None:
         return trust_grade(Evidence(**known))
+    if kept is None:
+        return trust_grade(Evidence(**_trust_scores(season, venue, record), **known))
+    booked = [
+        (str(b.slot), [d.isoformat() for d in b.show_days]) for b in season.bookings if b.venue == venue.id
+    ]
+    history = season.history
+    key = [
+        _TRUST_VERSION,
+        record_digest,
+        venue.runway_true_heading,
+        venue.timezone,
+        history.first_year,
+        history.last_year,
+        history.window_days,
+        history.trend,
+        booked,
+    ]
+    path = kept / f"{hashlib.sha256(json.dumps(key).encode()).hexdigest()[:32]}.json"
+    scores = _kept_scores(path)
+    if scores is None:
+        from pipeline.results import write_atomically
+
+        scores = _trust_scores(season, venue, record)
+        write_atomically(path, json.dumps(scores).encode())
+    return trust_grade(Evidence(**scores, **known))
+
+
+def _kept_scores(path: Path) -> dict[str, Any] | None:
+    """Scores kept earlier; None where there are none, or they cannot be read and are made again."""
+    try:
+        held = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return None
+    return held if isinstance(held, dict) else None
+
+
+def _trust_scores(season: Season, venue: Venue, record: StationRecord) -> dict[str, Any]:
+    """What a forward hindcast of the venue's slots says, as fields of `pipeline.decisions.trust.Evidence`."""
+    import numpy as np
+
+    from pipeline.decisions.hindcast import density_altitude_scores, hindcast, hourly_air, threshold_scores
+
     air = hourly_air(record, venue.runway_true_heading)
     # Every fifth day: neighbouring days are one weather and would cost five times as much.
     targets = booking_targets(season, venue, record, every=5)
@@ -569,19 +625,16 @@ def venue_trust(season: Season, venue: Venue, record: StationRecord | None, **kn
     biases = [r for key, r in rows.items() if key[0] == "density_altitude" and r["n"]]
     worst = max(biases, key=lambda r: abs(r["bias"]), default={"bias": np.nan, "bias_se": np.nan})
     across = rows.get(("crosswind", 10.0 * KT), {"n": 0})
-    return trust_grade(
-        Evidence(
-            verified_years=int(scores["years"]),
-            coverage=scores["coverage_90"],
-            coverage_se=scores["coverage_90_se"],
-            density_altitude_bias=worst["bias"],
-            density_altitude_bias_se=worst["bias_se"],
-            wind_bias=across.get("bias", np.nan),
-            wind_bias_se=across.get("bias_se", np.nan),
-            wind_base_rate=across.get("base_rate", np.nan),
-            **known,
-        )
-    )
+    return {
+        "verified_years": int(scores["years"]),
+        "coverage": float(scores["coverage_90"]),
+        "coverage_se": float(scores["coverage_90_se"]),
+        "density_altitude_bias": float(worst["bias"]),
+        "density_altitude_bias_se": float(worst["bias_se"]),
+        "wind_bias": float(across.get("bias", np.nan)),
+        "wind_bias_se": float(across.get("bias_se", np.nan)),
+        "wind_base_rate": float(across.get("base_rate", np.nan)),
+    }
 
 
 def booking_targets(season: Season, venue: Venue, record: StationRecord, *, every: int = 1) -> Targets:

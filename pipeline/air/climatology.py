@@ -425,9 +425,16 @@ def year_means(values: FloatArray, *, minimum_share: float = MINIMUM_WINDOW_SHAR
     NaN for a year with less than `minimum_share` of its window's days observed, at any of the hours: a
     station that reports every three hours sees one of the three, and that is no gap.
     """
+    size = values.shape[-2] * values.shape[-1]
+    flat = values.reshape(*values.shape[:-2], size)
+    whole = flat.sum(axis=-1)
+    if size and np.isfinite(whole).all():
+        # Nothing is missing: the usual case, without a count of every hour.
+        return np.asarray(whole / size)
     held = np.isfinite(values)
-    count = held.sum(axis=(-2, -1))
-    total = np.where(held, values, 0.0).sum(axis=(-2, -1))
+    flat_held = held.reshape(flat.shape)
+    count = flat_held.sum(axis=-1)
+    total = np.where(flat_held, flat, 0.0).sum(axis=-1)
     enough = counted_years(held, minimum_share)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.where(enough, total / count, np.nan))
@@ -584,18 +591,21 @@ def quantile_interval(
     flat = values.reshape(*values.shape[:-3], -1)
     ordered = np.sort(flat, axis=-1)
     q = quantiles_of_sorted(ordered, p)
-    observed = np.isfinite(values).sum(axis=(-2, -1))
-    counted = counted_years(np.isfinite(values))
-    lower, upper = np.empty_like(q), np.empty_like(q)
-    for i in range(p.size):
-        below = (values <= q[..., i][..., None, None, None].astype(values.dtype)).sum(axis=(-2, -1))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            by_year = np.where(counted, below / observed, np.nan)
-        _, n_eff, years = effective_sample_size(by_year, independent_days_per_year)
-        low, high = wilson_interval(np.full(n_eff.shape, p[i]), n_eff, years)
-        ends = quantiles_of_sorted(ordered, np.stack([low, high], axis=-1))
-        lower[..., i], upper[..., i] = ends[..., 0], ends[..., 1]
-    return q, lower, upper
+    by_year = values.reshape(*values.shape[:-2], values.shape[-2] * values.shape[-1])
+    held = np.isfinite(by_year)
+    observed = held.sum(axis=-1)
+    counted = counted_years(held.reshape(values.shape))
+    below = np.stack(
+        [(by_year <= q[..., i, None, None].astype(values.dtype)).sum(axis=-1) for i in range(p.size)],
+        axis=-2,
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(counted[..., None, :], below / observed[..., None, :], np.nan)
+    days = np.asarray(independent_days_per_year, dtype=float)[..., None]
+    _, n_eff, years = effective_sample_size(share, days)
+    low, high = wilson_interval(np.broadcast_to(p, n_eff.shape), n_eff, years)
+    ends = quantiles_of_sorted(ordered, np.concatenate([low, high], axis=-1))
+    return q, ends[..., : p.size], ends[..., p.size :]
 
 
 @functools.lru_cache(maxsize=64)

@@ -23,10 +23,12 @@ __all__ = [
     "QUANTITIES",
     "ActLimits",
     "Estimate",
+    "LogStep",
     "SlotForecast",
     "air_conditions",
     "estimate",
     "forecast_slots",
+    "planned_per_step",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -56,6 +58,22 @@ class ActLimits:
     comfortable: Mapping[str, float]
     limit: Mapping[str, float]
     thunder_stops: bool = True
+
+
+@dataclass(frozen=True)
+class LogStep:
+    """Limits other than those used, and the routines judged by them; each routine as in `forecast_slots`.
+
+    The first ones of a list are the limits learned from the log one standard deviation along each direction
+    of what is not known of them, the last one the limits without the log.
+    """
+
+    curves: Curves
+    routines: Sequence[RoutineChance]
+
+
+STEP_DAYS = 3
+"""Of the sampled days every third tells what a step changes: a difference on the same hours needs no more."""
 
 
 @dataclass(frozen=True)
@@ -98,6 +116,8 @@ class SlotForecast:
         Chance that the act flies and no figure of the routine is changed, (instant, routine).
     as_planned_warmer
         Change of `as_planned.by_year` per kelvin of warming, (instant, routine, year).
+    as_planned_per_step
+        Change of `as_planned` for each step of the log, (instant, routine, step).
     as_planned_range
         `as_planned` with figures' judgements independent, and wholly tied, (instant, routine, 2).
     routine_by_cause
@@ -119,6 +139,7 @@ class SlotForecast:
     figure_at_gust_bound: FloatArray
     as_planned: Estimate
     as_planned_warmer: FloatArray
+    as_planned_per_step: FloatArray
     as_planned_range: FloatArray
     routine_by_cause: FloatArray
     act: FloatArray
@@ -188,6 +209,56 @@ def _act(sample: ShowHourSample, act: ActLimits) -> tuple[FloatArray, FloatArray
     return chance, judged
 
 
+def _log_variance(per_step: FloatArray) -> FloatArray | float:
+    """Squared standard error that the learned limits add; the last step is no error."""
+    return np.asarray(np.nansum(per_step[..., :-1] ** 2, axis=-1)) if per_step.shape[-1] else 0.0
+
+
+def _figures_per_step(
+    conditions: Mapping[str, FloatArray], curves: Curves, steps: Sequence[LogStep]
+) -> FloatArray:
+    """Change of every figure's chance for each step, (instant, figure, step)."""
+    if not steps:
+        return np.zeros((len(next(iter(conditions.values()))), len(curves.names), 0))
+    base = limits.figure_chances(conditions, curves)[1]
+    changes = [limits.figure_chances(conditions, s.curves)[1] - base for s in steps]
+    return np.stack([np.moveaxis(_over_years(clim.year_means(c)), 0, 1) for c in changes], axis=-1)
+
+
+def planned_per_step(
+    conditions: Mapping[str, FloatArray],
+    act_flies: FloatArray,
+    routines: Sequence[RoutineChance],
+    steps: Sequence[Sequence[RoutineChance]],
+) -> FloatArray:
+    """Change of the chance that each routine is flown as planned, (instant, routine, step).
+
+    Parameters
+    ----------
+    conditions, act_flies
+        Of the sampled hours, (instant, year, day, hour offset).
+    routines
+        Judged by the limits used.
+    steps
+        The same routines judged by other limits, one list a step.
+    """
+    if not steps:
+        return np.zeros((act_flies.shape[0], len(routines), 0))
+    rows = []
+    for r, routine in enumerate(routines):
+        base = act_flies * (1.0 - routine(conditions))
+        rows.append(
+            np.stack(
+                [
+                    _over_years(clim.year_means(act_flies * (1.0 - step[r](conditions)) - base))
+                    for step in steps
+                ],
+                axis=-1,
+            )
+        )
+    return np.stack(rows, axis=1)
+
+
 def forecast_slots(
     sample: ShowHourSample,
     curves: Curves,
@@ -196,6 +267,7 @@ def forecast_slots(
     *,
     trend_variance: float = 0.0,
     trend_reach: FloatArray | None = None,
+    log_steps: Sequence[LogStep] = (),
 ) -> SlotForecast:
     """Chances and quantiles for every instant of a sample.
 
@@ -213,6 +285,8 @@ def forecast_slots(
         Squared standard error of the temperature trend [K2 year-2].
     trend_reach
         Years from each sampled year to the booking's, (instant, year).
+    log_steps
+        What the log leaves unknown, and the limits without it; none where there is no log.
     """
     n_days = sample.day_offsets.size
     r = np.maximum(
@@ -223,7 +297,9 @@ def forecast_slots(
     conditions = air_conditions(sample)
     by_cause, total = limits.figure_chances(conditions, curves)
     figure_by_year = np.moveaxis(clim.year_means(total), 0, 1)
-    figure = estimate(figure_by_year, days[:, None])
+    thin = {k: v[:, :, ::STEP_DAYS] for k, v in conditions.items()}
+    per_figure = _figures_per_step(thin, curves, log_steps)
+    figure = estimate(figure_by_year, days[:, None], _log_variance(per_figure))
     figure_by_cause = np.moveaxis(_over_years(clim.year_means(by_cause)), -1, 0)
 
     upper = dict(conditions)
@@ -270,6 +346,9 @@ def forecast_slots(
     if trend_reach is not None and trend_variance > 0:
         slope = _over_years(as_planned_warmer * trend_reach[:, None, :])
         trend_error = trend_variance * slope**2
+    per_step = planned_per_step(
+        thin, act_flies[:, :, ::STEP_DAYS], [r[0] for r in routines], [s.routines for s in log_steps]
+    )
 
     quantile, lower, upper_q, observed = {}, {}, {}, {}
     for name in QUANTITIES:
@@ -286,8 +365,9 @@ def forecast_slots(
         figure=figure,
         figure_by_cause=figure_by_cause,
         figure_at_gust_bound=figure_at_gust_bound,
-        as_planned=estimate(as_planned_by_year, days[:, None], trend_error),
+        as_planned=estimate(as_planned_by_year, days[:, None], trend_error + _log_variance(per_step)),
         as_planned_warmer=as_planned_warmer,
+        as_planned_per_step=per_step,
         as_planned_range=np.stack(spread, axis=1),
         routine_by_cause=np.stack(causes, axis=1),
         act=act_share,

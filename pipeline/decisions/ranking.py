@@ -7,19 +7,22 @@ intervals overlap: a warm year is warm for both.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.air import climatology as clim
 
-__all__ = ["DRAWS", "Comparison", "YearSeries", "compare", "rank"]
+__all__ = ["DRAWS", "LOG_DIRECTIONS", "Comparison", "YearSeries", "compare", "rank"]
 
 FloatArray = npt.NDArray[np.floating]
 
 DRAWS = 1000
 """Resamples of whole years behind a comparison."""
+
+LOG_DIRECTIONS = 2
+"""Directions in which limits learned from the log are uncertain: comfortable and limit together."""
 
 
 @dataclass(frozen=True)
@@ -56,12 +59,16 @@ class YearSeries:
         sampled year and the season's.
     numerator, denominator
         Of the trend, by year: it is the ratio of their sums. Zero where no trend is applied.
+    per_log
+        Change of the chance for one standard deviation along each direction of what is not known of the
+        limits learned from the log, (direction,): the same pilot flies every booking.
     """
 
     by_year: FloatArray
     per_trend: FloatArray
     numerator: FloatArray
     denominator: FloatArray
+    per_log: FloatArray = field(default_factory=lambda: np.zeros(LOG_DIRECTIONS))
 
     @classmethod
     def without_trend(cls, by_year: FloatArray) -> YearSeries:
@@ -78,11 +85,14 @@ class YearSeries:
             np.mean([s.per_trend for s in series], axis=0),
             first.numerator,
             first.denominator,
+            np.mean([s.per_log for s in series], axis=0),
         )
 
     def draws(self, years: npt.NDArray[np.bool_], weights: FloatArray) -> FloatArray:
-        """Mean chance in each resample of `years`, the trend refitted in it, (draw,)."""
+        """Mean chance in each resample of `years`, trend and learned limits drawn anew in it, (draw,)."""
         value = weights @ self.by_year[years]
+        if np.any(self.per_log):
+            value = np.clip(value + _log_draws(len(weights)) @ self.per_log, 0.0, 1.0)
         below = weights @ self.denominator[years]
         if not np.any(below > 0):
             return value
@@ -90,6 +100,11 @@ class YearSeries:
         whole = self.numerator[years].sum() / self.denominator[years].sum()
         shift = np.nan_to_num(slope - whole) * (weights @ np.nan_to_num(self.per_trend[years]))
         return np.asarray(np.clip(value + shift, 0.0, 1.0))
+
+
+def _log_draws(draws: int) -> FloatArray:
+    """Standard normal draws of the learned limits, (draw, direction), the same for every series."""
+    return np.random.default_rng(20260102).normal(size=(draws, LOG_DIRECTIONS))
 
 
 def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERVAL_LEVEL) -> Comparison:

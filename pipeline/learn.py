@@ -1,0 +1,355 @@
+"""From the show log to the limits it teaches: every show on its own air, the fit, and its plain words."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air.show_hours import Site, StationRecord, show_hour_sample, station_cycles
+from pipeline.air.variables import FT, KT
+from pipeline.air.wind import show_line_components
+from pipeline.decisions import learning
+from pipeline.decisions.learning import CHANGED, FLOWN, PLANNED_OUT, SILENT, LearnedLimits, ShowAir
+from pipeline.decisions.limits import CAUSES, CONDITIONS, Curves, conditions_from_air, standardised
+from pipeline.show_log import LoggedShow, log_digest, read_log
+
+if TYPE_CHECKING:
+    from pipeline.inputs import Season, Venue
+
+__all__ = ["LearnedFromLog", "learn_from_log", "logged_air", "states", "told"]
+
+FloatArray = npt.NDArray[np.floating]
+StationHours = Callable[["Season", "Venue"], StationRecord | None]
+
+WORDS = {
+    "density_altitude": "density altitude",
+    "wind_across": "wind across the line",
+    "rough_air": "gusts",
+    "wind_along": "wind along the line",
+}
+_CHOICE = ("density_altitude", "wind_toward_crowd", "gust", "wind_along_line")
+_UNITS = {name: ("ft", FT) if name == "density_altitude" else ("kt", KT) for name in CONDITIONS}
+_NONE = "none"
+_PERMISSIVE = 1.5  # a range wholly past this is more than a habit of stopping at the limit
+
+
+@dataclass(frozen=True)
+class LearnedFromLog:
+    """What a season's log teaches.
+
+    Attributes
+    ----------
+    limits
+        The fit.
+    written
+        Limits as the pilot states them.
+    may_relax
+        Whether the pilot lets a learned limit be more permissive than the written one.
+    shows
+        The log.
+    air
+        Conditions of each show.
+    state
+        What each says, (show, cause, figure).
+    log_sha256, limits_sha256
+        Of the log, and of the limits it was laid on.
+    """
+
+    limits: LearnedLimits
+    written: Curves
+    may_relax: bool
+    shows: tuple[LoggedShow, ...]
+    air: ShowAir
+    state: npt.NDArray[np.integer]
+    log_sha256: str
+    limits_sha256: str
+
+    def curves(self, step: Sequence[float] = (0.0, 0.0)) -> Curves:
+        """Curves that the chances use; see `learning.used_curves`."""
+        return learning.used_curves(self.written, self.limits, may_relax=self.may_relax, step=step)
+
+
+def learn_from_log(
+    season: Season, written: Curves, site_of: Callable[[Venue], Site], station_hours: StationHours
+) -> LearnedFromLog | None:
+    """Learn from the season folder's show log.
+
+    Parameters
+    ----------
+    season
+        The season.
+    written
+        Limits as the pilot states them, of the whole repertoire.
+    site_of, station_hours
+        What the air is needed for at a venue, and its station's hours; None where there are none.
+
+    Returns
+    -------
+    None where there is no log.
+
+    Raises
+    ------
+    InputError
+        A mistake in the log.
+    """
+    shows, _ = read_log(season.folder)
+    if not shows:
+        return None
+    air = logged_air(season, shows, site_of, station_hours)
+    state = states(season, shows, written)
+    fitted = learning.fit(learning.evidence(air, written, state), pseudo=season.learning.stated_worth_shows)
+    limits_text = json.dumps(
+        [
+            list(written.names),
+            *({k: v.tolist() for k, v in side.items()} for side in (written.comfortable, written.limit)),
+        ]
+    )
+    return LearnedFromLog(
+        fitted,
+        written,
+        season.pilot.learned_may_relax,
+        tuple(shows),
+        air,
+        state,
+        log_digest(season.folder),
+        hashlib.sha256(limits_text.encode()).hexdigest(),
+    )
+
+
+# --- Every show on its own air ----------------------------------------------------------------------
+
+
+def states(season: Season, shows: Sequence[LoggedShow], written: Curves) -> npt.NDArray[np.integer]:
+    """What each show says of each figure and cause, (show, cause, figure).
+
+    Of a routine other than the full and the low-ceiling show only the figures named in the log are used.
+    """
+    at = {name: f for f, name in enumerate(written.names)}
+    low = season.routine.low_ceiling
+    flown = {
+        "full": list(season.routine.full),
+        "low-ceiling": [] if low is None else [at[name] for name in low.figures],
+    }
+    state = np.full((len(shows), len(CAUSES), len(at)), SILENT)
+    for s, show in enumerate(shows):
+        if show.routine == _NONE:
+            continue
+        state[s][:, flown.get(show.routine, [])] = FLOWN
+        for one in show.changed:
+            if one.figure not in at:
+                continue
+            state[s, :, at[one.figure]] = SILENT
+            if one.cause in CAUSES:
+                what = PLANNED_OUT if one.outcome == "planned_out" else CHANGED
+                state[s, CAUSES.index(one.cause), at[one.figure]] = what
+    return state
+
+
+def logged_air(
+    season: Season,
+    shows: Sequence[LoggedShow],
+    site_of: Callable[[Venue], Site],
+    station_hours: StationHours,
+) -> ShowAir:
+    """Conditions of each show: as noted, else from the station's hours at that instant."""
+    n = len(shows)
+    raw = {
+        k: np.full(n, np.nan)
+        for k in ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
+    }
+    known = {v.id: v for v in season.venues}
+    years = [s.date.year for s in shows]
+    # The day before and after count: a local evening may be another UTC year's.
+    wide = dataclasses.replace(
+        season,
+        history=dataclasses.replace(season.history, first_year=min(years) - 1, last_year=max(years) + 1),
+    )
+    for venue_id in sorted({s.venue for s in shows} & set(known)):
+        venue = known[venue_id]
+        mine = [i for i, s in enumerate(shows) if s.venue == venue_id]
+        record = station_hours(wide, venue)
+        if record is None:
+            continue
+        utc = {i: venue.utc(shows[i].date, shows[i].time).replace(tzinfo=None) for i in mine}
+        cycles = station_cycles(record, trend=False)
+        for year in sorted({t.year for t in utc.values()}):
+            rows = [i for i in mine if utc[i].year == year]
+            sample = show_hour_sample(
+                record,
+                cycles,
+                site_of(venue),
+                np.array([utc[i] for i in rows], dtype="datetime64[s]"),
+                years=np.array([year]),
+                window_days=0,
+                hour_offsets=(0,),
+            )
+            for name, values in raw.items():
+                values[rows] = np.asarray(getattr(sample, name)).reshape(len(rows))
+    told = season.learning
+    sd = {
+        "density_altitude": np.full(n, told.density_altitude_error_ft * FT),
+        "wind": np.full(n, told.wind_error_kt * KT),
+        "gust": np.full(n, told.gust_error_kt * KT),
+    }
+    for i, show in enumerate(shows):
+        if show.density_altitude_ft is not None:
+            raw["density_altitude"][i], sd["density_altitude"][i] = show.density_altitude_ft * FT, 0.0
+        if show.wind_kt is not None:
+            sd["wind"][i] = 0.0
+            raw["wind_speed"][i] = show.wind_kt * KT
+            raw["toward_crowd"][i], raw["along_line"][i] = _noted_wind(show, known, site_of)
+        if show.gust_kt is not None:
+            raw["gust"][i], sd["gust"][i] = show.gust_kt * KT, 0.0
+    value = conditions_from_air(
+        raw["density_altitude"], raw["toward_crowd"], raw["along_line"], raw["gust"], raw["wind_speed"]
+    )
+    error = {
+        name: sd["density_altitude" if name == "density_altitude" else "gust" if "gust" in name else "wind"]
+        for name in CONDITIONS
+    }
+    return ShowAir(value, error)
+
+
+def _noted_wind(
+    show: LoggedShow, known: dict[str, Venue], site_of: Callable[[Venue], Site]
+) -> tuple[float, float]:
+    """Wind toward the crowd and along the line as noted; without a direction or a line they are unknown."""
+    if show.wind_kt == 0.0:
+        return 0.0, 0.0
+    if show.wind_kt is None or show.wind_from_deg_true is None or show.venue not in known:
+        return np.nan, np.nan
+    site = site_of(known[show.venue])
+    toward, along = show_line_components(
+        show.wind_kt * KT,
+        show.wind_from_deg_true,
+        site.line_true_heading,
+        crowd_on_right=site.crowd_on_right,
+    )
+    return float(toward), float(along)
+
+
+# --- In a pilot's words -----------------------------------------------------------------------------
+
+
+def told(learned: LearnedFromLog) -> dict[str, Any]:
+    """What the log teaches, as plain data: words, coefficients, and every show on its own air.
+
+    Enough to show it and to use it again: numbers with names, the window of the log, and the hashes of
+    the log and of the limits it was laid on.
+    """
+    fit = learned.limits
+    days = [s.date for s in learned.shows]
+    return {
+        "shows": fit.shows,
+        "shows_logged": len(learned.shows),
+        "shows_with_a_change": fit.changed,
+        "first_show": min(days).isoformat(),
+        "last_show": max(days).isoformat(),
+        "learned_may_relax": learned.may_relax,
+        "log_sha256": learned.log_sha256,
+        "limits_sha256": learned.limits_sha256,
+        "coefficients": {
+            "shift": fit.shift,
+            "slope": fit.slope,
+            "comfortable": fit.comfortable,
+            "limit": fit.limit,
+            "limit_lower": fit.limit_lower,
+            "limit_upper": fit.limit_upper,
+            "directions": fit.directions.tolist(),
+            "stated_worth_shows": fit.pseudo_observations,
+            "mildest_changes_left_out": fit.left_out,
+            "offset": {
+                cause: {
+                    name: float(fit.offset[c, f])
+                    for f, name in enumerate(learned.written.names)
+                    if fit.offset[c, f] != 0.0
+                }
+                for c, cause in enumerate(CAUSES)
+            },
+        },
+        "causes": [row for c in range(len(CAUSES)) if (row := _cause_told(learned, c)) is not None],
+        "every_show": [_show_told(learned, i) for i in range(len(learned.shows))],
+    }
+
+
+def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
+    """One cause in words; None where no figure has a limit for it."""
+    cause, fit = CAUSES[c], learned.limits
+    names = [n for n in (*_CHOICE, *CONDITIONS) if CONDITIONS[n] == cause]
+    name = next((n for n in names if np.isfinite(learned.written.limit[n]).any()), None)
+    if name is None:
+        return None
+    offset = float(np.median(fit.offset[c]))
+
+    def share(end: float) -> float:
+        low, top = learned.written.comfortable[name], learned.written.limit[name]
+        return float(np.nanmedian(100.0 * (top + 0.5 * (end + offset - 1.0) * (top - low)) / top))
+
+    shows, changed = int(fit.shows_by_cause[c]), int(fit.changed_by_cause[c])
+    at, low, high = share(fit.limit), share(fit.limit_lower), share(fit.limit_upper)
+    words, question = WORDS[cause], ""
+    span = f"{at:.0f} % of the limit you wrote (80 % range {low:.0f}–{high:.0f} %)"
+    looser = fit.limit + offset > 1.0
+    if not shows:
+        sentence = f"no show in the log says anything about your limits for {words}"
+    elif not changed:
+        sentence = (
+            f"nothing in {shows} show{'s' if shows != 1 else ''} speaks against your limits for {words}"
+        )
+        if not looser and fit.changed:
+            sentence += (
+                f"; what bit elsewhere moves them to {at:.0f} % all the same, since one habit of judgement "
+                "is taken to lie behind all of them"
+            )
+    else:
+        sentence = (
+            f"you leave it out for {words} at {span}; "
+            f"it bit in {changed} of {shows} show{'s' if shows != 1 else ''}"
+        )
+    if shows and looser and learned.may_relax:
+        sentence += "; your own setting lets this stand although it is more permissive than you wrote"
+    elif changed and looser:
+        sentence += "; the limit you wrote is used, being the more cautious"
+    if changed and fit.limit_upper + offset < 0.0:
+        question = f"Is the limit you wrote for {words} still yours? You stop well before it."
+    elif changed and fit.limit_lower + offset > _PERMISSIVE:
+        question = f"You flew past the limit you wrote for {words}. Were those shows you would fly again?"
+    return {
+        "cause": cause,
+        "shows": shows,
+        "changed": changed,
+        "limit_percent": round(at, 1),
+        "limit_percent_lower": round(low, 1),
+        "limit_percent_upper": round(high, 1),
+        "sentence": sentence,
+        "question": question,
+    }
+
+
+def _show_told(learned: LearnedFromLog, i: int) -> dict[str, Any]:
+    """One show with its own air, and how near its figures came to their limits."""
+    show = learned.shows[i]
+    row: dict[str, Any] = {
+        "date": show.date.isoformat(),
+        "time_local": f"{show.time:%H:%M}",
+        "venue": show.venue,
+        "routine": show.routine,
+        "changed": [dataclasses.asdict(one) for one in show.changed],
+        "note": show.note,
+    }
+    for name in CONDITIONS:
+        unit, scale = _UNITS[name]
+        x = float(learned.air.value[name][i])
+        row[f"{name}_{unit}"] = round(x / scale, 1) if np.isfinite(x) else None
+        row[f"{name}_noted"] = bool(learned.air.error[name][i] == 0.0)
+        z = standardised(x, learned.written.comfortable[name], learned.written.limit[name])
+        judged = np.isfinite(z) & np.any(learned.state[i] != SILENT, axis=0)
+        row[f"{name}_nearest"] = round(float(z[judged].max()), 2) if judged.any() else None
+    return row
