@@ -222,9 +222,7 @@ def _low_ceiling_minimum(season: Season, venue_id: str) -> tuple[float, float] |
 # --- Choosing and laying ----------------------------------------------------------------------------
 
 
-def lay_routines(
-    empty: dict[str, Any], season: Season, log_curves: Sequence[limits.Curves] = ()
-) -> None:
+def lay_routines(empty: dict[str, Any], season: Season, log_curves: Sequence[limits.Curves] = ()) -> None:
     """Choose the season's routines and lay them into the season's arrays, wherever there is history.
 
     Parameters

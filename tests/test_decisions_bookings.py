@@ -102,7 +102,9 @@ def test_runners_up_are_the_next_best_sets() -> None:
         plans = [chosen(p) for _, p in given]
         assert len(set(plans)) == len(plans)
         everything = {p: w for _, w, p in every_plan(offers)}
-        assert all(everything[p] == pytest.approx(w, abs=1e-6) for p, (w, _) in zip(plans, given, strict=True))
+        assert all(
+            everything[p] == pytest.approx(w, abs=1e-6) for p, (w, _) in zip(plans, given, strict=True)
+        )
 
 
 def test_the_fee_that_makes_an_offer_worth_taking() -> None:
@@ -123,11 +125,19 @@ def test_the_fee_that_makes_an_offer_worth_taking() -> None:
                 (w for _, w, p in every_plan(opened) if b not in p and kept <= {*p, b}), default=-np.inf
             )
 
-            def with_it(extra: float, b: int = b, opened: Offers = opened, kept: set[int] = kept) -> float:
+            def with_it(
+                extra: float,
+                b: int = b,
+                opened: Offers = opened,
+                kept: set[int] = kept,
+                flown: float = float(share[b]),
+            ) -> float:
                 raised = opened.present.copy()
-                raised[b] += share[b] * extra
+                raised[b] += flown * extra
                 changed = Offers(**{**opened.__dict__, "present": raised})
-                return max((w for _, w, p in every_plan(changed) if b in p and kept <= {*p, b}), default=-np.inf)
+                return max(
+                    (w for _, w, p in every_plan(changed) if b in p and kept <= {*p, b}), default=-np.inf
+                )
 
             if b in kept:
                 continue
