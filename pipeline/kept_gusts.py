@@ -1,18 +1,21 @@
-"""Fitted gust models kept as numbers in the cache, so that only new hours are learnt from."""
+"""Gust models and the gusts drawn from them kept in the cache, so that only new hours are learnt from."""
 
 from __future__ import annotations
 
 import hashlib
+import io
 import json
+import zipfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.air.gusts import THRESHOLDS_KT, GustModel, fit_gust_model
+from pipeline.air.gusts import THRESHOLDS_KT, GustModel, fit_gust_model, gust_record
 from pipeline.results import write_atomically
 
-__all__ = ["KeptGustModels"]
+__all__ = ["Gusts", "KeptGustModels", "kept_gusts"]
 
 _VERSION = 1  # of the regression; another one is fitted anew
 
@@ -57,3 +60,59 @@ class KeptGustModels:
         data = None if model is None else model.as_data()
         write_atomically(path, json.dumps(data).encode())
         return None if data is None else GustModel.from_data(data)
+
+
+@dataclass(frozen=True)
+class Gusts:
+    """Every hour's gust peak [m s-1], (hour,), and what it rests on; see `pipeline.air.gusts.GustRecord`."""
+
+    peak: npt.NDArray[np.floating]
+    kind: str
+    words: str
+
+
+def kept_gusts(
+    folder: Path,
+    record_digest: str,
+    wind_speed: npt.NDArray[np.floating] | None,
+    reported_gust: npt.NDArray[np.floating] | None,
+    first_hour: int,
+    wanted: npt.NDArray[np.floating],
+    *,
+    latitude: float,
+    longitude: float,
+    days: int,
+) -> Gusts:
+    """`pipeline.air.gusts.gust_record`, looking first whether it was made from the same record before.
+
+    Parameters
+    ----------
+    folder
+        Where records and models are kept; any file of it may be deleted.
+    record_digest
+        Of the hours.
+    wind_speed, reported_gust, first_hour, wanted, latitude, longitude, days
+        As `gust_record` takes them.
+    """
+    key = repr((_VERSION, THRESHOLDS_KT, record_digest, first_hour, latitude, longitude, days)).encode()
+    path = folder / f"{hashlib.sha256(key + np.ascontiguousarray(wanted).tobytes()).hexdigest()[:32]}.npz"
+    try:
+        with np.load(path, allow_pickle=False) as held:
+            return Gusts(held["peak"], str(held["kind"]), str(held["words"]))
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        pass  # nothing kept, or only a damaged copy: made again
+    made = gust_record(
+        wind_speed,
+        reported_gust,
+        first_hour,
+        wanted,
+        latitude=latitude,
+        longitude=longitude,
+        days=days,
+        fit=KeptGustModels(folder),
+    )
+    gusts = Gusts(made.peak, made.kind, made.in_words())
+    content = io.BytesIO()
+    np.savez(content, peak=gusts.peak, kind=np.asarray(gusts.kind), words=np.asarray(gusts.words))
+    write_atomically(path, content.getvalue())
+    return gusts

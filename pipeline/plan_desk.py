@@ -73,17 +73,19 @@ def plan_text(plan: Plan) -> str:
         )
     lines += [
         "",
-        f"{'':<15} {'booking':<26} {'days':<16} {'slot':<6} {'full':>5} {'any':>5} {'expected':>9}  why",
+        f"{'':<15} {'booking':<26} {'days':<16} {'slot':<6} {'full':>5} {'show':>5} {'expected':>9}  why",
     ]
     for row in plan.offers:
         expected = "–" if row.expected is None else f"{row.expected:,.0f}"
-        full, any_show = ("–" if v is None else f"{100 * v:.0f} %" for v in (row.full_show, row.any_show))
+        full, shows = (
+            "–" if v is None else f"{100 * v:.0f} %" for v in (row.full_show, row.full_or_composed)
+        )
         days = (
             row.first_day[5:] if row.first_day == row.last_day else f"{row.first_day[5:]}–{row.last_day[5:]}"
         )
         reply = f" (reply by {row.reply_by})" if row.reply_by and row.decision in ("take", "pass") else ""
         lines.append(
-            f"{row.decision:<15} {row.booking:<26} {days:<16} {row.slot:<6} {full:>5} {any_show:>5} "
+            f"{row.decision:<15} {row.booking:<26} {days:<16} {row.slot:<6} {full:>5} {shows:>5} "
             f"{expected:>9}  {row.why}{reply}"
         )
         if row.worth_taking_if:

@@ -18,7 +18,6 @@ import numpy.typing as npt
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
 from pipeline.air import fallback
-from pipeline.air.gusts import gust_record
 from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample, station_cycles
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
@@ -34,7 +33,7 @@ from pipeline.decisions.forecast import (
 )
 from pipeline.derived import UsedLimits, used_limits
 from pipeline.errors import ShowhourError
-from pipeline.kept_gusts import KeptGustModels
+from pipeline.kept_gusts import kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
 
@@ -423,7 +422,9 @@ def _forecast_venue(
     trend_variance = cycles.temperature.trend_variance()
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]] = []
     worst = "ok"
-    gusts = gust_record(
+    gusts = kept_gusts(
+        cache / "gusts",
+        held.digest,
         record.values.get("wind_speed"),
         record.values.get("wind_speed_of_gust"),
         record.first_hour,
@@ -431,7 +432,6 @@ def _forecast_venue(
         latitude=station.latitude,
         longitude=station.longitude,
         days=max(45, history.window_days + 5),
-        fit=KeptGustModels(cache / "gusts"),
     )
     for booking, day, day_slots in slots:
         sample = show_hour_sample(
@@ -472,7 +472,7 @@ def _forecast_venue(
         shares=held.shares,
         warnings=(
             *_venue_warnings(venue, station, held.passed_over),
-            *([gusts.in_words()] if gusts.kind in ("modelled", "estimated") else []),
+            *([gusts.words] if gusts.kind in ("modelled", "estimated") else []),
         ),
         trust=_trust(season, venue, station, held, days, gusts.kind, cache),
     )

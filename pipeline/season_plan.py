@@ -94,7 +94,7 @@ class OfferTold:
         ``take``, ``keep`` (a contract), ``pass``, ``barred`` or ``cannot be kept``.
     why
         In words.
-    full_show, any_show, no_show
+    full_show, full_or_composed, nothing_flown
         Chances at the slot in discussion; None without a number.
     expected
         What it is expected to bring when the aircraft is there, its costs off.
@@ -120,8 +120,8 @@ class OfferTold:
     decision: str
     why: str
     full_show: float | None
-    any_show: float | None
-    no_show: float | None
+    full_or_composed: float | None
+    nothing_flown: float | None
     expected: float | None
     more_needed: float | None
     other_slot: str
@@ -641,8 +641,8 @@ def plan_season(ds: xr.Dataset, season: Season, *, draws: int = DRAWS) -> Plan:
     must = np.array([b.state == "contracted" for b in offers])
     open_ = np.array(
         [
-            (not why or (b.state == "contracted" and not _away(season, b))) and b.state != "passed"
-            for b, why in zip(offers, barred, strict=True)
+            (not bar.why or (b.state == "contracted" and not _away(season, b))) and b.state != "passed"
+            for b, bar in zip(offers, barred, strict=True)
         ]
     )
     clash = _clashes(season, offers)
@@ -726,28 +726,55 @@ def _away(season: Season, booking: Booking) -> str:
     return ""
 
 
-def _barred(a: _Arrays, season: Season, booking: Booking, chances: _Chances) -> str:
-    """Why the pilot does not take a booking whatever it pays; empty where nothing bars it."""
+@dataclass(frozen=True)
+class _Bar:
+    """Why the pilot does not take a booking as it stands, whatever it pays.
+
+    Attributes
+    ----------
+    why
+        In words; empty where nothing bars it.
+    cure
+        What would lift it beside the hour or the fee; empty where nothing would, or the hour may.
+    hour
+        Whether another hour may lift it.
+    final
+        Whether nothing lifts it.
+    """
+
+    why: str = ""
+    cure: str = ""
+    hour: bool = False
+    final: bool = False
+
+
+def _barred(a: _Arrays, season: Season, booking: Booking, chances: _Chances) -> _Bar:
     away = _away(season, booking)
     if away:
-        return f"falls into {away}"
+        return _Bar(f"falls into {away}", final=True)
+    row = _row(a, booking.id)
     if np.isnan(chances.show):
-        status = str(a["booking_status"][list(a["booking"]).index(booking.id)])
-        return f"no chance is known ({status}), so the pilot's bar cannot be held against it"
-    if chances.show < season.least_chance:
-        return (
-            f"the full or a composed show is flown {_days(chances.show)}, below the pilot's bar of "
-            f"{_days(season.least_chance)}"
+        status = str(a["booking_status"][row])
+        return _Bar(
+            f"no chance is known ({status}), so the pilot's bar cannot be held against it", final=True
         )
+    practice = ""
     days = np.flatnonzero(a["day_booking"] == booking.id)
     current = a["routine_current"][days][:, _composed(a)]
     if season.practice is not None and (current == 0).all(axis=1).any():
-        first = booking.show_days[0] - dt.timedelta(days=season.practice.currency_days)
-        return (
-            "no show of the season is practised in time: practise between "
-            f"{first} and {booking.show_days[0] - dt.timedelta(days=1)}"
+        # Practised so that it counts on the last show day, and before the first.
+        first = booking.show_days[-1] - dt.timedelta(days=season.practice.currency_days)
+        practice = f"a practice between {first} and {booking.show_days[0] - dt.timedelta(days=1)}"
+    if chances.show < season.least_chance:
+        return _Bar(
+            f"the full or a composed show is flown {_days(chances.show)}, below the pilot's bar of "
+            f"{_days(season.least_chance)}",
+            cure=practice,
+            hour=True,
         )
-    return "" if booking.fee is not None else "no fee is stated, so it cannot be weighed"
+    if practice:
+        return _Bar("no show of the season is practised in time", cure=practice)
+    return _Bar("" if booking.fee is not None else "no fee is stated, so it cannot be weighed")
 
 
 def _days(chance: Any) -> str:
@@ -783,13 +810,15 @@ def _clashes(season: Season, offers: Sequence[Booking]) -> BoolArray:
 def _hours_short(seconds: float) -> str:
     if not np.isfinite(seconds):
         return "their days overlap, or it cannot be flown"
+    if seconds <= 0.0:
+        return "the aircraft has to be at home between them"
     return f"{np.ceil(seconds / 360.0) / 10.0:.1f} h short"
 
 
 def _conflicts(
     offers: Sequence[Booking], k: int, others: Sequence[int], ways: _Ways, clash: BoolArray
 ) -> list[str]:
-    """Why an offer cannot stand beside others."""
+    """Why an offer cannot stand beside others; or that it cannot be reached from home, or left for it."""
     found = []
     for o in others:
         a, b = (k, o) if k < o else (o, k)
@@ -797,6 +826,10 @@ def _conflicts(
             found.append(f"an exclusivity stands between it and {offers[o].id}")
         elif not ways.allowed[a, b]:
             found.append(f"{offers[a].id} and {offers[b].id} are too close: {_hours_short(ways.late[a, b])}")
+    if not found and not (ways.allowed[:k, k].any() or ways.allowed[-1, k]):
+        found.append(f"it cannot be reached from home: {_hours_short(ways.late[-1, k])}")
+    if not found and not ways.allowed[k, k + 1 :].any():
+        found.append("the aircraft cannot get home from it in time")
     return found
 
 
@@ -806,7 +839,7 @@ def _offer_told(
     offers: Sequence[Booking],
     k: int,
     taken: BoolArray,
-    barred: str,
+    bar: _Bar,
     chances: _Chances,
     share: FloatArray,
     problem: choice.Offers,
@@ -822,16 +855,16 @@ def _offer_told(
     if booking.costs is None:
         notes.append("no costs are stated; none are counted")
     if booking.fee is None and must:
-        notes.append("no fee is stated; none is counted")
+        notes.append("no fee is counted")
     if not np.isfinite(chances.full) and must:
         notes.append("no chance is known; the least that its pay can be is counted")
     if taken[k]:
         decision, why = ("keep", "a contract") if must else ("take", "in the plan of greatest expected worth")
     elif must:
         decision = "cannot be kept"
-        why = "; ".join(conflicts) or barred or "it cannot be reached in time"
-    elif barred:
-        decision, why = "barred", barred
+        why = "; ".join(conflicts) or bar.why or "it cannot be reached in time"
+    elif bar.why:
+        decision, why = "barred", bar.why
     else:
         decision = "pass"
         why = "; ".join(conflicts)
@@ -847,7 +880,7 @@ def _offer_told(
             phrase = f"nothing makes it fit: {'; '.join(blocking)}"
         else:
             more_needed, slot, slot_more, phrase = _worth_if(
-                a, season, booking, barred, float(share[k]), float(problem.present[k]), more
+                a, season, booking, bar, float(share[k]), float(problem.present[k]), more
             )
     return OfferTold(
         booking=booking.id,
@@ -862,8 +895,8 @@ def _offer_told(
         decision=decision,
         why=why,
         full_show=_known(chances.full),
-        any_show=_known(chances.show),
-        no_show=_known(chances.none),
+        full_or_composed=_known(chances.show),
+        nothing_flown=_known(chances.none),
         expected=float(problem.present[k]) if booking.fee is not None else None,
         more_needed=more_needed,
         other_slot=slot,
@@ -878,49 +911,59 @@ def _known(value: Any) -> float | None:
 
 
 def _worth_if(
-    a: _Arrays, season: Season, booking: Booking, barred: str, share: float, present: float, more: float
+    a: _Arrays, season: Season, booking: Booking, bar: _Bar, share: float, present: float, more: float
 ) -> tuple[float | None, str, float | None, str]:
     """Fee, or hour, or both, that make an offer worth taking; and the phrase for it.
 
     The best plan with the offer depends on it only through what it brings, so the amount that a higher fee
     has to bring is what another hour has to bring too.
     """
+    if bar.final:
+        return None, "", None, ""
     needed = present + share * more
-    by_fee = None
-    if not barred:
-        by_fee = float(np.ceil(more / ROUND_UP - 1e-9) * ROUND_UP)
-    if not barred and by_fee == 0.0:
-        return None, "", None, "worth taking as it stands"
-    fee = season.in_currency(booking, booking.fee or 0.0)
-    costs = season.in_currency(booking, booking.costs or 0.0)
-    slots: list[tuple[bool, int, float, str]] = []
-    if np.isfinite(a["booking_as_planned"][_row(a, booking.id)]) and not _away(season, booking):
-        names, chances = _slot_chances(a, booking.id)
-        shares = _share(booking, chances)
-        offered = booking.slot.hour * 60 + booking.slot.minute
-        for n, name in enumerate(names):
-            hour, minute = map(int, name.split(":"))
-            if chances.show[n] < season.least_chance or hour * 60 + minute == offered or shares[n] <= 0.0:
-                continue
-            short = max(needed - (fee * shares[n] - costs), 0.0) / shares[n]
-            slots.append((short > choice.SAME, abs(hour * 60 + minute - offered), float(short), name))
-    slot, slot_more = "", None
-    if slots:
-        enough = [s for s in slots if not s[0]]
-        # The nearest hour that is enough by itself; otherwise, for an offer the pilot bars as it stands,
-        # the hour that needs the least more.
-        best = min(enough, key=lambda s: s[1]) if enough else min(slots, key=lambda s: (round(s[2], 2), s[1]))
-        if enough or barred.startswith("the full"):
-            slot, slot_more = best[3], float(np.ceil(best[2] / ROUND_UP - 1e-9) * ROUND_UP)
+    by_fee = None if bar.hour else _asked(more)
+    with_cure = [bar.cure] if bar.cure else []
+    if by_fee == 0.0:
+        return None, "", None, f"worth taking {f'with {bar.cure}' if bar.cure else 'as it stands'}"
+    found = _other_slot(a, season, booking, needed, may_ask=bar.hour)
     ways = []
-    if slot:
-        and_more = f" and {slot_more:,.0f} more" if slot_more else ""
-        ways.append(f"{slot} instead of {booking.slot:%H:%M}{and_more}")
+    if found is not None:
+        and_more = f" and {found[1]:,.0f} {season.currency} more" if found[1] else ""
+        ways.append(f"{found[0]} instead of {booking.slot:%H:%M}{and_more}")
     if by_fee is not None:
-        ways.append(f"{by_fee:,.0f} {season.currency} more")
+        ways.append(f"{by_fee:,.0f} {season.currency}" + (" more" if booking.fee is not None else ""))
     if not ways:
         return None, "", None, "no hour of its window and no fee makes it worth taking"
-    return by_fee, slot, slot_more, f"worth taking with {', or '.join(ways)}"
+    phrase = f"worth taking with {' and '.join([*with_cure, ', or '.join(ways)])}"
+    return by_fee, *(found if found is not None else ("", None)), phrase
+
+
+def _asked(amount: float) -> float:
+    """An amount to ask for, rounded up."""
+    return float(np.ceil(amount / ROUND_UP - 1e-9) * ROUND_UP)
+
+
+def _other_slot(
+    a: _Arrays, season: Season, booking: Booking, needed: float, *, may_ask: bool
+) -> tuple[str, float] | None:
+    """The nearest slot of the window that brings what is needed, or with `may_ask` the one that asks least.
+
+    Only slots that keep the pilot's bar; the slot's local start and the fee more that it needs.
+    """
+    fee = season.in_currency(booking, booking.fee or 0.0)
+    costs = season.in_currency(booking, booking.costs or 0.0)
+    names, chances = _slot_chances(a, booking.id)
+    shares = _share(booking, chances)
+    offered = booking.slot.hour * 60 + booking.slot.minute
+    found = []
+    for name, show, part in zip(names, chances.show, shares, strict=True):
+        apart = abs(int(name[:2]) * 60 + int(name[3:]) - offered)
+        if apart == 0 or show < season.least_chance or part <= 0.0:
+            continue
+        short = float(max(needed - (fee * part - costs), 0.0) / part)
+        if short <= choice.SAME or may_ask:
+            found.append((_asked(short), apart, name))
+    return None if not found else (min(found)[2], min(found)[0])
 
 
 def _row(a: _Arrays, booking: str) -> int:
@@ -942,13 +985,13 @@ def _broken(
         reasons = [f"falls into {away}"] if away else []
         reasons += _conflicts(offers, k, [o for o in contracts if o != k], ways, clash)
         if not reasons:
-            reasons = ["it cannot be reached from home, or left for home, within the days there are"]
+            reasons = ["not together with the other contracts and the days at home"]
         told.append(f"{offers[k].id} is contracted and cannot be kept: {'; '.join(reasons)}.")
     return tuple(told)
 
 
 def _alarms(
-    a: _Arrays, season: Season, offers: Sequence[Booking], taken: BoolArray, barred: Sequence[str]
+    a: _Arrays, season: Season, offers: Sequence[Booking], taken: BoolArray, barred: Sequence[_Bar]
 ) -> tuple[str, ...]:
     papers = [
         paperwork.Paper(p.kind, p.name, first_day=p.from_, last_day=p.expires, venue=p.venue)
@@ -957,9 +1000,9 @@ def _alarms(
     shows = [(b.id, b.venue, b.show_days) for b, t in zip(offers, taken, strict=True) if t]
     told = [f"{alarm}." for alarm in paperwork.alarms(papers, shows)]
     told += [
-        f"{b.id} is contracted and {why}."
-        for b, t, why in zip(offers, taken, barred, strict=True)
-        if t and b.state == "contracted" and why and b.fee is not None
+        f"{b.id} is contracted and {bar.why}" + (f": it needs {bar.cure}." if bar.cure else ".")
+        for b, t, bar in zip(offers, taken, barred, strict=True)
+        if t and b.state == "contracted" and bar.why
     ]
     return tuple(told)
 

@@ -57,6 +57,22 @@ def _answer(season: Season) -> list[str]:
     return lines
 
 
+def _trust(season: Season) -> None:
+    """Whether the numbers deserve trust, a line for all bookings of which the same is true."""
+    by_sentence: dict[str, list[str]] = {}
+    for booking in season.bookings:
+        if booking.rank and booking.trust:
+            by_sentence.setdefault(booking.trust, []).append(f"{booking.place}, {booking.dates}")
+    if not by_sentence:
+        return
+    st.subheader("Can these numbers be trusted?", anchor=False)
+    lines = [
+        f"{escape(sentence)} <span class='sh-note'>{escape('; '.join(names))}</span>"
+        for sentence, names in sorted(by_sentence.items(), key=lambda item: -len(item[1]))
+    ]
+    st.html("<ul class='sh-list'>" + "".join(f"<li>{line}</li>" for line in lines) + "</ul>")
+
+
 @st.fragment
 def _small_multiples(season: Season) -> None:
     st.subheader("The air by hour, booking by booking", anchor=False)
@@ -140,6 +156,7 @@ frame.begin(season, "Which bookings")
 frame.notices(season)
 st.html(markup.answer(_answer(season)))
 st.html(markup.bookings_table(season.bookings, frame.remembered(season), season.currency))
+_trust(season)
 
 st.subheader("What each hour costs", anchor=False)
 by_hour = [

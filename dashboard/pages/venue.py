@@ -56,6 +56,8 @@ def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[s
             f"{booking.worst_slot} "
             f"({words.percent(booking.worst)}): {told}."
         )
+    if booking.trust:
+        lines.append(f"Trust: {escape(booking.trust)}")
     return lines
 
 
@@ -107,7 +109,7 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                                 "low": words.number(r["low"]),
                                 "high": words.number(r["high"]),
                                 "interval": f"{words.number(r['high_lower'])} to "
-                                "{words.number(r['high_upper'])}",
+                                f"{words.number(r['high_upper'])}",
                             }
                             for r in rows
                         ],

@@ -594,7 +594,10 @@ def quantile_interval(
     by_year = values.reshape(*values.shape[:-2], values.shape[-2] * values.shape[-1])
     held = np.isfinite(by_year)
     observed = held.sum(axis=-1)
-    counted = counted_years(held.reshape(values.shape))
+    if observed.size and observed.min() == by_year.shape[-1]:
+        counted = np.ones(observed.shape, dtype=bool)
+    else:
+        counted = counted_years(held.reshape(values.shape))
     below = np.stack(
         [(by_year <= q[..., i, None, None].astype(values.dtype)).sum(axis=-1) for i in range(p.size)],
         axis=-2,
