@@ -13,6 +13,7 @@ from typing import Any
 from pipeline import __version__
 from pipeline.desk import add_commands
 from pipeline.errors import InputError, ShowhourError
+from pipeline.log_desk import add_log
 from pipeline.plan_desk import add_plan
 
 __all__ = ["main"]
@@ -156,6 +157,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_commands(add)
     add_plan(add)
+    add_log(add)
 
     air = add(
         "air",

@@ -15,7 +15,7 @@ import datetime as dt
 import hashlib
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -35,6 +35,7 @@ __all__ = [
     "log_digest",
     "parse_log",
     "read_log",
+    "show_from_rows",
 ]
 
 FILE = "show_log.csv"
@@ -180,6 +181,29 @@ def parse_log(
     except csv.Error as error:
         faults.append(Fault(file, reader.line_num, "", f"a line that is no CSV ({error})", "CSV"))
     return list(shows.values()), faults, warnings
+
+
+def show_from_rows(
+    rows: Sequence[Mapping[str, str | None]], *, venues: Sequence[str], figures: Sequence[str]
+) -> LoggedShow:
+    """One show out of typed values: its own row, then one a figure, by the names of `COLUMNS`.
+
+    Unlike a show of the past in the file, one that is typed in must name a venue and figures of the season.
+
+    Raises
+    ------
+    InputError
+        With every mistake, by column.
+    """
+    stream = io.StringIO(newline="")
+    out = csv.writer(stream, lineterminator="\n")
+    out.writerow(COLUMNS)
+    out.writerows([row.get(name) or "" for name in COLUMNS] for row in rows)
+    shows, faults, unknown = parse_log(stream.getvalue().encode(), venues=venues, figures=figures)
+    if faults or unknown or len(shows) != 1:
+        told = [f"  {f.key}: found {f.found}; wanted {f.wanted}" for f in (*faults, *unknown)]
+        raise InputError("\n".join(["This show cannot be logged:", *told]))
+    return dataclasses.replace(shows[0], row=0)
 
 
 def _read_row(
