@@ -377,7 +377,8 @@ class _Ways:
     Attributes
     ----------
     late
-        By how long the direct way misses what is demanded [s]; nothing or less where it does not.
+        By how long the direct way misses what is demanded [s]; nothing or less where it does not, NaN
+        where the first is not over before the other begins.
     """
 
     allowed: BoolArray
@@ -529,7 +530,7 @@ def _ways(
     via = np.zeros((n + 1, n + 1), dtype=bool)
     cost, flying = np.zeros((n + 1, n + 1)), np.zeros((n + 1, n + 1))
     days, spare = np.zeros((n + 1, n + 1), dtype=np.int64), np.zeros((n + 1, n + 1), dtype=np.int64)
-    late = np.full((n + 1, n + 1), np.inf)
+    late = np.full((n + 1, n + 1), np.nan)
 
     gap_days = (times.first_show[b] - times.last_show_end[a]) / DAY
     can_home = (home_late <= 0.0) & fits_home[a, b] & np.isfinite(homeward.arrival[a])
@@ -767,7 +768,7 @@ def _barred(a: _Arrays, season: Season, booking: Booking, chances: _Chances) -> 
         practice = f"a practice between {first} and {booking.show_days[0] - dt.timedelta(days=1)}"
     if chances.show < season.least_chance:
         return _Bar(
-            f"the full or a composed show is flown {_days(chances.show)}, below the pilot's bar of "
+            f"the full or a composed show is flown on {_days(chances.show)}, below the pilot's bar of "
             f"{_days(season.least_chance)}",
             cure=practice,
             hour=True,
@@ -778,7 +779,7 @@ def _barred(a: _Arrays, season: Season, booking: Booking, chances: _Chances) -> 
 
 
 def _days(chance: Any) -> str:
-    return f"{10 * float(chance):.0f} days in 10"
+    return f"{100 * float(chance):.0f} % of days"
 
 
 def _clashes(season: Season, offers: Sequence[Booking]) -> BoolArray:
@@ -808,8 +809,10 @@ def _clashes(season: Season, offers: Sequence[Booking]) -> BoolArray:
 
 
 def _hours_short(seconds: float) -> str:
-    if not np.isfinite(seconds):
-        return "their days overlap, or it cannot be flown"
+    if np.isnan(seconds):
+        return "their days overlap"
+    if np.isinf(seconds):
+        return f"it cannot be flown in {ferry.LONGEST} days"
     if seconds <= 0.0:
         return "the aircraft has to be at home between them"
     return f"{np.ceil(seconds / 360.0) / 10.0:.1f} h short"
