@@ -18,7 +18,8 @@ from pipeline.flight_inputs import check_flight, load_flight, routine_items
 from pipeline.inputs import TRADE_FIGURES, demo_folder, load_season
 
 SEASON = load_season(demo_folder())
-NAMES = [figure.name for figure in SEASON.routine.figures]
+NAMES = [figure.name for figure in SEASON.routine.repertoire]
+FULL = [figure.name for figure in SEASON.routine.figures]
 FLOOR = SEASON.pilot.floor_agl_ft
 
 
@@ -71,7 +72,7 @@ def test_the_demonstration_flies_at_sea_level_and_suffers_at_altitude() -> None:
     assert set(said) == {"in"}
     fastest = max(float(f.entry_speed) for f in figures) / KT
     assert 160 <= fastest <= 174
-    items = routine_items(inputs, NAMES, [f.seconds for f in SEASON.routine.figures])
+    items = routine_items(inputs, FULL, [f.seconds for f in SEASON.routine.figures])
     assert join_faults(items, inputs.aircraft) == []
     air = FieldAir(np.array([0.0, 8500 * FT]), np.array([0.0, 6700 * FT]))
     energy = routine_energy(items, inputs.aircraft, air, FLOOR * FT, stall_margin=inputs.cushions.speed)
@@ -182,4 +183,4 @@ def test_a_figure_longer_than_its_place_is_told() -> None:
     inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
     assert inputs is not None
     with pytest.raises(InputError, match="by itself"):
-        routine_items(inputs, NAMES, [5.0] * len(NAMES))
+        routine_items(inputs, FULL, [5.0] * len(FULL))

@@ -69,7 +69,9 @@ def test_the_wheel_holds_the_code_and_the_demo_only(wheel: Path) -> None:
     assert {t for t in tops if not t.endswith(".dist-info")} == {"pipeline", "dashboard"}
     assert not [n for n in names if n.endswith((".pyc", ".nc"))]
     demo = {
-        p.relative_to(ROOT / "venues" / "demo").as_posix() for p in (ROOT / "venues" / "demo").rglob("*.yaml")
+        p.relative_to(ROOT / "venues" / "demo").as_posix()
+        for p in (ROOT / "venues" / "demo").rglob("*")
+        if p.is_file()
     }
     assert {n.removeprefix("pipeline/_demo/") for n in names if n.startswith("pipeline/_demo/")} == demo
     assert "dashboard/.streamlit/config.toml" in names
@@ -185,10 +187,13 @@ def test_the_readme_and_ci_install_the_same_way() -> None:
     start, tests = (command.split(" && ") for command in commands)
     assert start[1] == ".venv/bin/pip install -c tests/constraints.txt ."
     assert start[2] == ".venv/bin/showhour demo"
-    assert tests[1:] == ['.venv/bin/pip install -c tests/constraints.txt -e ".[test]"', ".venv/bin/pytest"]
+    assert tests[1:] == [
+        '.venv/bin/pip install -c tests/constraints.txt -e ".[test]"',
+        ".venv/bin/pytest -n 2 --dist loadfile",
+    ]
     script = (ROOT / ".ci" / "run").read_text()
     assert "-c tests/constraints.txt -e '.[test]'" in script
-    assert script.rstrip().splitlines()[-1] == "pytest"
+    assert script.rstrip().splitlines()[-1] == "pytest -n 2 --dist loadfile"
     assert "set -euo pipefail" in script
     assert os.access(ROOT / ".ci" / "run", os.X_OK)
 

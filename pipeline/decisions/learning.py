@@ -70,6 +70,7 @@ PLANNED_OUT_WEIGHT = 0.5
 
 _NODES = 7
 _LEAST_CHANCE = 1e-300
+_PER_UNIT = 40.0  # of the scale, below which observations count as alike
 
 _LEAST_RELIABILITY = 0.2
 """Below this share of true variation in what a station shows, the log says next to nothing."""
@@ -337,33 +338,37 @@ def _log_prior(shift: FloatArray, slope: FloatArray, pseudo: float) -> FloatArra
     return np.asarray(total)
 
 
-def _gradient(shift: float, slope: float, seen: Observations, pseudo: float) -> FloatArray:
-    """Of the log posterior, by shift and log slope."""
-    chance = np.array([0.05, 0.95, 0.95, 0.05])
-    nothing = np.zeros(4)
-    stated = Observations(
+def _density(shift: float, slope: float, seen: Observations, pseudo: float) -> tuple[float, FloatArray]:
+    """Log posterior in intercept and slope, and its gradient by shift and log slope."""
+    stated = np.array([0.05, 0.95, 0.95, 0.05])
+    prior = Observations(
         np.array([-np.inf, -1.0, -np.inf, 1.0]),
         np.array([-1.0, np.inf, 1.0, np.inf]),
-        nothing,
-        pseudo * chance,
-        nothing.astype(np.int64),
+        np.zeros(4),
+        pseudo * stated,
+        np.zeros(4, dtype=np.int64),
     )
-    total = np.zeros(2)
-    for part in (stated, seen):
+    value, gradient = 0.0, np.zeros(2)
+    for part in (prior, seen):
         lower, upper, weight = _node_terms(part)
         low, high = np.isfinite(lower), np.isfinite(upper)
         below, above = np.where(low, lower - shift, 0.0), np.where(high, upper - shift, 0.0)
         not_high = np.where(high, _logistic(-slope * above), 0.0)
         past_low = np.where(low, _logistic(slope * below), 0.0)
         width = np.where(low & high, above - below, 1.0)
-        of_width = np.where(low & high, width / np.expm1(np.minimum(slope * width, 700.0)), 0.0)
+        grown = np.expm1(np.minimum(slope * width, 700.0))
+        of_width = np.where(low & high, width / grown, 0.0)
+        # 1 - exp(-w) = (exp(w) - 1) / exp(w), the same at every node.
+        between = np.where(low & high, grown / (1.0 + grown), 1.0)[0]
         inside = weight[:, None] * np.where(high, 1.0 - not_high, 1.0) * np.where(low, 1.0 - past_low, 1.0)
-        share = part.weight * inside / np.maximum(inside.sum(axis=0), _LEAST_CHANCE)
-        total += [
+        chance = np.maximum(inside.sum(axis=0), _LEAST_CHANCE)
+        value += float(part.weight @ np.log(np.maximum(chance * between, _LEAST_CHANCE)))
+        share = part.weight * inside / chance
+        gradient += [
             np.sum(share * slope * (past_low - not_high)),
             np.sum(share * slope * (above * not_high - below * past_low + of_width)),
         ]
-    return total
+    return value, gradient
 
 
 def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tuple[float, float]:
@@ -371,10 +376,8 @@ def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tupl
     from scipy.optimize import minimize
 
     def loss(p: FloatArray) -> tuple[float, FloatArray]:
-        m, b = float(p[0]), float(np.exp(p[1]))
-        at = np.asarray(m), np.asarray(b)
-        value = float(_log_prior(*at, pseudo) + log_likelihood(*at, seen).sum())
-        return -value, -_gradient(m, b, seen, pseudo)
+        value, gradient = _density(float(p[0]), float(np.exp(p[1])), seen, pseudo)
+        return -value, -gradient
 
     low, high = np.log(_SLOPES)
     found = minimize(
@@ -383,17 +386,23 @@ def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tupl
         jac=True,
         method="L-BFGS-B",
         bounds=[_SHIFTS, (low, high)],
-        options={"ftol": 1e-13, "gtol": 1e-6},
+        options={"ftol": 1e-12, "gtol": 1e-6},
     )
     return float(found.x[0]), float(np.exp(found.x[1]))
 
 
 def _gathered(seen: Observations) -> Observations:
-    """Observations alike to a hundredth of the scale, gathered with their weights."""
-    rows = np.round(np.stack([seen.lower, seen.upper, seen.variance], axis=1), 2)
+    """Observations alike to a fortieth of the scale, gathered with their weights."""
+    rows = np.round(np.stack([seen.lower, seen.upper, seen.variance], axis=1) * _PER_UNIT) / _PER_UNIT
     alike, place = np.unique(rows, axis=0, return_inverse=True)
     weight = np.bincount(place.ravel(), seen.weight, minlength=len(alike)).astype(float)
     return Observations(alike[:, 0], alike[:, 1], alike[:, 2], weight, np.arange(len(alike), dtype=np.int64))
+
+
+def _joined(first: Observations, second: Observations) -> Observations:
+    pairs = [(getattr(first, n), getattr(second, n)) for n in first.__dataclass_fields__]
+    lower, upper, variance, weight, show = (np.concatenate(pair) for pair in pairs)
+    return Observations(lower, upper, variance, weight, show)
 
 
 def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -489,6 +498,8 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
     if not pseudo > 0.0:
         raise ValueError(f"fit: pseudo is {pseudo}; it must be above 0")
     seen = observations(told)
+    quiet = np.isinf(seen.upper)
+    seen = _joined(_gathered(seen.take(quiet)), seen.take(~quiet))
     events = np.flatnonzero(np.isfinite(seen.upper))
     mildest = events[np.argsort(seen.upper[events], kind="stable")]
     m, b, weight = _posterior(seen, pseudo)
