@@ -30,8 +30,8 @@ def add_log(add: Add) -> None:
         "keep the show log: add or correct a show, import a file, check it",
         "Keep the log of shows flown, by exception: what is not named was flown as planned. `log add FOLDER` "
         "with --date, --time, --venue and the figures changed; `log import FOLDER FILE.csv`; "
-        "`log check FOLDER`. Name a figure and what bit as 'Torque roll:rough_air'; what bit is one of density_altitude, "
-        "wind_across, rough_air, wind_along, other.",
+        "`log check FOLDER`. Name a figure and what bit as 'Torque roll:rough_air'; what bit is one of "
+        "density_altitude, wind_across, rough_air, wind_along, other.",
     )
     log.add_argument(
         "what", choices=("add", "import", "check"), help="add one show, import a file, or check the log"
