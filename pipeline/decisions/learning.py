@@ -386,7 +386,7 @@ def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tupl
         jac=True,
         method="L-BFGS-B",
         bounds=[_SHIFTS, (low, high)],
-        options={"ftol": 1e-12, "gtol": 1e-6},
+        options={"ftol": 1e-11, "gtol": 1e-5},
     )
     return float(found.x[0]), float(np.exp(found.x[1]))
 
