@@ -155,7 +155,7 @@ def parse_log(
     if "\0" in text:
         return [], [Fault(file, text[: text.index("\0")].count("\n") + 1, "", "a zero byte", "text")], []
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    shows: dict[tuple[dt.date, dt.time, str], LoggedShow] = {}
+    shows: dict[tuple[dt.date, dt.time, str], LoggedShow | None] = {}
     try:
         header = [name.strip() for name in next(reader, [])]
         for name in header:
@@ -180,7 +180,7 @@ def parse_log(
             _read_row(held, file, row, shows, faults, warnings, venues, figures)
     except csv.Error as error:
         faults.append(Fault(file, reader.line_num, "", f"a line that is no CSV ({error})", "CSV"))
-    return list(shows.values()), faults, warnings
+    return [show for show in shows.values() if show is not None], faults, warnings
 
 
 def show_from_rows(
@@ -210,7 +210,7 @@ def _read_row(
     held: dict[str, str],
     file: str,
     row: int,
-    shows: dict[tuple[dt.date, dt.time, str], LoggedShow],
+    shows: dict[tuple[dt.date, dt.time, str], LoggedShow | None],
     faults: list[Fault],
     warnings: list[Fault],
     venues: Sequence[str],
@@ -244,6 +244,8 @@ def _read_row(
         for name in (*_RANGES, "routine")
         if held.get(name)
     )
+    if key in shows and shows[key] is None:
+        return  # told already, at the show's own row
     show = shows.get(key)
     if show is None:
         wrong("date", "a figure's row after the row of its show, with the same date, time and venue")
@@ -266,14 +268,15 @@ def _read_show(
     key: tuple[dt.date, dt.time, str],
     file: str,
     row: int,
-    shows: dict[tuple[dt.date, dt.time, str], LoggedShow],
+    shows: dict[tuple[dt.date, dt.time, str], LoggedShow | None],
     faults: list[Fault],
     warnings: list[Fault],
     venues: Sequence[str],
 ) -> None:
     before = len(faults)
-    if key in shows:
-        found = f"a show already in row {shows[key].row}"
+    there = shows.get(key)
+    if there is not None:
+        found = f"a show already in row {there.row}"
         faults.append(Fault(file, row, "date", found, "each show once; correct that row instead"))
     if not held["routine"]:
         faults.append(Fault(file, row, "routine", "nothing", "the routine flown: full, its label, or none"))
@@ -298,6 +301,7 @@ def _read_show(
     if speed is None and direction is not None:
         faults.append(Fault(file, row, "wind_kt", "nothing", "the speed beside the direction"))
     if len(faults) > before:
+        shows.setdefault(key, None)
         return
     if venues and held["venue"] not in venues:
         near = nearest(held["venue"], venues)
