@@ -397,13 +397,23 @@ def _instant(season: Season, booking: Booking, day: dt.date, time: dt.time) -> f
 
 
 def _times(season: Season, offers: Sequence[Booking]) -> _Times:
+    """The organiser can place the show anywhere in the window; the slot in discussion may lie outside it."""
     settings = season.ferry
     assert settings is not None
-    end = np.array([_instant(season, b, b.show_days[-1], b.window_to) for b in offers])
+    end = np.array(
+        [
+            max(
+                _instant(season, b, b.show_days[-1], b.window_to),
+                _instant(season, b, b.show_days[-1], b.slot) + 60.0 * b.length_min,
+            )
+            for b in offers
+        ]
+    )
+    begin = [_instant(season, b, b.show_days[0], min(b.window_from, b.slot)) for b in offers]
     return _Times(
         arrive=np.array([_instant(season, b, b.arrival_day, b.arrival_time) for b in offers]),
         leave=end + settings.refuel_min * 60.0,
-        first_show=np.array([_instant(season, b, b.show_days[0], b.window_from) for b in offers]),
+        first_show=np.array(begin),
         last_show_end=end,
     )
 
@@ -621,7 +631,9 @@ def plan_season(ds: xr.Dataset, season: Season, *, draws: int = DRAWS) -> Plan:
     base = _base(season)
     # Each array is taken out of the dataset once: looking one up costs more than what is done with most.
     a = {name: ds[name].to_numpy() for name in (*_READ, *(f"sample_{name}" for name in _SAMPLED))}
-    offers = sorted(season.bookings, key=lambda b: _instant(season, b, b.show_days[0], b.window_from))
+    offers = sorted(
+        season.bookings, key=lambda b: _instant(season, b, b.show_days[0], min(b.window_from, b.slot))
+    )
     row_of = {str(v): i for i, v in enumerate(a["booking"])}
     lost = [b.id for b in offers if b.id not in row_of]
     if lost:
