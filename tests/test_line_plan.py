@@ -292,8 +292,7 @@ def test_blackouts_and_days_at_home() -> None:
     onward = [leg for leg in plan.legs if leg.for_booking == "charlie"]
     assert [leg.take_off_local[:10] for leg in onward] == ["2027-07-08"]
 
-    # From the evening of the 4th it cannot be at home at midnight: alpha ends at 16:00 in another month's
-    # light, but here the inspection begins on the 4th itself.
+    # At home until the end of the 8th, it cannot be at East by 18:00 on that day, two days before the show.
     work = Blackout(from_=dt.date(2027, 7, 5), to=dt.date(2027, 7, 8), why="Inspection", at_home=True)
     late = changed(only(season(blackouts=(work,)), "alpha", "charlie"), "charlie", arrive_days_before=2)
     assert len(plan_season(results(), late).bookings) == 1
@@ -305,8 +304,8 @@ def test_blackouts_and_days_at_home() -> None:
 def test_an_offer_below_the_bar_is_barred_and_told_the_hour() -> None:
     """At 15:00 the show is flown in one year of three, in the morning in every one.
 
-    The organiser's window ends at 11:30, so of the half-hour slots of a quarter of an hour the nearest that lies
-    in it is 11:00; the heat begins two hours later.
+    The organiser's window ends at 11:30, so the nearest half-hour slot that lies in it is 11:00;
+    the heat begins two hours later.
     """
     plan = plan_season(results(), only(season(), "delta"))
     row = told(plan, "delta")
