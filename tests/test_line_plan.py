@@ -7,6 +7,7 @@ chances are arithmetic, done here with pyproj for distances and astral for the l
 
 from __future__ import annotations
 
+import atexit
 import csv
 import dataclasses
 import datetime as dt
@@ -14,6 +15,7 @@ import functools
 import itertools
 import json
 import math
+import shutil
 import tempfile
 import time
 from pathlib import Path
@@ -83,6 +85,7 @@ def offer(name: str, at: str, *days: str, **other: Any) -> dict[str, Any]:
 def made() -> tuple[Path, Path]:
     """A season folder and a cache with its results: one offer a week at each place, nothing contracted."""
     root = Path(tempfile.mkdtemp(prefix="plan-season-"))
+    atexit.register(shutil.rmtree, root, ignore_errors=True)
     folder = root / "season"
     folder.mkdir()
     write_hours(folder / "mild.csv", hot=False)
@@ -488,8 +491,6 @@ def test_sixty_offers_are_planned_within_two_seconds() -> None:
 
 def edited(tmp_path: Path, file: str, change: Any) -> Path:
     """A copy of the season folder with one YAML file changed in place by `change`."""
-    import shutil
-
     folder = tmp_path / "season"
     shutil.copytree(made()[0], folder)
     path = folder / file
