@@ -42,6 +42,9 @@ class DayAir:
         Chance that the act leaves the ground, given the air.
     days
         Effective number of independent days a year, (slot,).
+    figure_sizes
+        The forecast's effective size behind each figure's chance, (slot, figure): it carries what the log
+        leaves unknown.
     by_cause
         Chance that some figure of the full show is changed, by cause, given the air, under the limits that
         the forecast used.
@@ -51,6 +54,7 @@ class DayAir:
     by_cause: dict[str, FloatArray]
     act_flies: FloatArray
     days: FloatArray
+    figure_sizes: FloatArray
 
 
 def curves_used(season: Season) -> limits.Curves:
@@ -114,6 +118,7 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
         {c: routine.cause(c, conditions) for c in limits.CAUSES},
         flies,
         clim.effective_days(float(air["wind_speed"].shape[2]), r),
+        v["figure_effective_size"][_day.index, :n],
     )
 
 
@@ -134,10 +139,14 @@ def day_air(season: Season, day: Day) -> DayAir:
 
 
 def figure_if(air: DayAir, curves: limits.Curves, figure: int) -> Chances:
-    """Chance that one figure is changed, by slot, under given limits."""
+    """Chance that one figure is changed, by slot, under given limits.
+
+    The interval takes the smaller of this sample's effective size and the forecast's.
+    """
     _, total = limits.figure_chances(air.conditions, curves.take([figure]))
-    held = estimate(clim.year_means(total[0]), air.days)
-    return Chances(held.value, held.lower, held.upper)
+    p, n_eff, years = clim.effective_sample_size(clim.year_means(total[0]), air.days)
+    low, high = clim.wilson_interval(p, np.fmin(n_eff, air.figure_sizes[:, figure]), years)
+    return Chances(p, low, high)
 
 
 def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves, condition: str) -> Chances:

@@ -271,6 +271,13 @@ def _schema() -> dict[str, Field]:
         "1",
         "effective number of independent days behind the routine's chance",
     )
+    add(
+        "figure_effective_size",
+        (*_DAY_SLOT, "figure"),
+        "f8",
+        "1",
+        "effective number of independent days behind the figure's chance",
+    )
     add("observed_share", _DAY_SLOT, "f8", "1", "share of the sampled hours with air and wind")
     add("gust_reported_share", _DAY_SLOT, "f8", "1", "share of the sampled hours whose report carried a gust")
     for name, (units, words) in _QUANTITIES.items():

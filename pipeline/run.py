@@ -610,6 +610,7 @@ def _lay_day(
     if not told:
         return
     a["sample_effective_size"][i, :n] = done.as_planned.effective_size[:, 0]
+    a["figure_effective_size"][i, :n] = done.figure.effective_size
     for name, estimate in (
         ("figure_change", done.figure),
         ("routine_as_planned", done.as_planned),
