@@ -68,7 +68,7 @@ PSEUDO_OBSERVATIONS = 5.0
 PLANNED_OUT_WEIGHT = 0.5
 """Weight of a figure out at planning: the choice was made on expected air, not on the air of the show."""
 
-_NODES = 7
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _LEAST_CHANCE = 1e-300
 _PER_UNIT = 40.0  # of the scale, below which observations count as alike
 
@@ -284,9 +284,8 @@ def _node_terms(seen: Observations) -> tuple[FloatArray, FloatArray, FloatArray]
     """Bounds at the nodes of the error's integral, (node, observation), and the nodes' weights."""
     if not np.any(seen.variance > 0.0):
         return seen.lower[None], seen.upper[None], np.ones(1)
-    node, weight = np.polynomial.hermite_e.hermegauss(_NODES)
-    error = node[:, None] * np.sqrt(seen.variance)
-    return seen.lower + error, seen.upper + error, weight / weight.sum()
+    error = _NODES[:, None] * np.sqrt(seen.variance)
+    return seen.lower + error, seen.upper + error, _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
 
 
 def _logistic(x: FloatArray) -> FloatArray:
@@ -329,54 +328,110 @@ def log_likelihood(shift: ArrayLike, slope: ArrayLike, seen: Observations) -> Fl
     return np.asarray(result * seen.weight)
 
 
-def _log_prior(shift: FloatArray, slope: FloatArray, pseudo: float) -> FloatArray:
+def _grid_log_likelihood(shift: FloatArray, slope: FloatArray, seen: Observations) -> FloatArray:
+    """Sum of `log_likelihood` on a grid, (shift, slope), from (shift,) and (slope,).
+
+    exp(b (x - m)) is exp(b x) / exp(b m): on a grid the exponentials are few.
+    """
+    low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
+    b = slope[:, None, None]
+    of_shift = np.exp(slope[:, None] * shift)[..., None]
+    total = np.zeros((slope.size, shift.size))
+    for rows in (low & ~high, high & ~low, low & high):
+        if not rows.any():
+            continue
+        part = seen.take(rows)
+        chance = np.zeros((slope.size, shift.size, part.lower.size))
+        for lower, upper, weight in zip(*_node_terms(part), strict=True):
+            inside = np.full(chance.shape, weight)
+            if high[rows][0]:
+                inside /= 1.0 + of_shift * np.exp(np.clip(-b * upper, -300.0, 300.0))
+            if low[rows][0]:
+                inside /= 1.0 + np.exp(np.clip(b * lower, -300.0, 300.0)) / of_shift
+            chance += inside
+        if high[rows][0] and low[rows][0]:
+            chance *= -np.expm1(-b * (part.upper - part.lower))
+        total += np.log(np.maximum(chance, _LEAST_CHANCE)) @ part.weight
+    return total.T
+
+
+def _stated_rows(pseudo: float) -> Observations:
     """Pseudo-observations at the stated numbers: at -1 changed one time in twenty, at +1 nineteen."""
-    total = np.zeros(np.broadcast_shapes(shift.shape, slope.shape))
-    for z, changed in ((-1.0, 0.05), (1.0, 0.95)):
-        x = slope * (z - shift)
-        total = total + pseudo * (changed * _log_logistic(x) + (1.0 - changed) * _log_logistic(-x))
-    return np.asarray(total)
-
-
-def _density(shift: float, slope: float, seen: Observations, pseudo: float) -> tuple[float, FloatArray]:
-    """Log posterior in intercept and slope, and its gradient by shift and log slope."""
-    stated = np.array([0.05, 0.95, 0.95, 0.05])
-    prior = Observations(
+    return Observations(
         np.array([-np.inf, -1.0, -np.inf, 1.0]),
         np.array([-1.0, np.inf, 1.0, np.inf]),
         np.zeros(4),
-        pseudo * stated,
+        pseudo * np.array([0.05, 0.95, 0.95, 0.05]),
         np.zeros(4, dtype=np.int64),
     )
-    value, gradient = 0.0, np.zeros(2)
-    for part in (prior, seen):
-        lower, upper, weight = _node_terms(part)
-        low, high = np.isfinite(lower), np.isfinite(upper)
-        below, above = np.where(low, lower - shift, 0.0), np.where(high, upper - shift, 0.0)
-        not_high = np.where(high, _logistic(-slope * above), 0.0)
-        past_low = np.where(low, _logistic(slope * below), 0.0)
-        width = np.where(low & high, above - below, 1.0)
-        grown = np.expm1(np.minimum(slope * width, 700.0))
-        of_width = np.where(low & high, width / grown, 0.0)
-        # 1 - exp(-w) = (exp(w) - 1) / exp(w), the same at every node.
-        between = np.where(low & high, grown / (1.0 + grown), 1.0)[0]
-        inside = weight[:, None] * np.where(high, 1.0 - not_high, 1.0) * np.where(low, 1.0 - past_low, 1.0)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Observations bounded alike, at the nodes of their error: bounds (node, observation), or None."""
+
+    lower: FloatArray | None
+    upper: FloatArray | None
+    node_weight: FloatArray
+    weight: FloatArray
+
+    @classmethod
+    def of(cls, seen: Observations) -> list[_Part]:
+        low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
+        parts = []
+        for has_low, has_high in ((True, False), (False, True), (True, True)):
+            rows = (low == has_low) & (high == has_high)
+            if rows.any():
+                some = seen.take(rows)
+                lower, upper, node_weight = _node_terms(some)
+                parts.append(
+                    cls(
+                        lower if has_low else None,
+                        upper if has_high else None,
+                        node_weight[:, None],
+                        some.weight,
+                    )
+                )
+        return parts
+
+
+def _density(shift: float, slope: float, parts: Sequence[_Part]) -> tuple[float, FloatArray]:
+    """Sum of the log likelihood, and its gradient by shift and log slope."""
+    value, by_shift, by_slope = 0.0, 0.0, 0.0
+    for part in parts:
+        # Chance at each node, and the derivatives of its logarithm by shift and slope.
+        inside, to_shift, to_slope = part.node_weight, np.zeros(1), np.zeros(1)
+        if part.upper is not None:
+            above = part.upper - shift
+            reached = _logistic(slope * above)
+            inside = inside * reached
+            to_shift, to_slope = to_shift - slope * (1.0 - reached), to_slope + above * (1.0 - reached)
+        if part.lower is not None:
+            below = part.lower - shift
+            passed = _logistic(slope * below)
+            inside = inside * (1.0 - passed)
+            to_shift, to_slope = to_shift + slope * passed, to_slope - below * passed
         chance = np.maximum(inside.sum(axis=0), _LEAST_CHANCE)
-        value += float(part.weight @ np.log(np.maximum(chance * between, _LEAST_CHANCE)))
+        value += float(part.weight @ np.log(chance))
+        if part.upper is not None and part.lower is not None:
+            # 1 - exp(-b width), the same at every node.
+            width = (part.upper - part.lower)[0]
+            value += float(part.weight @ np.log(-np.expm1(-slope * width)))
+            to_slope = to_slope + width / np.expm1(np.minimum(slope * width, 700.0))
         share = part.weight * inside / chance
-        gradient += [
-            np.sum(share * slope * (past_low - not_high)),
-            np.sum(share * slope * (above * not_high - below * past_low + of_width)),
-        ]
-    return value, gradient
+        by_shift += float(np.sum(share * to_shift))
+        by_slope += float(np.sum(share * to_slope))
+    return value, np.array([by_shift, slope * by_slope])
 
 
 def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tuple[float, float]:
     """Shift and slope of the greatest posterior density in intercept and slope."""
     from scipy.optimize import minimize
 
+    parts = [*_Part.of(_stated_rows(pseudo)), *_Part.of(seen)]
+
     def loss(p: FloatArray) -> tuple[float, FloatArray]:
-        value, gradient = _density(float(p[0]), float(np.exp(p[1])), seen, pseudo)
+        value, gradient = _density(float(p[0]), float(np.exp(p[1])), parts)
         return -value, -gradient
 
     low, high = np.log(_SLOPES)
@@ -407,7 +462,7 @@ def _joined(first: Observations, second: Observations) -> Observations:
 
 def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Shift, slope and weight on a grid that holds the posterior, (cell,); flat in intercept and slope."""
-    gathered = _gathered(seen)
+    gathered = _joined(_gathered(seen), _stated_rows(pseudo))
     whole = (_SHIFTS, (float(np.log(_SLOPES[0])), float(np.log(_SLOPES[1]))))
     bounds = whole
     for grid in _GRIDS:
@@ -415,7 +470,8 @@ def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArra
         m, log_b = (g.ravel() for g in np.meshgrid(*axes, indexing="ij"))
         b = np.exp(log_b)
         # The intercept is -b m: a cell of the grid, even in m and log b, holds b^2 of that plane.
-        density = _log_prior(m, b, pseudo) + log_likelihood(m, b, gathered).sum(axis=-1) + 2.0 * log_b
+        likelihood = _grid_log_likelihood(axes[0], np.exp(axes[1]), gathered).ravel()
+        density = likelihood + 2.0 * log_b
         held = density > density.max() - _NEGLIGIBLE
         step = [a[1] - a[0] for a in axes]
         (m_low, m_high), (b_low, b_high) = (
