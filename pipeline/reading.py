@@ -27,7 +27,7 @@ _RANGES: dict[str, tuple[float, float, str, str]] = {
     "dew_point_c": (-80.0, 36.0, "--dew-point-c", "degrees Celsius"),
     "dew_point_f": (-112.0, 97.0, "--dew-point-f", "degrees Fahrenheit"),
     "temperature_12h_ago_c": (-60.0, 60.0, "--temperature-12h-ago-c", "degrees Celsius"),
-    "runway_true": (0.0, 360.0, "--runway-true", "degrees true from 0 to 360"),
+    "runway_true": (0.0, 360.0, "--runway-true", "degrees true"),
 }
 
 _MISTAKEN: dict[str, tuple[float, float, str]] = {
@@ -124,6 +124,15 @@ def air_reading(arguments: Namespace) -> dict[str, Any]:
         )
     elif v["station_pressure_hpa"] is not None:
         pressure, source = np.asarray(v["station_pressure_hpa"] * HPA), "station pressure"
+        implied = float(atm.altimeter_from_station_pressure(pressure, elevation)) / INHG
+        low, high = _RANGES["altimeter_inhg"][:2]
+        # A sea level value taken for the field's own would make the air look thousands of feet better.
+        if not low <= implied <= high:
+            raise InputError(
+                f"--station-pressure-hpa {v['station_pressure_hpa']:g} at {v['elevation_ft']:g} ft would be "
+                f"an altimeter setting of {implied:.2f} inHg: it is not the pressure at that field. A value "
+                "reduced to sea level goes to --altimeter-hpa or --mslp-hpa; else check the elevation."
+            )
     else:
         earlier = v["temperature_12h_ago_c"]
         mean = temperature if earlier is None else 0.5 * (temperature + earlier + 273.15)

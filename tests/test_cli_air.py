@@ -190,3 +190,17 @@ def test_any_reading_within_range_has_an_answer(
     assert told["density_altitude_ft"] >= told["density_altitude_dry_ft"] - 0.1
     # The rule of thumb is 120 ft a degree; the true slope is 90 to 135 over this range.
     assert 80 < warmer["density_altitude_dry_ft"] - told["density_altitude_dry_ft"] < 140
+
+
+def test_a_sea_level_value_is_not_taken_for_the_fields_own(capsys):
+    """1015 hPa cannot be read at 5,883 ft: there the standard atmosphere has about 815 hPa.
+
+    Taken as it is, it would put the density altitude some 7,000 ft too low, the unsafe side.
+    """
+    where = ["air", "--elevation-ft", "5883", "--temperature-c", "21.1", "--station-pressure-hpa"]
+    assert main([*where, "1015"]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "not the pressure at that field" in told.err
+    assert "--mslp-hpa" in told.err
+    assert main([*where, "820.7"]) == 0

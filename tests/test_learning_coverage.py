@@ -12,6 +12,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import pytest
+import scipy.optimize  # noqa: F401 -- loaded before its threads are limited
 from learning_pilots import own_limit, prior_draws, simulated
 from threadpoolctl import threadpool_limits
 
