@@ -1148,6 +1148,9 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
             faults.append(season_file.fault(("home",), wanted + nearest(head.home, venue_files)))
         for stem, venue in venues.items():
             _check_waiver(venue, venue_files[stem], head, warnings)
+        if head.pilot.learned_may_relax:
+            wanted = "false: with it the log may make a limit more permissive than the one you wrote"
+            warnings.append(season_file.fault(("pilot", "learned_may_relax"), wanted))
     if faults or head is None or routine is None:
         return None, faults
     return Season(

@@ -19,7 +19,7 @@ from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
 from pipeline.air.variables import FT
 from pipeline.decisions import limits
-from pipeline.decisions.forecast import STEP_DAYS, estimate, planned_per_step
+from pipeline.decisions.forecast import estimate, planned_per_step
 from pipeline.decisions.routines import (
     Repertoire,
     RoutinePlan,
@@ -429,10 +429,10 @@ def _lay_day(
         hot = act * rest * (1.0 - stated.cause("density_altitude", warm))
         per_trend = (clim.year_means(hot) - stay) * reach
         error = variance * _over(per_trend) ** 2
-        thin = {name: v[:, :, ::STEP_DAYS] for name, v in conditions.items()}
-        by_log = planned_per_step(thin, act[:, :, ::STEP_DAYS], [stated], [[s[k]] for s in stepped])[:, 0]
+        by_log = planned_per_step(conditions, act, [stated], [[s[k]] for s in stepped])[:, 0]
+        log_error: FloatArray | float = 0.0
         if by_log.shape[-1]:
-            error = error + np.nansum(by_log[:, :-1] ** 2, axis=-1)
+            log_error = np.nansum(by_log[:, :-1] ** 2, axis=-1)
             a["routine_as_planned_per_log"][i, slots, k] = by_log[:, :-1]
             a["routine_as_planned_as_written"][i, slots, k] = np.clip(_over(stay) + by_log[:, -1], 0.0, 1.0)
         else:
@@ -440,7 +440,7 @@ def _lay_day(
             a["routine_as_planned_as_written"][i, slots, k] = _over(stay)
         a["routine_as_planned_by_year"][i, slots, k] = stay
         a["routine_as_planned_per_trend"][i, slots, k] = per_trend
-        held = estimate(stay, days, error)
+        held = estimate(stay, days, error, log_error)
         for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
             a[f"routine_as_planned{end}"][i, slots, k] = values
         a["routine_change_by_cause"][i, slots, k] = _over(clim.year_means(by_cause)).T
@@ -449,7 +449,8 @@ def _lay_day(
                 clim.year_means(act * (1.0 - other(conditions)))
             )
     shares = routine_shares(np.stack(flown), np.stack(flies), a["routine_crowd_value"])
-    held = estimate(np.moveaxis(shares.routine, 0, 1), days[:, None])
+    log_error = _shares_variance(flown, flies, conditions, a["routine_crowd_value"], stepped[:-1])
+    held = estimate(np.moveaxis(shares.routine, 0, 1), days[:, None], log_variance=log_error)
     for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
         a[f"routine_flown{end}"][i, slots] = values
     a["routine_none"][i, slots] = _over(shares.nothing)
@@ -457,6 +458,29 @@ def _lay_day(
     a["crowd_value_expected"][i, slots] = _over(shares.crowd_value)
     alone = routine_shares(np.stack(flown[:1]), np.stack(flies[:1]), a["routine_crowd_value"][:1])
     a["crowd_value_full_alone"][i, slots] = _over(alone.crowd_value)
+
+
+def _shares_variance(
+    flown: Sequence[FloatArray],
+    flies: Sequence[FloatArray],
+    conditions: Mapping[str, FloatArray],
+    crowd_value: FloatArray,
+    stepped: Sequence[Sequence[limits.RoutineChance]],
+) -> FloatArray | float:
+    """Squared standard error of how often each routine is flown, from the learned limits, (slot, routine)."""
+    if not stepped:
+        return 0.0
+    # Every third day of the window tells how uncertain the shares are.
+    act = np.stack(flies)[:, :, :, ::3]
+    thin = {name: v[:, :, ::3] for name, v in conditions.items()}
+    base = routine_shares(np.stack(flown)[:, :, :, ::3], act, crowd_value).routine
+    changes = [
+        _over(
+            routine_shares(act * (1.0 - np.stack([r(thin) for r in step])), act, crowd_value).routine - base
+        )
+        for step in stepped
+    ]
+    return np.asarray(np.nansum(np.stack(changes) ** 2, axis=0).T)
 
 
 def _over(by_year: FloatArray) -> FloatArray:

@@ -72,8 +72,7 @@ class LogStep:
     routines: Sequence[RoutineChance]
 
 
-STEP_DAYS = 3
-"""Of the sampled days every third tells what a step changes: a difference on the same hours needs no more."""
+_STEP_DAYS = 3  # of the sampled days every third tells how uncertain a figure's chance is
 
 
 @dataclass(frozen=True)
@@ -166,10 +165,22 @@ def air_conditions(sample: ShowHourSample, *, gust: FloatArray | None = None) ->
 
 
 def estimate(
-    by_year: FloatArray, independent_days: FloatArray, extra_variance: FloatArray | float = 0.0
+    by_year: FloatArray,
+    independent_days: FloatArray,
+    extra_variance: FloatArray | float = 0.0,
+    log_variance: FloatArray | float = 0.0,
 ) -> Estimate:
-    """Estimate of a chance from its yearly means, (..., year), with its interval."""
+    """Estimate of a chance from its yearly means, (..., year), with its interval.
+
+    `extra_variance` is the trend's, part of what the years differ by; `log_variance` is that of the limits
+    learned from the log, which no number of years or days makes smaller.
+    """
     p, n_eff, years = clim.effective_sample_size(by_year, independent_days, extra_variance)
+    if np.any(np.asarray(log_variance) > 0.0):
+        spread = p * (1.0 - p)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            n_eff = np.where(spread > 0.0, spread / (spread / n_eff + log_variance), n_eff)
+        n_eff = np.maximum(n_eff, 1.0)
     low, high = clim.wilson_interval(p, n_eff, years)
     return Estimate(p, low, high, by_year, years, n_eff)
 
@@ -297,9 +308,9 @@ def forecast_slots(
     conditions = air_conditions(sample)
     by_cause, total = limits.figure_chances(conditions, curves)
     figure_by_year = np.moveaxis(clim.year_means(total), 0, 1)
-    thin = {k: v[:, :, ::STEP_DAYS] for k, v in conditions.items()}
+    thin = {k: v[:, :, ::_STEP_DAYS] for k, v in conditions.items()}
     per_figure = _figures_per_step(thin, curves, log_steps)
-    figure = estimate(figure_by_year, days[:, None], _log_variance(per_figure))
+    figure = estimate(figure_by_year, days[:, None], log_variance=_log_variance(per_figure))
     figure_by_cause = np.moveaxis(_over_years(clim.year_means(by_cause)), -1, 0)
 
     upper = dict(conditions)
@@ -347,7 +358,7 @@ def forecast_slots(
         slope = _over_years(as_planned_warmer * trend_reach[:, None, :])
         trend_error = trend_variance * slope**2
     per_step = planned_per_step(
-        thin, act_flies[:, :, ::STEP_DAYS], [r[0] for r in routines], [s.routines for s in log_steps]
+        conditions, act_flies, [r[0] for r in routines], [s.routines for s in log_steps]
     )
 
     quantile, lower, upper_q, observed = {}, {}, {}, {}
@@ -365,7 +376,7 @@ def forecast_slots(
         figure=figure,
         figure_by_cause=figure_by_cause,
         figure_at_gust_bound=figure_at_gust_bound,
-        as_planned=estimate(as_planned_by_year, days[:, None], trend_error + _log_variance(per_step)),
+        as_planned=estimate(as_planned_by_year, days[:, None], trend_error, _log_variance(per_step)),
         as_planned_warmer=as_planned_warmer,
         as_planned_per_step=per_step,
         as_planned_range=np.stack(spread, axis=1),
