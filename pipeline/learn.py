@@ -21,9 +21,11 @@ from pipeline.decisions.limits import CAUSES, CONDITIONS, Curves, conditions_fro
 from pipeline.show_log import LoggedShow, log_digest, read_log
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from pipeline.inputs import Season, Venue
 
-__all__ = ["LearnedFromLog", "learn_from_log", "logged_air", "states", "told"]
+__all__ = ["LearnedFromLog", "answers_moved", "learn_from_log", "logged_air", "states", "told"]
 
 FloatArray = npt.NDArray[np.floating]
 StationHours = Callable[["Season", "Venue"], StationRecord | None]
@@ -277,6 +279,28 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
         "causes": [row for c in range(len(CAUSES)) if (row := _cause_told(learned, c)) is not None],
         "every_show": [_show_told(learned, i) for i in range(len(learned.shows))],
     }
+
+
+def answers_moved(ds: xr.Dataset) -> list[dict[str, Any]]:
+    """How the log moved each booking's answer: as planned with it, and by the limits as written.
+
+    Parameters
+    ----------
+    ds
+        Results; bookings without a number are left out.
+    """
+    with_log = ds["booking_as_planned"].to_numpy()
+    written = ds["booking_as_planned_as_written"].to_numpy()
+    return [
+        {
+            "booking": str(name),
+            "as_planned": float(with_log[b]),
+            "as_planned_as_written": float(written[b]),
+            "moved": float(with_log[b] - written[b]),
+        }
+        for b, name in enumerate(ds["booking"].to_numpy())
+        if np.isfinite(with_log[b])
+    ]
 
 
 def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:

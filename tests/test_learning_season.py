@@ -124,6 +124,9 @@ def test_a_strict_log_moves_the_limits_and_the_answers(without: xr.Dataset, stri
     reason = str(strict["limit_reason"].values[0, GUST])
     assert reason == f"learned from the log: {100 * used / stated:.0f} % of the limit you wrote"
     # One habit of judgement is pooled over causes: the same step on the pilot's scale everywhere.
+    moved = {row["booking"]: row["moved"] for row in learn.answers_moved(strict)}
+    assert set(moved) == {"july", "october"}
+    assert max(moved.values()) < 0.0
     step = 1.0 + 2.0 * (used - stated) / (stated - strict["comfortable_stated"].values[0, GUST])
     told = json.loads(strict.attrs["learned"])
     assert step == pytest.approx(
