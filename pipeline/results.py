@@ -436,6 +436,26 @@ def _schema() -> dict[str, Field]:
         "1",
         "share of the hours used that came from the station in that place",
     )
+    place = ("venue", "station_place")
+    add("venue_station_status", place, "str", "", "ok, or why no hour of it was used")
+    add("venue_station_name", place, "str", "", "its name")
+    add("venue_station_distance", place, "f8", "m", "from the show site")
+    add("venue_station_elevation", place, "f8", "m", "its elevation")
+    add("venue_station_invented", place, "i1", "1", "1 where its weather is invented")
+    add("venue_station_licence", place, "str", "", "licence of its data")
+    add("venue_station_attribution", place, "str", "", "attribution of its data")
+    add("venue_station_retrieved_at", place, "str", "", "when its hours were last fetched, UTC")
+    add("venue_station_counts", place, "str", "", "values kept and rejected on reading, JSON")
+    add("venue_station_quality", place, "str", "", "rejections and suspicions of quality control, JSON")
+    add("venue_station_first_year", place, "i4", "1", "first year of its own hours; 0 without any")
+    add("venue_station_last_year", place, "i4", "1", "last year of its own hours; 0 without any")
+    add(
+        "venue_station_completeness",
+        (*place, "station_variable"),
+        "f8",
+        "1",
+        "share of its own hours, before any filling, that hold the quantity; 0 where it is not observed",
+    )
     add(
         "station_pressure_share",
         ("venue", "pressure_source"),

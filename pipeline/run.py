@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import json
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -207,6 +207,7 @@ class _VenueOutcome:
     record: StationRecord | None = None
     cycle: clim.SeasonalCycle | None = None
     shares: dict[tuple[int, str], float] = field(default_factory=dict)
+    ordered: tuple[StationRead, ...] = ()
     warnings: tuple[str, ...] = ()
     trust: str = ""
 
@@ -339,6 +340,17 @@ def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slot
 
 
 @dataclass(frozen=True)
+class StationRead:
+    """One of a venue's stations by itself: what it holds in the years wanted, or why none of it is used."""
+
+    status: str
+    attrs: dict[str, Any] = field(default_factory=dict)
+    first_year: int = 0
+    last_year: int = 0
+    completeness: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class StationHeld:
     """A venue's hours: of its first station that holds any, filled from the next; and who gave what."""
 
@@ -348,6 +360,7 @@ class StationHeld:
     passed_over: tuple[str, ...]
     shares: dict[tuple[int, str], float]
     digest: str
+    ordered: tuple[StationRead, ...]
 
 
 def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
@@ -355,19 +368,23 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
     history = season.history
     reasons: list[str] = []
     held: list[tuple[int, Station, StationRecord, dict[str, Any]]] = []
+    ordered: list[StationRead] = []
     for place, station in enumerate(venue.stations):
         try:
             ds = checked_hours(store, station.source, station.id, season.quality)
         except ShowhourError as error:
             reasons.append(str(error))
+            ordered.append(StationRead(str(error)))
             continue
         record = record_of(ds, station, history.first_year, history.last_year)
         if np.isfinite(record.values.get("air_temperature", np.empty(0))).any():
             held.append((place, station, record, dict(ds.attrs)))
+            ordered.append(_station_read("ok", record, ds.attrs))
         else:
             reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
+            ordered.append(_station_read(reasons[-1], record, ds.attrs))
     if not held:
-        return StationHeld(None, None, {}, tuple(reasons), {}, "")
+        return StationHeld(None, None, {}, tuple(reasons), {}, "", tuple(ordered))
     # Everything that decides the filled record: the checked hours, their places and how they are moved.
     digest = hashlib.sha256(
         repr(
@@ -378,7 +395,7 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
     place, station, record, attrs = held[0]
     if len(held) == 1:
         shares = {(place, group): _share_held(record, names) for group, names in fallback.GROUPS.items()}
-        return StationHeld(station, record, attrs, tuple(reasons), shares, digest)
+        return StationHeld(station, record, attrs, tuple(reasons), shares, digest, tuple(ordered))
     filled = fallback.fill_from_next(
         [r for _, _, r, _ in held], lapse_rate=venue.lapse_rate_k_per_km / 1000.0
     )
@@ -387,7 +404,18 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
         for group, source in filled.source.items()
         for i in range(len(held))
     }
-    return StationHeld(station, filled.record, attrs, tuple(reasons), shares, digest)
+    return StationHeld(station, filled.record, attrs, tuple(reasons), shares, digest, tuple(ordered))
+
+
+def _station_read(status: str, record: StationRecord, attrs: Mapping[str, Any]) -> StationRead:
+    years = record.years()
+    return StationRead(
+        status,
+        dict(attrs),
+        int(years[0]) if years.size else 0,
+        int(years[-1]) if years.size else 0,
+        {name: float(1.0 - np.isnan(v).mean()) for name, v in record.values.items() if v.size},
+    )
 
 
 def _share_held(record: StationRecord, names: tuple[str, ...]) -> float:
@@ -409,7 +437,8 @@ def _forecast_venue(
     station, record = held.station, held.record
     if station is None or record is None:
         reason = "no station hours: " + "; ".join(held.passed_over)
-        return _VenueOutcome(venue, reason, [(b, d, s, None, None, reason) for b, d, s in slots])
+        nothing: list[Any] = [(b, d, s, None, None, reason) for b, d, s in slots]
+        return _VenueOutcome(venue, reason, nothing, ordered=held.ordered)
     history = season.history
     missing = [
         STATION_VARIABLES[name].long_name
@@ -470,6 +499,7 @@ def _forecast_venue(
         record=record,
         cycle=cycles.temperature,
         shares=held.shares,
+        ordered=held.ordered,
         warnings=(
             *_venue_warnings(venue, station, held.passed_over),
             *([gusts.words] if gusts.kind in ("modelled", "estimated") else []),
@@ -682,6 +712,20 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
         a["venue_station"][v, place] = f"{ordered.source} {ordered.id}"
         for g, group in enumerate(fallback.GROUPS):
             a["venue_station_share"][v, place, g] = outcome.shares.get((place, group), 0.0)
+        a["venue_station_name"][v, place] = ordered.name or ordered.id
+        a["venue_station_distance"][v, place] = great_circle(
+            venue.latitude, venue.longitude, ordered.latitude, ordered.longitude
+        )
+        a["venue_station_elevation"][v, place] = ordered.elevation
+    for place, read in enumerate(outcome.ordered):
+        a["venue_station_status"][v, place] = read.status
+        a["venue_station_invented"][v, place] = int(read.attrs.get("invented", 0))
+        for name in ("licence", "attribution", "retrieved_at", "counts", "quality"):
+            a[f"venue_station_{name}"][v, place] = str(read.attrs.get(name, ""))
+        a["venue_station_first_year"][v, place] = read.first_year
+        a["venue_station_last_year"][v, place] = read.last_year
+        for j, name in enumerate(STATION_VARIABLES):
+            a["venue_station_completeness"][v, place, j] = read.completeness.get(name, 0.0)
     station, attrs, record = outcome.station, outcome.attrs, outcome.record
     if station is None or attrs is None or record is None:
         return
