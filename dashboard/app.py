@@ -14,10 +14,15 @@ from pipeline.results import CAUTIONS
 
 st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="collapsed")
 page = st.navigation(
-    [
-        st.Page("pages/bookings.py", title="Which bookings", url_path="bookings", default=True),
-        st.Page("pages/venue.py", title="One venue", url_path="venue"),
-    ],
+    {
+        "Plan the season": [
+            st.Page("pages/bookings.py", title="Which bookings", url_path="bookings", default=True),
+        ],
+        "Agree the hour": [
+            st.Page("pages/venue.py", title="One venue", url_path="venue"),
+            st.Page("pages/hour.py", title="What hour", url_path="hour"),
+        ],
+    },
     position="top",
 )
 frame.style()

@@ -13,7 +13,17 @@ from dashboard import charts, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot, stale_because
 from pipeline.results import CAUTIONS
 
-__all__ = ["begin", "chart", "choose_booking", "choose_day_and_slot", "end", "notices", "remembered", "style"]
+__all__ = [
+    "begin",
+    "chart",
+    "choose_booking",
+    "choose_day",
+    "choose_day_and_slot",
+    "end",
+    "notices",
+    "remembered",
+    "style",
+]
 
 _STYLE = Path(__file__).with_name("style.css")
 _INVENTED = {
@@ -137,6 +147,25 @@ def choose_booking(season: Season) -> BookingRow:
     if booking is None:
         raise ValueError(f"choose_booking: {chosen} is not a booking")
     return booking
+
+
+def choose_day(season: Season, booking: BookingRow) -> Day:
+    """Let the user choose one of the booking's days."""
+    days = season.days_of(booking.id)
+    dates = [d.date for d in days]
+    asked = st.query_params.get("day", st.session_state.get("day"))
+    date = asked if asked in dates else dates[0]
+    _settle("day", date)
+    st.segmented_control(
+        "Day",
+        dates,
+        format_func=words.date,
+        key="choice_day",
+        required=True,
+        on_change=_choose,
+        args=("day",),
+    )
+    return days[dates.index(date)]
 
 
 def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]:

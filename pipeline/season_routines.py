@@ -550,7 +550,7 @@ def practised_days(season: Season) -> dict[str, tuple[dt.date, ...]]:
 # --- Telling ----------------------------------------------------------------------------------------
 
 
-def routines_told(ds: xr.Dataset, season: Season) -> dict[str, Any]:
+def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
     """The season's routines as people read them: plain numbers, units in every name.
 
     Parameters
@@ -558,7 +558,7 @@ def routines_told(ds: xr.Dataset, season: Season) -> dict[str, Any]:
     ds
         Results.
     season
-        The season of the same folder, for its practice.
+        The season of the same folder, for its practice; None where it is not at hand.
     """
     from pipeline.decisions.practice import Demand, practice_plan
 
@@ -641,7 +641,7 @@ def routines_told(ds: xr.Dataset, season: Season) -> dict[str, Any]:
         "cautions": list(results.CAUTIONS),
         "practice": None,
     }
-    if season.practice is not None:
+    if season is not None and season.practice is not None:
         plan = practice_plan(demands, practised_days(season), season.practice.currency_days)
         told["practice"] = {
             "currency_days": season.practice.currency_days,

@@ -1,0 +1,166 @@
+"""What the commands answer, for the pages: the same functions on the same results, read once.
+
+Everything but the sampled air is read at once; the sampled air a day at a time, already judged.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from dashboard.season import results_file, stale_because, stamp
+from pipeline import briefing
+from pipeline.decisions import limits
+from pipeline.errors import InputError
+from pipeline.inputs import load_season
+from pipeline.results import read_results
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from dashboard.season import Season
+    from pipeline.inputs import Season as Inputs
+    from pipeline.paperwork import PaperDay
+
+__all__ = [
+    "hours",
+    "inputs",
+    "judged_day",
+    "judges",
+    "paper",
+    "paper_day",
+    "results",
+    "routines",
+    "why_no_inputs",
+]
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _results(path: str, modified: int) -> xr.Dataset:
+    with read_results(Path(path)) as ds:
+        return ds.drop_vars([n for n in ds.data_vars if "hour_offset" in ds[n].dims]).load()
+
+
+def results() -> xr.Dataset:
+    """The season's results without the sampled air."""
+    return _results(*stamp(results_file()))
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _judges(path: str, modified: int) -> tuple[limits.RoutineChance, ...]:
+    return briefing.routine_chances(_results(path, modified))
+
+
+def judges() -> tuple[limits.RoutineChance, ...]:
+    """The season's routines, ready to be judged in any air."""
+    return _judges(*stamp(results_file()))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _judged_day(path: str, modified: int, row: int) -> briefing.DayAir:
+    with read_results(Path(path)) as ds:
+        return briefing.day_air(ds, row, _judges(path, modified))
+
+
+def judged_day(row: int) -> briefing.DayAir:
+    """Sampled air of one booking day with every routine judged in it; not to be written to."""
+    return _judged_day(*stamp(results_file()), row)
+
+
+def hours(booking: str, date: str, stated_chance: float, late_minutes: int) -> briefing.SlotAnswer:
+    """Every slot of a booking day against the slot in discussion."""
+    ds = results()
+    return briefing.slot_answer(
+        ds,
+        booking,
+        date=date,
+        stated_chance=stated_chance,
+        late_minutes=late_minutes,
+        air=judged_day(briefing.booking_day(ds, booking, date)),
+    )
+
+
+# --- The season folder ------------------------------------------------------------------------------
+
+
+def why_no_inputs(season: Season) -> str:
+    """Why the season folder cannot speak beside these results; empty where it can."""
+    folder = os.environ.get("SHOWHOUR_SEASON", "")
+    if not folder or not Path(folder).is_dir():
+        return "The season folder is not at hand. Open the dashboard with `showhour dashboard FOLDER`."
+    return stale_because(season)
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _inputs(folder: str, stamps: tuple[tuple[str, int], ...]) -> Inputs:
+    return load_season(Path(folder))
+
+
+def inputs(season: Season) -> Inputs:
+    """The season folder, as it was when these results were computed.
+
+    Raises
+    ------
+    InputError
+        When it is not at hand, or has changed since: its limits are then not those of the results.
+    """
+    why = why_no_inputs(season)
+    if why:
+        raise InputError(why)
+    folder = os.environ["SHOWHOUR_SEASON"]
+    files = sorted(p for p in Path(folder).rglob("*") if p.suffix in (".yaml", ".csv"))
+    return _inputs(folder, tuple(stamp(f) for f in files))
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _routines(path: str, modified: int, folder: str, _inputs: Inputs | None) -> dict[str, Any]:
+    from pipeline.season_routines import routines_told
+
+    return routines_told(_results(path, modified), _inputs)
+
+
+def routines(season: Season) -> dict[str, Any]:
+    """The season's routines and, with the season folder at hand, what to practise by when."""
+    held = None if why_no_inputs(season) else inputs(season)
+    return _routines(*stamp(results_file()), "" if held is None else str(held.folder), held)
+
+
+# --- Papers -----------------------------------------------------------------------------------------
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _paper_day(path: str, modified: int, booking: str, _inputs: Inputs) -> PaperDay:
+    from pipeline.paperwork import booking_days
+
+    days, skipped = booking_days(_inputs, _results(path, modified), [booking])
+    if skipped:
+        raise InputError(skipped[0])
+    return days[0]
+
+
+def paper_day(season: Season, booking: str) -> PaperDay:
+    """What a booking's papers need, on its first day; the figures are flown for it once.
+
+    Raises
+    ------
+    InputError
+        When the season folder is not at hand, or the booking has no numbers.
+    """
+    return _paper_day(*stamp(results_file()), booking, inputs(season))
+
+
+def paper(label: str, name: str, made: Callable[[], bytes], *, mime: str = "application/pdf") -> None:
+    """A paper to download, made when it is asked for."""
+    st.download_button(
+        label,
+        made,
+        file_name=name,
+        mime=mime,
+        key=f"paper_{name}",
+        icon=":material/download:",
+        on_click="ignore",
+    )
