@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
 from pipeline.air import fallback
-from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample, station_cycles
+from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
 from pipeline.checked import checked_hours
@@ -33,6 +33,7 @@ from pipeline.decisions.forecast import (
 )
 from pipeline.derived import UsedLimits, used_limits
 from pipeline.errors import ShowhourError
+from pipeline.kept_cycles import kept_cycles
 from pipeline.kept_gusts import kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
@@ -155,17 +156,18 @@ def site_of(venue: Venue) -> Site:
 
 def record_of(ds: xr.Dataset, station: Station, first_year: int, last_year: int) -> StationRecord:
     """A station's hours as plain arrays, cut to the years wanted and to hours that hold anything."""
-    time = ds["time"].to_numpy().astype("datetime64[h]").astype(np.int64)
-    years = ds["time"].to_numpy().astype("datetime64[Y]").astype(np.int64) + 1970
-    inside = np.flatnonzero((years >= first_year) & (years <= last_year))
-    # The hours just outside belong to the windows at the turn of the year.
-    low, high = (int(inside[0]), int(inside[-1]) + 1) if inside.size else (0, 0)
+    start = (
+        int(ds["time"].to_numpy()[:1].astype("datetime64[h]").astype(np.int64)[0]) if ds.sizes["time"] else 0
+    )
+    # The hours are regular, so the years wanted are one piece of them.
+    turns = (np.array([first_year, last_year + 1]) - 1970).astype("datetime64[Y]")
+    low, high = np.clip(turns.astype("datetime64[h]").astype(np.int64) - start, 0, ds.sizes["time"])
     if station.mslp_reduction == "auto":
         plateau = plateau_correction_applies(station.latitude, station.longitude)
     else:
         plateau = station.mslp_reduction == "plateau"
     return StationRecord(
-        first_hour=int(time[low]) if high > low else 0,
+        first_hour=int(start + low) if high > low else 0,
         values={str(name): ds[name].to_numpy()[low:high] for name in ds.data_vars},
         elevation=_barometer(ds, station),
         plateau=plateau,
@@ -231,13 +233,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
     used = used_limits(season, curves_of(season) if learned is None else learned.curves(), store.cache)
     curves = used.curves
     other = () if learned is None else _other_curves(season, learned, store.cache)
-    everything = [
-        tuple(
-            limits.RoutineChance(curves.take(list(season.routine.full)), correlation=tie)
-            for tie in (season.pilot.routine_correlation, 0.0, 1.0)
-        )
-    ]
-
+    full = limits.TiedChances(curves.take(list(season.routine.full)), season.pilot.routine_correlation)
     steps = [
         LogStep(
             c,
@@ -280,7 +276,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
                         slots[venue.id],
                         held,
                         curves,
-                        everything,
+                        [full],
                         steps,
                         store.cache,
                     ),
@@ -293,7 +289,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
             done_v, future = in_hand.popleft()
             lay(done_v, future.result())
     _lay_bookings(empty["arrays"], season, booked)
-    lay_routines(empty, season, other)
+    lay_routines(empty, season, full, other)
     return results.to_dataset(empty)
 
 
@@ -388,7 +384,10 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
     # Everything that decides the filled record: the checked hours, their places and how they are moved.
     digest = hashlib.sha256(
         repr(
-            [(str(a.get("checked_from")), r.elevation, r.plateau) for _, _, r, a in held]
+            [
+                (str(a.get("checked_from")), r.elevation, r.plateau, r.first_hour, r.size)
+                for _, _, r, a in held
+            ]
             + [venue.elevation, venue.lapse_rate_k_per_km]
         ).encode()
     ).hexdigest()
@@ -430,7 +429,7 @@ def _forecast_venue(
     slots: list[tuple[Booking, dt.date, Slots]],
     held: StationHeld,
     curves: limits.Curves,
-    routines: Sequence[Any],
+    routines: Sequence[limits.TiedChances],
     steps: Sequence[LogStep],
     cache: Path,
 ) -> _VenueOutcome:
@@ -445,7 +444,7 @@ def _forecast_venue(
         for name in ("dew_point_temperature", "wind_speed")
         if name not in record.values or not np.isfinite(record.values[name]).any()
     ]
-    cycles = station_cycles(record, trend=history.trend)
+    cycles = kept_cycles(cache / "cycles", held.digest, record, trend=history.trend)
     site = site_of(venue)
     act = act_limits_of(season, venue)
     trend_variance = cycles.temperature.trend_variance()

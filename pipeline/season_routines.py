@@ -222,7 +222,12 @@ def _low_ceiling_minimum(season: Season, venue_id: str) -> tuple[float, float] |
 # --- Choosing and laying ----------------------------------------------------------------------------
 
 
-def lay_routines(empty: dict[str, Any], season: Season, log_curves: Sequence[limits.Curves] = ()) -> None:
+def lay_routines(
+    empty: dict[str, Any],
+    season: Season,
+    full: limits.TiedChances,
+    log_curves: Sequence[limits.Curves] = (),
+) -> None:
     """Choose the season's routines and lay them into the season's arrays, wherever there is history.
 
     Parameters
@@ -231,6 +236,8 @@ def lay_routines(empty: dict[str, Any], season: Season, log_curves: Sequence[lim
         As `results.new_results` gives it, every booking day laid with its samples and the full show.
     season
         The season.
+    full
+        Chances of the full show.
     log_curves
         Limits learned from the log a standard deviation along each direction of what is not known of them,
         and last the limits without the log; none where there is no log.
@@ -280,12 +287,9 @@ def lay_routines(empty: dict[str, Any], season: Season, log_curves: Sequence[lim
         "routine_crowd_value_could_lose": plan.could_lose,
         "routine_joins_checked": checked,
     }
-    judged = [
-        tuple(
-            limits.RoutineChance(curves.take(list(routine)), correlation=tie)
-            for tie in (season.pilot.routine_correlation, 0.0, 1.0)
-        )
-        for routine in routines
+    judged = [full] + [
+        limits.TiedChances(curves.take(list(routine)), season.pilot.routine_correlation)
+        for routine in routines[1:]
     ]
     stepped = [
         [
@@ -386,7 +390,7 @@ def _lay_day(
     season: Season,
     i: int,
     venue: int,
-    judged: Sequence[tuple[limits.RoutineChance, ...]],
+    judged: Sequence[limits.TiedChances],
     stepped: Sequence[Sequence[limits.RoutineChance]],
 ) -> None:
     """Lay one booking day: every routine but the full show as planned, and which is flown how often."""
@@ -402,7 +406,9 @@ def _lay_day(
         clim.lag_one_correlation(air["density_altitude"]), clim.lag_one_correlation(air["wind_speed"])
     )
     days = clim.effective_days(float(n_days), r)
-    warm = {"density_altitude": _warmer(air["density_altitude"], float(a["venue_elevation"][venue]))}
+    warm: dict[str, FloatArray] = {}
+    if len(judged) > 1:
+        warm["density_altitude"] = _warmer(air["density_altitude"], float(a["venue_elevation"][venue]))
     numerator, denominator = a["station_trend_numerator"][venue], a["station_trend_denominator"][venue]
     years = np.asarray(empty["coords"]["year"])
     reach = (int(a["day_date"][i][:4]) - years).astype(float)
@@ -410,15 +416,17 @@ def _lay_day(
     da = limits.CAUSES.index("density_altitude")
 
     flown, flies = [], []
-    for k, (stated, independent, tied) in enumerate(judged):
+    for k, ties in enumerate(judged):
         low = minimum is not None and k == len(judged) - 1
         act = _flies(a, i, slots, venue, air, thunder_stops, minimum) if low else may
-        by_cause = stated.by_cause(conditions)
+        by_cause, *bounds = ties.by_cause(conditions) if k > 0 else (ties.stated.by_cause(conditions),)
         unchanged = np.prod(1.0 - by_cause, axis=0)
         flown.append(act * unchanged)
         flies.append(act)
-        go = clim.year_means(act + 0.0 * unchanged)
-        stay = clim.year_means(flown[-1])
+        known = np.isfinite(flown[-1])
+        mean = clim.YearMeans(known)
+        go = mean(np.where(known, act, 0.0))
+        stay = mean(np.where(known, flown[-1], 0.0))
         with np.errstate(invalid="ignore", divide="ignore"):
             a["routine_change_if_flown"][i, slots, k] = np.where(
                 _over(go) > 0, 1.0 - _over(stay) / _over(go), np.nan
@@ -426,10 +434,10 @@ def _lay_day(
         if k == 0:
             continue  # the forecast has laid the full show
         rest = np.prod(1.0 - np.delete(by_cause, da, axis=0), axis=0)
-        hot = act * rest * (1.0 - stated.cause("density_altitude", warm))
+        hot = act * rest * (1.0 - ties.stated.cause("density_altitude", warm))
         per_trend = (clim.year_means(hot) - stay) * reach
         error = variance * _over(per_trend) ** 2
-        by_log = planned_per_step(conditions, act, [stated], [[s[k]] for s in stepped])[:, 0]
+        by_log = planned_per_step(conditions, act, [ties.stated], [[s[k]] for s in stepped])[:, 0]
         log_error: FloatArray | float = 0.0
         if by_log.shape[-1]:
             log_error = np.nansum(by_log[:, :-1] ** 2, axis=-1)
@@ -444,10 +452,9 @@ def _lay_day(
         for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
             a[f"routine_as_planned{end}"][i, slots, k] = values
         a["routine_change_by_cause"][i, slots, k] = _over(clim.year_means(by_cause)).T
-        for bound, other in enumerate((independent, tied)):
-            a["routine_as_planned_range"][i, slots, k, bound] = _over(
-                clim.year_means(act * (1.0 - other(conditions)))
-            )
+        for bound, other in enumerate(bounds):
+            held_back = np.where(known, act * np.prod(1.0 - other, axis=0), 0.0)
+            a["routine_as_planned_range"][i, slots, k, bound] = _over(mean(held_back))
     shares = routine_shares(np.stack(flown), np.stack(flies), a["routine_crowd_value"])
     log_error = _shares_variance(flown, flies, conditions, a["routine_crowd_value"], stepped[:-1])
     held = estimate(np.moveaxis(shares.routine, 0, 1), days[:, None], log_variance=log_error)
@@ -456,7 +463,9 @@ def _lay_day(
     a["routine_none"][i, slots] = _over(shares.nothing)
     a["routine_flown_changed"][i, slots] = _over(shares.further_change)
     a["crowd_value_expected"][i, slots] = _over(shares.crowd_value)
-    alone = routine_shares(np.stack(flown[:1]), np.stack(flies[:1]), a["routine_crowd_value"][:1])
+    alone = shares
+    if len(judged) > 1:
+        alone = routine_shares(np.stack(flown[:1]), np.stack(flies[:1]), a["routine_crowd_value"][:1])
     a["crowd_value_full_alone"][i, slots] = _over(alone.crowd_value)
 
 

@@ -195,6 +195,23 @@ def test_years_count_from_half_a_window():
     assert got[1] == 1.0
 
 
+@given(st.data())
+def test_means_of_many_values_at_once_are_the_means_of_each(data):
+    """What is known counted once gives each value's mean over its known hours, or none; sums by hand."""
+    rng = np.random.default_rng(data.draw(st.integers(0, 2**32 - 1)))
+    known = rng.random((2, 4, 9, 3)) < data.draw(st.sampled_from([0.1, 0.5, 0.95, 1.0]))
+    values = rng.random((5, *known.shape)).astype(data.draw(st.sampled_from([np.float32, np.float64])))
+    got = clim.YearMeans(known)(values)
+    for i, y in np.ndindex(2, 4):
+        held = known[i, y]
+        if np.any(held, axis=-1).sum() < 4.5:  # half of nine days
+            assert np.isnan(got[:, i, y]).all()
+            continue
+        for v in range(5):
+            assert got[v, i, y] == pytest.approx(values[v, i, y][held].astype(float).mean(), rel=1e-6)
+    assert np.all(clim.YearMeans(known)(np.ones(known.shape, np.float32))[~np.isnan(got[0])] == 1.0)
+
+
 def test_interval_of_a_proportion_covers_clustered_years():
     """Known truth: years with their own level, days alike within them; the 90 % interval covers 88 to 95 %.
 

@@ -214,3 +214,40 @@ def test_beach_case():
         {"ceiling": np.array([1400.0 * FT])}, {"ceiling": 3500.0 * FT}, {"ceiling": 2500.0 * FT}
     )
     assert act["ceiling"][0] == 1.0
+
+
+def test_rough_air_tables_are_the_curves_themselves():
+    """Whole knots looked up give what the curves give, at the limit and beyond the last one too."""
+    c = curves(
+        gust=[(20 * KT, 30 * KT), None, (18.5 * KT, 27.5 * KT), None],
+        gust_spread=[None, (8 * KT, 14 * KT), (9 * KT, 15 * KT), None],
+    )
+    gust, spread = (v.ravel() * KT for v in np.meshgrid(np.arange(60.0), np.arange(40.0), indexing="ij"))
+    conditions = {"gust": gust, "gust_spread": spread}
+    tables = limits.RoughAirTables(c)
+    place = tables.place(conditions)
+    direct = limits.cause_chances(conditions, c, "rough_air")
+    for figure in range(4):
+        np.testing.assert_allclose(tables.chance(figure, place), direct[figure], atol=1e-6)
+        assert np.all(tables.chance(figure, place)[direct[figure] == 1.0] == 1.0)
+    assert [tables.limited(f) for f in range(4)] == [True, True, True, False]
+
+
+def test_three_ties_at_once_are_the_three_alone():
+    """Placing every hour once changes no chance; unknown stays unknown in all three."""
+    c = curves(
+        density_altitude=[(1000.0, 2000.0), (1500.0, 2200.0)],
+        wind_toward_crowd=[(5.0, 9.0), None],
+        gust=[(20 * KT, 30 * KT), (22 * KT, 28 * KT)],
+    )
+    rng = np.random.default_rng(3)
+    a = air(
+        500,
+        da=rng.uniform(500, 2500, 500),
+        toward=np.where(rng.random(500) < 0.1, np.nan, rng.uniform(-12, 12, 500)),
+        gust=np.round(rng.uniform(0, 40, 500)) * KT,
+        wind=np.round(rng.uniform(0, 20, 500)) * KT,
+    )
+    for got, tie in zip(limits.TiedChances(c, 0.8).by_cause(a), (0.8, 0.0, 1.0), strict=True):
+        np.testing.assert_array_equal(got, RoutineChance(c, correlation=tie).by_cause(a))
+        assert np.isnan(got).any()

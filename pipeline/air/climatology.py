@@ -35,6 +35,7 @@ __all__ = [
     "CyclePicker",
     "SeasonalCycle",
     "WindowIndex",
+    "YearMeans",
     "YearlySums",
     "counted_years",
     "effective_days",
@@ -425,19 +426,39 @@ def year_means(values: FloatArray, *, minimum_share: float = MINIMUM_WINDOW_SHAR
     NaN for a year with less than `minimum_share` of its window's days observed, at any of the hours: a
     station that reports every three hours sees one of the three, and that is no gap.
     """
-    size = values.shape[-2] * values.shape[-1]
-    flat = values.reshape(*values.shape[:-2], size)
-    whole = flat.sum(axis=-1)
-    if size and np.isfinite(whole).all():
-        # Nothing is missing: the usual case, without a count of every hour.
-        return np.asarray(whole / size)
-    held = np.isfinite(values)
-    flat_held = held.reshape(flat.shape)
-    count = flat_held.sum(axis=-1)
-    total = np.where(flat_held, flat, 0.0).sum(axis=-1)
-    enough = counted_years(held, minimum_share)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(enough, total / count, np.nan))
+    v = values if np.issubdtype(values.dtype, np.floating) else values.astype(float)
+    held = np.isfinite(v)
+    return YearMeans(held, minimum_share=minimum_share)(v if held.all() else np.where(held, v, 0.0))
+
+
+class YearMeans:
+    """`year_means` of any number of values known in the same hours: what is known is counted once.
+
+    Parameters
+    ----------
+    known
+        Which hours are known, (..., year, day, hour offset).
+    minimum_share
+        As for `year_means`.
+    """
+
+    def __init__(self, known: BoolArray, *, minimum_share: float = MINIMUM_WINDOW_SHARE) -> None:
+        self._mask = known.reshape(*known.shape[:-2], known.shape[-2] * known.shape[-1])
+        self._single = self._mask.astype(np.float32)
+        count = self._mask.sum(axis=-1)
+        self._count = np.where(counted_years(known, minimum_share) & (count > 0), count, np.nan)
+
+    def __call__(self, values: FloatArray) -> FloatArray:
+        """Mean of each year's known hours, (..., year), leading axes broadcast; NaN where too few are known.
+
+        Parameters
+        ----------
+        values
+            (..., year, day, hour offset), finite in every hour: the unknown ones hold any number.
+        """
+        flat = values.reshape(*values.shape[:-2], self._mask.shape[-1])
+        mask = self._single if flat.dtype == np.float32 else self._mask.astype(flat.dtype)
+        return np.asarray(np.einsum("...h,...h->...", flat, mask) / self._count)
 
 
 def counted_years(held: BoolArray, minimum_share: float = MINIMUM_WINDOW_SHARE) -> BoolArray:
@@ -524,8 +545,10 @@ def wilson_interval(
         known = np.asarray(True)
     else:
         y = np.asarray(years, dtype=float)
-        z = np.asarray(stdtrit(np.maximum(y - 1.0, 1.0), 0.5 + level / 2.0))
         known = y >= 2
+        # Years are few whole numbers: the quantile of each is found once.
+        degrees, which = np.unique(np.maximum(y - 1.0, 1.0), return_inverse=True)
+        z = np.asarray(stdtrit(degrees, 0.5 + level / 2.0))[which].reshape(y.shape)
     z2 = z * z
     with np.errstate(invalid="ignore", divide="ignore"):
         centre = (prob + z2 / (2.0 * size)) / (1.0 + z2 / size)

@@ -43,10 +43,15 @@ class StationRecord:
         if "air_temperature" not in self.values:
             raise ValueError("StationRecord.values needs air_temperature [K]")
 
+    @property
+    def size(self) -> int:
+        """Number of hours."""
+        return int(self.values["air_temperature"].size)
+
     def years(self) -> npt.NDArray[np.int64]:
         """Calendar years (UTC) touched by the record."""
         first = np.datetime64("1970-01-01T00", "h") + self.first_hour
-        last = first + max(self.values["air_temperature"].size - 1, 0)
+        last = first + max(self.size - 1, 0)
         return np.arange(
             int(first.astype("datetime64[Y]").astype(int)) + 1970,
             int(last.astype("datetime64[Y]").astype(int)) + 1971,
@@ -96,7 +101,7 @@ class ShowHourSample:
         Labels of the last three axes.
     temperature, dew_point, pressure
         At the site, moved to the booking's date, hour and year [K, K, Pa].
-    density_altitude, density_altitude_dry
+    density_altitude
         [m].
     wind_speed, toward_crowd, along_line, runway_crosswind
         [m s-1]; `toward_crowd` positive toward the crowd.
@@ -117,7 +122,6 @@ class ShowHourSample:
     dew_point: FloatArray
     pressure: FloatArray
     density_altitude: FloatArray
-    density_altitude_dry: FloatArray
     wind_speed: FloatArray
     toward_crowd: FloatArray
     along_line: FloatArray
@@ -225,9 +229,10 @@ def show_hour_sample(
         elevation=station.elevation,
         plateau=station.plateau,
     )
+    sampled = clim.CyclePicker(instants)
     air = venue_air(
-        temperature + _move(cycles.temperature, instants, targets),
-        between("dew_point_temperature") + _move(cycles.dew_point, instants, targets),
+        temperature + _move(cycles.temperature, sampled, targets),
+        between("dew_point_temperature") + _move(cycles.dew_point, sampled, targets),
         pressure,
         height_difference=site.elevation - station.elevation,
         lapse_rate=site.lapse_rate,
@@ -255,7 +260,6 @@ def show_hour_sample(
         dew_point=air.dew_point,
         pressure=air.pressure,
         density_altitude=atm.density_altitude(air.pressure, air.temperature, air.dew_point),
-        density_altitude_dry=atm.density_altitude(air.pressure, air.temperature),
         wind_speed=speed,
         toward_crowd=toward,
         along_line=along,
@@ -271,8 +275,10 @@ def show_hour_sample(
     )
 
 
-def _move(cycle: clim.SeasonalCycle, instants: FloatArray, targets: npt.NDArray[np.datetime64]) -> FloatArray:
+def _move(
+    cycle: clim.SeasonalCycle, window: clim.CyclePicker, targets: npt.NDArray[np.datetime64]
+) -> FloatArray:
     """What the cycle adds between each sampled instant and its booking's instant."""
     target_hours = np.asarray(targets, dtype="datetime64[s]").astype(np.int64) / 3600.0
     booked = clim.seasonal_value(cycle, target_hours)[:, None, None, None]
-    return np.asarray(booked - clim.seasonal_value(cycle, instants))
+    return np.asarray(booked - window.value(cycle))

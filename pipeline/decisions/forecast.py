@@ -16,7 +16,7 @@ from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
 from pipeline.air.show_hours import ShowHourSample
 from pipeline.decisions import limits
-from pipeline.decisions.limits import ACT_CAUSES, CAUSES, Curves, RoutineChance
+from pipeline.decisions.limits import ACT_CAUSES, CAUSES, Curves, RoutineChance, TiedChances
 
 __all__ = [
     "QUANTILES",
@@ -185,6 +185,66 @@ def estimate(
     return Estimate(p, low, high, by_year, years, n_eff)
 
 
+@dataclass(frozen=True)
+class _Figures:
+    """Figures' chances: by year (instant, figure, year), by cause and at the gust bound over the years."""
+
+    by_year: FloatArray
+    by_cause: FloatArray
+    at_gust_bound: FloatArray
+
+
+def _figures(
+    conditions: Mapping[str, FloatArray], at_bound: Mapping[str, FloatArray], curves: Curves
+) -> _Figures:
+    """Chance that each figure is changed; `at_bound` holds gust and gust spread with every unreported gust
+    at its upper bound.
+
+    Figure by figure: an array of one figure stays in the processor's cache.
+    """
+    known = {k: np.isfinite(v) for k, v in conditions.items()}
+    filled = {k: np.where(known[k], v, np.float32(0.0)) for k, v in conditions.items()}
+    bound = {k: np.where(known[k], v, np.float32(0.0)) for k, v in at_bound.items()}
+    means: dict[tuple[str, ...], clim.YearMeans] = {}
+
+    def over(names: Sequence[str]) -> clim.YearMeans:
+        """Means over the hours in which all of these conditions are known."""
+        key = tuple(names)
+        if key not in means:
+            everywhere = np.ones_like(next(iter(known.values())))
+            means[key] = clim.YearMeans(np.logical_and.reduce([everywhere, *(known[n] for n in key)]))
+        return means[key]
+
+    tables = limits.RoughAirTables(curves)
+    stated, highest = tables.place(filled), tables.place(bound)
+    smooth = [cause for cause in CAUSES if cause != "rough_air"]
+    shape = (len(curves.names), *next(iter(conditions.values())).shape[:2])
+    by_year, at_bound_by_year = np.zeros(shape), np.zeros(shape)
+    by_cause = np.zeros((len(CAUSES), *shape))
+    for f in range(len(curves.names)):
+        limited = [k for k in limits.CONDITIONS if k in curves.limit and not np.isnan(curves.limit[k][f])]
+        mean = over(limited)
+        chances = limits.figure_cause_chances(filled, curves, f, smooth)
+        unchanged = np.ones_like(filled["density_altitude"])
+        for chance in chances.values():
+            unchanged *= 1.0 - chance
+        calm = unchanged
+        if tables.limited(f):
+            chances["rough_air"] = tables.chance(f, stated)
+            calm = unchanged * (1.0 - tables.chance(f, highest))
+            unchanged *= 1.0 - chances["rough_air"]
+        by_year[f] = 1.0 - mean(unchanged)
+        at_bound_by_year[f] = 1.0 - mean(calm)
+        for cause, chance in chances.items():
+            owned = over([k for k in limited if limits.CONDITIONS[k] == cause])
+            by_cause[CAUSES.index(cause), f] = owned(chance)
+    return _Figures(
+        np.moveaxis(by_year, 0, 1),
+        np.moveaxis(_over_years(by_cause), (0, 1, 2), (2, 1, 0)),
+        _over_years(at_bound_by_year).T,
+    )
+
+
 def _over_years(by_year: FloatArray) -> FloatArray:
     """Mean over the years that count, (...,) from (..., year); NaN where none does."""
     held = np.isfinite(by_year)
@@ -273,7 +333,7 @@ def planned_per_step(
 def forecast_slots(
     sample: ShowHourSample,
     curves: Curves,
-    routines: Sequence[tuple[RoutineChance, RoutineChance, RoutineChance]],
+    routines: Sequence[TiedChances],
     act: ActLimits,
     *,
     trend_variance: float = 0.0,
@@ -289,7 +349,7 @@ def forecast_slots(
     curves
         Limits of the season's figures.
     routines
-        For each routine its chance at the stated tie, with independent judgements, and wholly tied.
+        Each routine's chances.
     act
         Limits of the act.
     trend_variance
@@ -306,21 +366,12 @@ def forecast_slots(
     days = clim.effective_days(float(n_days), r)
 
     conditions = air_conditions(sample)
-    by_cause, total = limits.figure_chances(conditions, curves)
-    figure_by_year = np.moveaxis(clim.year_means(total), 0, 1)
+    highest = air_conditions(sample, gust=sample.gust_high)
+    bound = {k: highest[k] for k in ("gust", "gust_spread")}
+    figures = _figures(conditions, bound, curves)
     thin = {k: v[:, :, ::_STEP_DAYS] for k, v in conditions.items()}
     per_figure = _figures_per_step(thin, curves, log_steps)
-    figure = estimate(figure_by_year, days[:, None], log_variance=_log_variance(per_figure))
-    figure_by_cause = np.moveaxis(_over_years(clim.year_means(by_cause)), -1, 0)
-
-    upper = dict(conditions)
-    bound = air_conditions(sample, gust=sample.gust_high)
-    upper.update({k: bound[k] for k in ("gust", "gust_spread")})
-    rough = CAUSES.index("rough_air")
-    worse = limits.cause_chances(upper, curves, "rough_air")
-    others = np.prod(1.0 - np.delete(by_cause, rough, axis=1), axis=1)
-    at_bound = 1.0 - others * (1.0 - worse)
-    figure_at_gust_bound = np.moveaxis(_over_years(clim.year_means(at_bound)), -1, 0)
+    figure = estimate(figures.by_year, days[:, None], log_variance=_log_variance(per_figure))
 
     act_chance, judged = _act(sample, act)
     act_flies = np.prod(1.0 - act_chance, axis=0)
@@ -332,24 +383,22 @@ def forecast_slots(
             sample.pressure, sample.temperature + 1.0, sample.dew_point
         ).astype(np.float32)
     }
+    act_known = np.isfinite(act_flies)
+    flies = np.where(act_known, act_flies, 0.0).astype(np.float32)
+    da = CAUSES.index("density_altitude")
     planned, warmed, spread, causes = [], [], [], []
-    for stated, independent, tied in routines:
-        routine = stated.by_cause(conditions)
-        unchanged = np.prod(1.0 - routine, axis=0)
-        planned.append(clim.year_means(act_flies * unchanged))
-        da = CAUSES.index("density_altitude")
-        hot = stated.cause("density_altitude", warmer)
-        with_heat = act_flies * np.prod(1.0 - np.delete(routine, da, axis=0), axis=0) * (1.0 - hot)
-        warmed.append(clim.year_means(with_heat) - planned[-1])
-        causes.append(np.moveaxis(_over_years(clim.year_means(routine)), -1, 0))
+    for ties in routines:
+        chances = ties.by_cause(conditions)
+        known = np.isfinite(chances[0])
+        both = clim.YearMeans(act_known & known.all(axis=0))
+        routine, *bounds = (np.where(known, c, np.float32(0.0)) for c in chances)
+        hot = ties.stated.cause("density_altitude", warmer)
+        rest = flies * np.prod(1.0 - np.delete(routine, da, axis=0), axis=0)
+        planned.append(both(rest * (1.0 - routine[da])))
+        warmed.append(both(rest * (1.0 - np.where(known[da], hot, np.float32(0.0)))) - planned[-1])
+        causes.append(np.moveaxis(_over_years(clim.YearMeans(known)(routine)), -1, 0))
         spread.append(
-            np.stack(
-                [
-                    _over_years(clim.year_means(act_flies * (1.0 - other(conditions))))
-                    for other in (independent, tied)
-                ],
-                axis=-1,
-            )
+            np.stack([_over_years(both(flies * np.prod(1.0 - c, axis=0))) for c in bounds], axis=-1)
         )
     as_planned_by_year = np.stack(planned, axis=1)
     as_planned_warmer = np.stack(warmed, axis=1)
@@ -358,24 +407,22 @@ def forecast_slots(
         slope = _over_years(as_planned_warmer * trend_reach[:, None, :])
         trend_error = trend_variance * slope**2
     per_step = planned_per_step(
-        conditions, act_flies, [r[0] for r in routines], [s.routines for s in log_steps]
+        conditions, act_flies, [r.stated for r in routines], [s.routines for s in log_steps]
     )
 
-    quantile, lower, upper_q, observed = {}, {}, {}, {}
-    for name in QUANTITIES:
-        values = getattr(sample, name)
-        quantile[name], lower[name], upper_q[name] = clim.quantile_interval(
-            values.astype(np.float32), QUANTILES, days
-        )
-        observed[name] = np.isfinite(values).mean(axis=(1, 2, 3))
+    values = np.stack([getattr(sample, name) for name in QUANTITIES], dtype=np.float32, casting="same_kind")
+    quantile, lower, upper = (
+        dict(zip(QUANTITIES, each, strict=True)) for each in clim.quantile_interval(values, QUANTILES, days)
+    )
+    observed = dict(zip(QUANTITIES, np.isfinite(values).mean(axis=(2, 3, 4)), strict=True))
     for i, cause in enumerate(ACT_CAUSES):
         observed[cause] = np.where(judged[i], np.isfinite(act_chance[i]).mean(axis=(1, 2, 3)), 0.0)
     with_wind = np.isfinite(sample.wind_speed).sum(axis=(1, 2, 3))
     reported = sample.gust_reported.sum(axis=(1, 2, 3)) / np.maximum(with_wind, 1)
     return SlotForecast(
         figure=figure,
-        figure_by_cause=figure_by_cause,
-        figure_at_gust_bound=figure_at_gust_bound,
+        figure_by_cause=figures.by_cause,
+        figure_at_gust_bound=figures.at_gust_bound,
         as_planned=estimate(as_planned_by_year, days[:, None], trend_error, _log_variance(per_step)),
         as_planned_warmer=as_planned_warmer,
         as_planned_per_step=per_step,
@@ -385,7 +432,7 @@ def forecast_slots(
         act_any=estimate(clim.year_means(1.0 - act_flies), days),
         quantile=quantile,
         quantile_lower=lower,
-        quantile_upper=upper_q,
+        quantile_upper=upper,
         observed_share=observed,
         gust_reported_share=reported,
     )

@@ -14,8 +14,9 @@ likely to find it rough for the low inverted pass) but not perfectly: a one-fact
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -30,11 +31,14 @@ __all__ = [
     "LOGIT_19",
     "ROUTINE_CORRELATION",
     "Curves",
+    "RoughAirTables",
     "RoutineChance",
+    "TiedChances",
     "act_chances",
     "cause_chances",
     "chance_of_change",
     "conditions_from_air",
+    "figure_cause_chances",
     "figure_chances",
     "standardised",
 ]
@@ -98,22 +102,26 @@ def standardised(value: ArrayLike, comfortable: ArrayLike, limit: ArrayLike) -> 
     v = _floating(value)
     scale = np.asarray(2.0 / (m - c), dtype=v.dtype)
     with np.errstate(invalid="ignore"):
-        return np.asarray((v - np.asarray(m, dtype=v.dtype)) * scale + np.asarray(1.0, dtype=v.dtype))
+        result = np.asarray(v - m.astype(v.dtype))
+        result *= scale
+    result += 1.0
+    return result
 
 
 def chance_of_change(condition: ArrayLike) -> FloatArray:
     """Chance of change at a standardised condition; exactly 1 at and beyond the limit (+1)."""
     z = _floating(condition)
     with np.errstate(over="ignore"):
-        result = np.exp(z * np.asarray(-LOGIT_19, dtype=z.dtype))
-    result = np.asarray(1.0 / (1.0 + result), dtype=z.dtype)
-    return np.asarray(np.where(z >= 1.0, np.asarray(1.0, dtype=z.dtype), result))
+        result = np.asarray(np.exp(z * np.asarray(-LOGIT_19, dtype=z.dtype)))
+    result += 1.0
+    np.reciprocal(result, out=result)
+    return np.asarray(np.maximum(result, z >= 1.0), dtype=z.dtype)
 
 
 def _floating(value: ArrayLike) -> FloatArray:
     """An array as it is when it is floating, so that single precision stays single; else double."""
     v = np.asarray(value)
-    return v if np.issubdtype(v.dtype, np.floating) else v.astype(float)
+    return v if v.dtype.kind == "f" else v.astype(float)
 
 
 def conditions_from_air(
@@ -151,6 +159,67 @@ def _cause_condition(
         z = standardised(conditions[name], curves.comfortable[name][figure], curves.limit[name][figure])
         worst = z if worst is None else np.maximum(worst, z)
     return worst
+
+
+def figure_cause_chances(
+    conditions: Mapping[str, ArrayLike], curves: Curves, figure: int, causes: Sequence[str] = CAUSES
+) -> dict[str, FloatArray]:
+    """Chance that one figure must be changed by each cause it has a limit for, (...,), given the air.
+
+    Parameters
+    ----------
+    conditions, curves
+        As for `figure_chances`.
+    figure
+        Its index in `curves`.
+    causes
+        The causes wanted.
+    """
+    worst = {cause: _cause_condition(conditions, curves, figure, cause) for cause in causes}
+    return {cause: chance_of_change(z) for cause, z in worst.items() if z is not None}
+
+
+class RoughAirTables:
+    """Each figure's chance for rough air by gust and gust spread in whole knots, exact and looked up.
+
+    Parameters
+    ----------
+    curves
+        The pilot's limits.
+    """
+
+    def __init__(self, curves: Curves) -> None:
+        self._tops: dict[str, int] = {}
+        for name in ("gust", "gust_spread"):
+            limit = curves.limit.get(name)
+            known = np.zeros(0) if limit is None else limit[~np.isnan(limit)]
+            # From the last figure's limit on nothing changes any more.
+            self._tops[name] = int(np.ceil(np.max(known) / KT)) if known.size else 0
+        knots = (np.arange(top + 1) * KT for top in self._tops.values())
+        grid = dict(zip(self._tops, np.meshgrid(*knots, indexing="ij"), strict=True))
+        self._tables = [
+            figure_cause_chances(grid, curves, f, ("rough_air",)).get("rough_air")
+            for f in range(len(curves.names))
+        ]
+
+    def place(self, conditions: Mapping[str, FloatArray]) -> npt.NDArray[np.int32]:
+        """Where hours lie in the tables, from gust and gust spread in whole knots, none missing."""
+        knots = [
+            np.minimum((conditions[name] / conditions[name].dtype.type(KT) + 0.5).astype(np.int32), top)
+            for name, top in self._tops.items()
+        ]
+        return np.asarray(knots[0] * (self._tops["gust_spread"] + 1) + knots[1], dtype=np.int32)
+
+    def limited(self, figure: int) -> bool:
+        """Whether a figure has a limit for rough air."""
+        return self._tables[figure] is not None
+
+    def chance(self, figure: int, place: npt.NDArray[np.int32]) -> FloatArray:
+        """Chance of one figure at places, (...,), in single precision; 0 where it has no such limit."""
+        table = self._tables[figure]
+        if table is None:
+            return np.zeros(place.shape, dtype=np.float32)
+        return np.asarray(table.astype(np.float32).ravel()[place])
 
 
 def cause_chances(conditions: Mapping[str, ArrayLike], curves: Curves, cause: str) -> FloatArray:
@@ -199,6 +268,13 @@ def figure_chances(conditions: Mapping[str, ArrayLike], curves: Curves) -> tuple
     return by_cause, 1.0 - np.prod(1.0 - by_cause, axis=1)
 
 
+@cache
+def _quadrature() -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes and weights on [-8, 8]."""
+    nodes, weights = np.polynomial.legendre.leggauss(64)
+    return 8.0 * nodes, 8.0 * weights
+
+
 def _tied_chance(chances: FloatArray, correlation: float) -> FloatArray:
     """Chance that at least one of several tied judgements says change, (...,) from (figure, ...).
 
@@ -212,8 +288,7 @@ def _tied_chance(chances: FloatArray, correlation: float) -> FloatArray:
         return np.asarray(np.where(certain, 1.0, 1.0 - np.prod(1.0 - chances, axis=0)))
     if correlation >= 1.0:
         return np.asarray(np.max(chances, axis=0))
-    nodes, weights = np.polynomial.legendre.leggauss(64)
-    nodes, weights = 8.0 * nodes, 8.0 * weights
+    nodes, weights = _quadrature()
     density = weights * np.exp(-0.5 * nodes**2) / np.sqrt(2.0 * np.pi)
     threshold = ndtri(1.0 - np.clip(chances, 0.0, 1.0 - 1e-16))
     root, rest = np.sqrt(correlation), np.sqrt(1.0 - correlation)
@@ -232,6 +307,28 @@ _DRIVERS = {
     "wind_across": "wind_toward_crowd",
     "wind_along": "wind_along_line",
 }
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where hours lie in a cause's table.
+
+    Attributes
+    ----------
+    part
+        Part of the way to the next cell, of the floating type wanted.
+    cell
+        None where the routine has no limit for the cause.
+    gone
+        Where the condition is not known.
+    beyond
+        Where it is at or beyond the first limit; None where the table itself tells.
+    """
+
+    part: FloatArray
+    cell: npt.NDArray[np.int32] | None
+    gone: npt.NDArray[np.bool_]
+    beyond: npt.NDArray[np.bool_] | None
 
 
 class RoutineChance:
@@ -331,45 +428,60 @@ class RoutineChance:
         conditions
             As for `figure_chances`; only this cause's are read.
         """
+        return self.at(cause, self.place(cause, conditions))
+
+    def place(self, cause: str, conditions: Mapping[str, ArrayLike]) -> _Place:
+        """Where hours lie in the table of a cause: the same for every tie of the same limits."""
         if cause == "rough_air":
-            return self._rough_air(conditions)
+            return self._place_rough(conditions)
         x = _floating(conditions[_DRIVERS[cause]])
+        gone = np.isnan(x)
         if cause not in self._lines:
-            return np.zeros(x.shape, dtype=x.dtype)
-        grid, chance = self._lines[cause]
+            return _Place(x, None, np.zeros(x.shape, dtype=bool), None)
+        grid, _ = self._lines[cause]
         # The grid is even: the cell is found by arithmetic.
         cells = grid.size - 1
         position = (x - x.dtype.type(grid[0])) * x.dtype.type(cells / (grid[-1] - grid[0]))
-        position = np.where(np.isnan(position), 0.0, np.clip(position, 0.0, cells))
+        position = np.where(gone, x.dtype.type(0.0), np.clip(position, 0.0, cells))
         cell = np.minimum(position.astype(np.int32), cells - 1)
-        step = np.append(np.diff(chance), 0.0).astype(x.dtype)
-        result = chance.astype(x.dtype)[cell] + (position - cell).astype(x.dtype) * step[cell]
         beyond = x >= x.dtype.type(grid[-1])
         if cause == "wind_across" and "wind_across_line" in self._held(cause):
             beyond |= x <= x.dtype.type(grid[0])
-        result[beyond] = 1.0
-        result[np.isnan(x)] = np.nan
-        return np.asarray(result)
+        return _Place((position - cell).astype(x.dtype), cell, gone, beyond)
 
-    def _rough_air(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
-        shape = np.shape(conditions["gust"])
-        dtype = _floating(conditions["gust"]).dtype
+    def _place_rough(self, conditions: Mapping[str, ArrayLike]) -> _Place:
+        peak = _floating(conditions["gust"])
+        missing = np.zeros(peak.shape, dtype=bool)
         if self._rough is None:
-            return np.zeros(shape, dtype=dtype)
+            return _Place(peak, None, missing, None)
         held = self._held("rough_air")
-        index: list[npt.NDArray[np.int32]] = []
-        missing = np.zeros(shape, dtype=bool)
+        flat = np.zeros(peak.shape, dtype=np.int32)
         for axis, name in enumerate(("gust", "gust_spread")):
+            flat *= self._rough.shape[axis]
             if name not in held:
-                index.append(np.zeros(shape, dtype=np.int32))
                 continue
             x = _floating(conditions[name])
             gone = np.isnan(x)
             missing |= gone
-            knots = np.where(gone, 0.0, x) / KT + 0.5
-            index.append(np.minimum(knots.astype(np.int32), self._rough.shape[axis] - 1))
-        result = self._rough.astype(dtype)[index[0], index[1]]
-        result[missing] = np.nan
+            knots = np.where(gone, x.dtype.type(0.0), x) / x.dtype.type(KT) + x.dtype.type(0.5)
+            flat += np.minimum(knots.astype(np.int32), self._rough.shape[axis] - 1)
+        return _Place(peak, flat, missing, None)
+
+    def at(self, cause: str, place: _Place) -> FloatArray:
+        """Chance for one cause at places of its table."""
+        dtype = place.part.dtype
+        if place.cell is None:
+            return np.zeros(place.part.shape, dtype=dtype)
+        if cause == "rough_air":
+            assert self._rough is not None
+            result = self._rough.astype(dtype).ravel()[place.cell]
+        else:
+            chance = self._lines[cause][1]
+            step = np.append(np.diff(chance), 0.0).astype(dtype)
+            result = chance.astype(dtype)[place.cell] + place.part * step[place.cell]
+        if place.beyond is not None:
+            result[place.beyond] = 1.0
+        result[place.gone] = np.nan
         return np.asarray(result)
 
     def by_cause(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
@@ -385,6 +497,32 @@ class RoutineChance:
     def __call__(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
         """Chance for any cause, (...,): causes are independent given the air."""
         return np.asarray(1.0 - np.prod(1.0 - self.by_cause(conditions), axis=0))
+
+
+class TiedChances:
+    """A routine's chances by the stated tie, with independent judgements, and wholly tied.
+
+    Parameters
+    ----------
+    curves
+        Limits of the figures of the routine.
+    correlation
+        The stated tie.
+    """
+
+    def __init__(self, curves: Curves, correlation: float) -> None:
+        self.stated, self.independent, self.whole = (
+            RoutineChance(curves, correlation=tie) for tie in (correlation, 0.0, 1.0)
+        )
+
+    def by_cause(self, conditions: Mapping[str, ArrayLike]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Chances by cause given the air, (cause, ...) for each of the three; every hour is placed once."""
+        places = {cause: self.stated.place(cause, conditions) for cause in CAUSES}
+
+        def all_causes(chance: RoutineChance) -> FloatArray:
+            return np.stack([chance.at(cause, places[cause]) for cause in CAUSES])
+
+        return all_causes(self.stated), all_causes(self.independent), all_causes(self.whole)
 
 
 def act_chances(

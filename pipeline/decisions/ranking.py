@@ -6,7 +6,7 @@ intervals overlap: a warm year is warm for both.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -120,6 +120,15 @@ def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERV
     level
         Of the interval.
     """
+    return _compare(first, second, level, lambda series, years, weights: series.draws(years, weights))
+
+
+def _compare(
+    first: YearSeries,
+    second: YearSeries,
+    level: float,
+    draw: Callable[[YearSeries, npt.NDArray[np.bool_], FloatArray], FloatArray],
+) -> Comparison:
     from scipy.special import ndtri, stdtrit
 
     both = np.isfinite(first.by_year) & np.isfinite(second.by_year)
@@ -130,7 +139,7 @@ def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERV
     if n < 3:
         return Comparison(mean, -1.0, 1.0, n, False)
     weights = clim.year_weights(n, DRAWS)
-    draws = first.draws(both, weights) - second.draws(both, weights)
+    draws = draw(first, both, weights) - draw(second, both, weights)
     tail = 0.5 + level / 2.0
     widen = float(np.sqrt(n / (n - 1.0)) * stdtrit(n - 1.0, tail) / ndtri(tail))
     low, high = mean + widen * (np.quantile(draws, [1.0 - tail, tail], method="median_unbiased") - mean)
@@ -159,7 +168,17 @@ def rank(
     n = len(value)
     order = np.argsort(np.where(np.isnan(value), np.inf, -value), kind="stable")
     apart = np.zeros((n, n), dtype=bool)
+    drawn: dict[tuple[int, bytes], FloatArray] = {}
+
+    def draw(one: YearSeries, years: npt.NDArray[np.bool_], weights: FloatArray) -> FloatArray:
+        """A booking's draws serve every pair it makes over the same years."""
+        key = (id(one), years.tobytes())
+        if key not in drawn:
+            drawn[key] = one.draws(years, weights)
+        return drawn[key]
+
     for i in range(n):
         for j in range(i + 1, n):
-            apart[i, j] = apart[j, i] = compare(series[i], series[j]).told_apart
+            pair = _compare(series[i], series[j], clim.INTERVAL_LEVEL, draw)
+            apart[i, j] = apart[j, i] = pair.told_apart
     return order.astype(np.int64), apart

@@ -93,16 +93,16 @@ def routine_shares(flown: FloatArray, may_fly: FloatArray, crowd_value: FloatArr
     unknown = choice == -2
     number = np.arange(flown.shape[0]).reshape((-1,) + (1,) * choice.ndim)
     chosen = (choice[None] == number).astype(float)
-    gone = np.where(unknown, np.nan, 0.0)
+    mean = clim.YearMeans(~unknown)
     known = np.where(unknown, 0.0, flown)
     fly = np.where(unknown, 0.0, may_fly)
     worth = np.asarray(crowd_value, dtype=float).reshape(number.shape)
-    routine = clim.year_means(chosen * fly + gone)
+    routine = mean(chosen * fly)
     return Shares(
         routine=routine,
         nothing=1.0 - routine.sum(axis=0),
-        further_change=clim.year_means((chosen * (fly - known)).sum(axis=0) + gone),
-        crowd_value=clim.year_means((chosen * worth * known).sum(axis=0) + gone),
+        further_change=mean((chosen * (fly - known)).sum(axis=0)),
+        crowd_value=mean((chosen * worth * known).sum(axis=0)),
     )
 
 
