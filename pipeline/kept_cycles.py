@@ -35,7 +35,7 @@ def kept_cycles(folder: Path, record_digest: str, record: StationRecord, *, tren
     path = folder / f"{hashlib.sha256(key).hexdigest()[:32]}.npz"
     parts = [f.name for f in fields(StationCycles)]
     try:
-        with np.load(path, allow_pickle=False) as held:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
             return StationCycles(*(_cycle({k: held[f"{part}.{k}"] for k in _KEYS}) for part in parts))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         pass  # nothing kept, or only a damaged copy: made again

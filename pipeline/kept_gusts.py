@@ -97,7 +97,7 @@ def kept_gusts(
     key = repr((_VERSION, THRESHOLDS_KT, record_digest, first_hour, latitude, longitude, days)).encode()
     path = folder / f"{hashlib.sha256(key + np.ascontiguousarray(wanted).tobytes()).hexdigest()[:32]}.npz"
     try:
-        with np.load(path, allow_pickle=False) as held:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
             return Gusts(held["peak"], str(held["kind"]), str(held["words"]))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         pass  # nothing kept, or only a damaged copy: made again
