@@ -22,6 +22,9 @@ page = st.navigation(
             st.Page("pages/venue.py", title="One venue", url_path="venue"),
             st.Page("pages/hour.py", title="What hour", url_path="hour"),
         ],
+        "Prepare": [
+            st.Page("pages/figure.py", title="A figure in thin air", url_path="figure"),
+        ],
         "Trust": [
             st.Page("pages/sources.py", title="Where the numbers come from", url_path="sources"),
         ],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ __all__ = [
     "choose_booking",
     "choose_day",
     "choose_day_and_slot",
+    "choose_figure",
     "end",
     "notices",
     "remembered",
@@ -200,6 +201,24 @@ def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]
             args=("slot",),
         )
     return day, slot
+
+
+def choose_figure(figures: Sequence[str], first: str) -> str:
+    """Let the user choose a figure; `first` where neither the address nor the session holds one.
+
+    Says so when a link asks for a figure that is not among them.
+    """
+    asked = st.query_params.get("figure")
+    if asked is not None and asked not in figures:
+        st.warning(
+            f"The link asks for the figure “{asked}”, which is not in the season folder. Showing "
+            "another one.",
+            icon=":material/link_off:",
+        )
+    chosen = next((str(f) for f in (asked, st.session_state.get("figure")) if f in figures), first)
+    _settle("figure", chosen)
+    st.selectbox("Figure", list(figures), key="choice_figure", on_change=_choose, args=("figure",))
+    return chosen
 
 
 def chance_legend() -> str:

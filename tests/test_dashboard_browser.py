@@ -14,6 +14,7 @@ from dashboard_season import HOT, SEA, small_season
 PAGES = (
     ("", "Which bookings"),
     (f"venue?booking={HOT}", "One venue"),
+    (f"figure?booking={HOT}&figure=Square%20loop", "A figure in thin air"),
     (f"sources?booking={SEA}", "Where the numbers come from"),
 )
 WITHOUT_PICTURES = (f"sources?booking={SEA}",)

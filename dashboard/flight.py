@@ -1,0 +1,314 @@
+"""The aircraft and the figures for the flight pages: read once, flown once over all density altitudes.
+
+A figure, or a routine, is flown in every air that a slider can ask for at one go; the slider then picks.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import streamlit as st
+
+from dashboard.season import Day, Season, Slot
+from pipeline.air.variables import FT
+from pipeline.errors import InputError
+from pipeline.flight.aircraft import FieldAir, TableEngine
+from pipeline.flight.figures import Figure
+from pipeline.flight.inhand import Sheet, sheet, verdict
+from pipeline.flight.routine import RoutineEnergy, routine_energy
+from pipeline.flight_inputs import FlightInputs, load_flight, routine_items
+from pipeline.inputs import Season as SeasonFolder
+from pipeline.inputs import load_season as read_folder
+
+__all__ = [
+    "STEP_FT",
+    "FigureAir",
+    "Prepared",
+    "RoutineAir",
+    "SlotAir",
+    "figure_air",
+    "position",
+    "prepared",
+    "raised",
+    "routine_air",
+    "slot_air",
+]
+
+FloatArray = npt.NDArray[np.floating]
+
+STEP_FT = 100.0
+"""Between two density altitudes of the sliders."""
+_TOP_FT = 14_000.0
+_ABOVE_ENTRY = 900.0
+"""A figure's top stands no higher above its entry [m], as where limits are derived."""
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The season folder with its aircraft and figures, as read now."""
+
+    digest: str
+    folder: SeasonFolder
+    flight: FlightInputs
+
+    @property
+    def own_floor_ft(self) -> float:
+        """The pilot's own floor."""
+        return self.folder.pilot.floor_agl_ft
+
+    def floor_ft(self, venue: str) -> float:
+        """The highest floor that holds at a venue; the pilot's own where the folder lacks it."""
+        held = [v for v in self.folder.venues if v.id == venue]
+        return self.folder.floor_agl_ft(held[0]) if held else self.own_floor_ft
+
+    def crowd_distance_ft(self, venue: str) -> float:
+        """Show line to crowd; NaN where the folder lacks the venue."""
+        held = [v.show_line.crowd_distance_ft for v in self.folder.venues if v.id == venue]
+        return float(held[0]) if held else math.nan
+
+    def slot_minutes(self, booking: str) -> float:
+        """Length of the booking's slot; NaN where the folder lacks the booking."""
+        held = [b.length_min for b in self.folder.bookings if b.id == booking]
+        return float(held[0]) if held else math.nan
+
+
+@dataclass(frozen=True)
+class SlotAir:
+    """Density altitude of the slot in hand; feet, rounded up to the sliders' step, NaN without history.
+
+    Attributes
+    ----------
+    median, high
+        The median, and what one day in ten exceeds.
+    start
+        Where a slider begins: `high` up to the next 500 ft, as the pilot's card reckons; without history
+        the field's elevation, rounded up likewise.
+    cold
+        Temperature that one day in ten stays below [K].
+    """
+
+    median: float
+    high: float
+    start: float
+    cold: float
+
+
+@dataclass(frozen=True)
+class FigureAir:
+    """A figure in every air of the slider.
+
+    Attributes
+    ----------
+    figure
+        As flown at the venue: raised where the venue's floor is above the pilot's.
+    sheet
+        With its curves over `grid_ft`.
+    verdicts
+        In, thin or out, (density altitude,).
+    at_sea_level
+        The same in standard sea level air.
+    """
+
+    figure: Figure
+    sheet: Sheet
+    grid_ft: FloatArray
+    verdicts: npt.NDArray[np.str_]
+    at_sea_level: str
+
+
+@dataclass(frozen=True)
+class RoutineAir:
+    """A routine in every air of the slider; the first is standard sea level air."""
+
+    names: tuple[str, ...]
+    energy: RoutineEnergy
+    grid_ft: FloatArray
+
+
+def prepared() -> Prepared | str:
+    """The season folder with its aircraft; or, in words, why there is none.
+
+    Raises
+    ------
+    InputError
+        A mistake in the folder.
+    """
+    named = os.environ.get("SHOWHOUR_SEASON", "")
+    if not named or not Path(named).is_dir():
+        return (
+            "This page flies your own figures, and the dashboard was started without the season folder. "
+            "Open it with `showhour dashboard FOLDER`."
+        )
+    folder = Path(named)
+    files = sorted([*folder.glob("*.yaml"), *folder.glob("venues/*.yaml")])
+    digest = hashlib.sha256()
+    for file in files:
+        digest.update(f"{file.relative_to(folder)}\0".encode())
+        try:
+            digest.update(file.read_bytes())
+        except OSError as error:
+            raise InputError(f"{file.name} of the season folder cannot be read ({error}).") from error
+    held = _prepared(named, digest.hexdigest())
+    return (
+        held
+        if held is not None
+        else "This season has no aircraft yet. Put your own numbers into aircraft.yaml and figures.yaml in "
+        "the season folder (the demo season has both, to copy from), and this page flies your figures in the "
+        "booking’s air. Everything else works without them: your stated limits are used as they are."
+    )
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _prepared(folder: str, digest: str) -> Prepared | None:
+    season = read_folder(Path(folder))
+    flight = load_flight(
+        season.folder,
+        [f.name for f in season.routine.repertoire],
+        floor_ft=season.pilot.floor_agl_ft,
+        elevations_ft=[v.elevation_ft for v in season.venues],
+    )
+    return None if flight is None else Prepared(digest, season, flight)
+
+
+def slot_air(season: Season, day: Day, slot: Slot) -> SlotAir:
+    """Density altitude of a slot; air thicker than standard sea level air counts as that: no bonus for it."""
+    row = next(r for r in season.air_rows(day, "density_altitude") if r["local"] == slot.local)
+    median, high = (_up(max(float(row[k]), 0.0), STEP_FT) for k in ("median", "high"))
+    elevation = float(season.values["venue_elevation"][day.venue]) / FT
+    start = _up(max(high if math.isfinite(high) else elevation, 0.0), 500.0)
+    cold = season.values["temperature_quantile"][day.index, slot.position, season.quantile[0.1]]
+    return SlotAir(median, high, start, float(cold))
+
+
+def _up(value: float, step: float) -> float:
+    return math.ceil(value / step - 1e-9) * step if math.isfinite(value) else math.nan
+
+
+def raised(figure: Figure, height: float) -> Figure:
+    """The same figure flown higher [m]: entry, base, and lines that end at a height."""
+    if height == 0.0:
+        return figure
+    return replace(
+        figure,
+        entry_height=figure.entry_height + height,
+        base_height=figure.base_height + height,
+        segments=tuple(
+            s if s.height is None else replace(s, height=s.height + height) for s in figure.segments
+        ),
+    )
+
+
+def _grid(figures: Sequence[Figure], held: Prepared) -> FloatArray:
+    """Density altitudes of the slider [m]; a power table is not extrapolated."""
+    top = _TOP_FT * FT
+    engine = held.flight.aircraft.engine
+    if isinstance(engine, TableEngine):
+        tallest = max(f.entry_height for f in figures) + _ABOVE_ENTRY
+        top = min(top, engine.density_altitudes[-1] - tallest)
+    count = int(top / FT / STEP_FT + 1e-9)
+    if count < 1:
+        raise InputError(
+            "The power table in aircraft.yaml ends below the figures' heights above sea level; extend it."
+        )
+    return np.arange(count + 1) * STEP_FT * FT
+
+
+def position(grid_ft: FloatArray, density_altitude_ft: float) -> int:
+    """Where a density altitude [ft] stands in a grid; the last place where it lies beyond."""
+    return min(round(density_altitude_ft / STEP_FT), grid_ft.size - 1)
+
+
+def figure_air(held: Prepared, name: str, *, elevation: float, floor_ft: float) -> FigureAir:
+    """A figure flown in every air of the slider over a field.
+
+    Parameters
+    ----------
+    held
+        Folder and aircraft.
+    name
+        Of the figure.
+    elevation
+        Of the field [m]; stands for its pressure altitude.
+    floor_ft
+        The highest floor that holds there.
+    """
+    return _figure_air(held.digest, name, elevation, floor_ft, held)
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def _figure_air(digest: str, name: str, elevation: float, floor_ft: float, _held: Prepared) -> FigureAir:
+    flight = _held.flight
+    figure = raised(flight.figures[name], max(floor_ft - _held.own_floor_ft, 0.0) * FT)
+    grid = _grid([figure], _held)
+    flown = sheet(
+        figure,
+        flight.aircraft,
+        FieldAir(float(grid[-1]), min(float(grid[-1]), elevation)),
+        floor_ft * FT,
+        flight.cushions,
+        density_altitudes=grid,
+        pressure_altitude=elevation,
+    )
+    return FigureAir(
+        figure,
+        flown,
+        np.round(grid / FT),
+        verdict(figure, flown.curves, flight.aircraft, flight.cushions),
+        str(verdict(figure, flown.sea_level, flight.aircraft, flight.cushions)),
+    )
+
+
+def routine_air(
+    held: Prepared, figures: Sequence[tuple[str, float]], *, elevation: float, floor_ft: float
+) -> RoutineAir:
+    """A routine flown in every air of the slider over a field.
+
+    Parameters
+    ----------
+    held
+        Folder and aircraft.
+    figures
+        Names in the order flown, with the seconds that the routine gives each.
+    elevation, floor_ft
+        As in `figure_air`.
+
+    Raises
+    ------
+    InputError
+        When the figures do not join, or one takes longer than the routine gives it.
+    """
+    return _routine_air(held.digest, tuple(figures), elevation, floor_ft, held)
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _routine_air(
+    digest: str, figures: tuple[tuple[str, float], ...], elevation: float, floor_ft: float, _held: Prepared
+) -> RoutineAir:
+    flight = _held.flight
+    lift = max(floor_ft - _held.own_floor_ft, 0.0) * FT
+    items = [
+        replace(item, figure=raised(item.figure, lift))
+        for item in routine_items(flight, [n for n, _ in figures], [s for _, s in figures])
+    ]
+    grid = _grid([item.figure for item in items], _held)
+    try:
+        energy = routine_energy(
+            items,
+            flight.aircraft,
+            # The first air is standard sea level air, whatever the field.
+            FieldAir(grid, np.minimum(grid, max(elevation, 0.0))),
+            floor_ft * FT,
+            stall_margin=flight.cushions.speed,
+        )
+    except ValueError as error:
+        raise InputError(
+            f"The figures of this show do not join: {error}. Correct figures.yaml or routine.yaml."
+        ) from error
+    return RoutineAir(tuple(n for n, _ in figures), energy, np.round(grid / FT))

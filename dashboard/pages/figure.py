@@ -1,0 +1,635 @@
+"""A figure in thin air: one figure over density altitude, at sea level and at a booking, with its gates."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from dashboard import charts_flight, flight, frame, markup, words
+from dashboard.flight import FigureAir, Prepared, SlotAir
+from dashboard.season import BookingRow, Day, Season, Slot, load_season
+from pipeline.air.variables import FT, KT
+from pipeline.errors import InputError
+from pipeline.flight.heights import needle_reading, rounded_up_ft
+from pipeline.flight.inhand import InHand, drift, story
+from pipeline.flight.motion import entry_speed_at
+
+_MEANS = {
+    "in": "both cushions are there",
+    "thin": "flown, but a cushion is used up",
+    "out": "not to be flown",
+}
+_NONE = "–"
+
+
+def _down(value: float, unit: float) -> float:
+    """In a unit, rounded down: what is in hand is never told as more than it is."""
+    return math.floor(value / unit + 1e-9) if math.isfinite(value) else math.nan
+
+
+def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str, held: Prepared) -> str:
+    """Verdict with what is in hand, or why there is nothing: a clause of HTML."""
+    if verdict == "out":
+        why = story(air.figure, hand, held.flight.aircraft, index).removeprefix(f"{air.figure.name}: ")
+        if why.startswith("flown"):
+            why = "slower than the stall in it, at its slowest point"
+        return f"<b>out</b> ({escape(why)})"
+    told = f"{words.number(_down(float(hand.height[index]), FT), 'ft')} of height in hand"
+    speed = float(hand.speed[index])
+    if math.isfinite(speed):
+        told += f" and {words.number(_down(speed, KT), 'kt')} of speed"
+    return f"<b>{verdict}</b>, with {told}"
+
+
+def _limit_ft(season: Season, name: str) -> float:
+    """Density altitude at and beyond which the figure is never flown; inf where there is no limit."""
+    if name not in season.figures:
+        return math.inf
+    k = season.conditions.index("density_altitude")
+    used = float(season.values["limit_used"][season.figures.index(name), k]) / FT
+    return used if math.isfinite(used) else math.inf
+
+
+def _answer(
+    season: Season,
+    booking: BookingRow,
+    day: Day,
+    slot: Slot,
+    air: FigureAir,
+    slot_air: SlotAir,
+    held: Prepared,
+) -> list[str]:
+    name = escape(air.figure.name)
+    curves = air.sheet.curves
+    sea = _in_hand(air, air.sheet.sea_level, (), air.at_sea_level, held)
+    lines = []
+    if math.isfinite(slot_air.median):
+        told = []
+        for da, when in (
+            (slot_air.median, "at this slot’s median"),
+            (slot_air.high, "at what one day in ten exceeds"),
+        ):
+            i = flight.position(air.grid_ft, da)
+            told.append(
+                f"{when} ({words.number(da, 'ft')} density altitude) "
+                f"{_in_hand(air, curves, (i,), str(air.verdicts[i]), held)}"
+                + (", yet <b>past your limit</b>" if da >= _limit_ft(season, air.figure.name) else "")
+            )
+        lines.append(
+            f"{name} at {escape(booking.place)}, <b>{slot.local}</b> on {escape(words.date(day.date))}: "
+            f"{'; '.join(told)}. At sea level {sea}."
+        )
+    else:
+        lines.append(
+            f"No density altitude is known for this slot: not enough history. {name} at sea level: {sea}. "
+            "Move the slider below."
+        )
+    if air.figure.name in season.figures:
+        f = season.figures.index(air.figure.name)
+        k = season.conditions.index("density_altitude")
+        used = float(season.values["limit_used"][f, k]) / FT
+        reason = str(season.values["limit_reason"][f, k])
+        if math.isfinite(used):
+            cause = season.causes.index("density_altitude")
+            often = float(season.values["figure_change_by_cause"][day.index, slot.position, f, cause])
+            line = (
+                f"Limit in use: never flown at or above <b>{words.number(used, 'ft')}</b> ({escape(reason)})."
+            )
+            if math.isfinite(often):
+                line += (
+                    f" Dropped or trimmed for density altitude at this slot {escape(words.chance(often))}."
+                )
+            lines.append(line)
+        else:
+            lines.append(
+                "No limit in density altitude is in use for it"
+                + (f": {escape(reason)}." if reason else ": none is stated.")
+            )
+    lines.append(
+        "Reckoned from the numbers in aircraft.yaml and figures.yaml, not flown. <b>In</b>: both cushions "
+        f"({words.number(held.flight.cushions.height / FT, 'ft')}, "
+        f"{words.number(held.flight.cushions.speed / KT, 'kt')}) are there. <b>Thin</b>: one is used up. "
+        "<b>Out</b>: it cannot be flown so."
+    )
+    return lines
+
+
+def _path(hand: InHand, index: tuple[Any, ...], name: str) -> list[dict[str, Any]]:
+    flown = hand.flown
+    along, above, speed = (
+        np.asarray(a[(slice(None), *index)])
+        for a in (flown.distance, flown.height, flown.equivalent_airspeed)
+    )
+    return [
+        {"air": name, "along": float(x) / FT, "above": float(h) / FT, "speed": float(v) / KT, "order": i}
+        for i, (x, h, v) in enumerate(zip(along, above, speed, strict=True))
+        if math.isfinite(x) and math.isfinite(h)
+    ]
+
+
+def _numbers(air: FigureAir, i: int) -> list[dict[str, str]]:
+    """What is in hand and what it takes, at sea level and in the slider's air."""
+    sea, here = air.sheet.sea_level, air.sheet.curves
+    rows = []
+    for label, name, unit, scale, digits, floor in (
+        ("Height in hand above the floor [ft]", "height", "", FT, 0, True),
+        ("Speed in hand over the loaded stall [kt]", "speed", "", KT, 0, True),
+        ("Lowest, above the field [ft]", "lowest", "", FT, 0, True),
+        ("Highest, above the field [ft]", "highest", "", FT, 0, False),
+        ("Greatest load factor [g]", "greatest_load_factor", "", 1.0, 1, False),
+        ("Least load factor [g]", "least_load_factor", "", 1.0, 1, False),
+        ("Fastest, indicated [kt]", "fastest", "", KT, 0, False),
+        ("Energy height spent [ft]", "energy_height_spent", "", FT, 0, False),
+        ("Time [s]", "seconds", "", 1.0, 0, False),
+        ("Length along the show line, still air [ft]", "ground_covered", "", FT, 0, False),
+    ):
+        pair = [float(getattr(sea, name)), float(getattr(here, name)[i])]
+        shown = [_down(v, scale) if floor else v / scale for v in pair]
+        change = shown[1] - shown[0] if all(math.isfinite(v) for v in shown) else math.nan
+        sign = "+" if round(change, digits) > 0 else ""
+        rows.append(
+            {
+                "what": label,
+                "sea": words.number(shown[0], unit, digits=digits),
+                "here": words.number(shown[1], unit, digits=digits),
+                "change": sign + words.number(change, unit, digits=digits),
+            }
+        )
+    return rows
+
+
+def _needle(height: float, elevation: float, cold: float) -> str:
+    """Height above the field [m] as the needle reads it, up to the next 50 ft."""
+    if not math.isfinite(height):
+        return _NONE
+    reading = needle_reading(height, elevation, temperature=cold if math.isfinite(cold) else None)
+    return f"{float(rounded_up_ft(reading)):,.0f}"
+
+
+def _kneeboard(
+    air: FigureAir, i: int, limit_ft: float, *, elevation: float, floor_ft: float, cold: float, setting: str
+) -> str:
+    """Numbers to fly by, as the needle reads them; none where the figure is out or ruled out."""
+    da = words.number(float(air.grid_ft[i]), "ft")
+    name = escape(air.figure.name)
+    ruled_out = air.grid_ft[i] >= limit_ft
+    if air.verdicts[i] == "out" or ruled_out:
+        why = f"at or above your limit in use, {words.number(limit_ft, 'ft')}" if ruled_out else "out"
+        return (
+            f'<p class="sh-note"><b>No kneeboard numbers:</b> at {da} the {name} is {why}. Leave it out, or '
+            "fly its substitute.</p>"
+        )
+    speed = float(entry_speed_at(air.figure, air.grid_ft[i] * FT))
+    floor = f"Needle at the floor, {words.number(floor_ft, 'ft')} above the field [ft]"
+    rows = [
+        ("Needle on the ground [ft]", f"{round(elevation / FT):,}"),
+        (floor, _needle(floor_ft * FT, elevation, cold)),
+        ("Entry: indicated, planned [kt]", f"{math.ceil(speed / KT - 1e-9)}"),
+        ("Entry: needle, planned [ft]", _needle(air.figure.entry_height, elevation, cold)),
+    ]
+    note = ""
+    apex = air.sheet.apex
+    if apex is not None:
+        least, planned = float(apex.least_height[i]), float(apex.planned_height[i])
+        if math.isfinite(least):
+            fastest = math.floor(float(apex.greatest_speed[i]) / KT + 1e-9)
+            rows += [
+                ("Apex gate: needle NOT UNDER [ft]", _needle(least, elevation, cold)),
+                ("Apex gate: indicated NOT OVER [kt]", f"{fastest}"),
+            ]
+        else:
+            rows.append(("Apex gate", "none can be met: leave the figure out"))
+        if math.isfinite(least) and not planned >= least:
+            note = (
+                f'<p class="sh-note"><b>As planned it misses its own gate</b>: it arrives '
+                f"{words.number(math.ceil((least - planned) / FT - 1e-9), 'ft')} lower, at "
+                f"{words.number(math.ceil(float(apex.planned_speed[i]) / KT), 'kt')}. The gate is reckoned "
+                "at its greatest speed, which asks for more height. Enter with more, or leave it out.</p>"
+            )
+    return (
+        markup.facts(rows, f"Kneeboard: {air.figure.name} at {da} density altitude")
+        + f'<p class="sh-note"><b>Altimeter on the LOCAL SETTING: {escape(setting)}</b>. Needle readings, '
+        "rounded up to 50 ft, with the cold correction of a 1-in-10 cool day. Miss a gate, low or fast: roll "
+        "out.</p>" + note
+    )
+
+
+def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_ft: float) -> str:
+    """How far the wind carries the figure toward the crowd, as a table."""
+    row = next(r for r in season.air_rows(day, "toward_crowd") if r["local"] == slot.local)
+    winds = [("Median at this slot", row["median"]), ("One day in ten above", row["high"])]
+    if air.figure.name in season.figures:
+        f = season.figures.index(air.figure.name)
+        k = season.conditions.index("wind_toward_crowd")
+        winds += [
+            ("Your comfortable value", float(season.values["comfortable_used"][f, k]) / KT),
+            ("Your limit", float(season.values["limit_used"][f, k]) / KT),
+        ]
+    winds.append(("For each knot", 1.0))
+    rows = []
+    for label, wind in winds:
+        if not math.isfinite(wind):
+            continue
+        sea = float(drift(air.sheet.sea_level.flown, wind * KT)) / FT
+        here = float(drift(air.sheet.curves.flown, wind * KT)[i]) / FT
+        rows.append(
+            {
+                "wind": label,
+                "kt": words.number(float(wind), digits=1),
+                "sea": words.number(sea),
+                "here": words.number(here),
+                "share": words.percent(here / crowd_ft) if here > 0 and crowd_ft > 0 else _NONE,
+            }
+        )
+    return (
+        markup.plain_table(
+            rows,
+            {
+                "wind": "Wind toward the crowd",
+                "kt": "At 10 m [kt]",
+                "sea": "Sea level [ft]",
+                "here": "In this air [ft]",
+                "share": "Of the way to the crowd",
+            },
+            "How far the wind carries one figure",
+            numeric=("kt", "sea", "here", "share"),
+        )
+        + '<p class="sh-note">Toward the crowd, if nothing is done about it; below zero: away. The show line '
+        f"is {words.number(crowd_ft, 'ft')} from the crowd. Wind grows with height by the 1/7 power.</p>"
+    )
+
+
+@st.fragment
+def _in_this_air(
+    season: Season,
+    booking: BookingRow,
+    day: Day,
+    slot: Slot,
+    air: FigureAir,
+    slot_air: SlotAir,
+    held: Prepared,
+) -> None:
+    st.subheader("The figure in this air", anchor=False)
+    top = float(air.grid_ft[-1])
+    da_ft, altimeter = st.columns([2, 1])
+    with da_ft:
+        chosen = st.slider(
+            "Density altitude [ft]; it starts at the slot’s 1-in-10 high, rounded up as on the pilot’s card",
+            0,
+            round(top),
+            round(min(slot_air.start, top)),
+            step=int(flight.STEP_FT),
+            format="%d",
+            key=f"figure_da_{day.index}_{slot.position}",
+        )
+    with altimeter:
+        setting = st.number_input(
+            "Local altimeter setting [inHg], if known",
+            28.0,
+            31.0,
+            None,
+            step=0.01,
+            format="%.2f",
+            placeholder="read it on the day",
+            key="figure_setting",
+        )
+    i = flight.position(air.grid_ft, float(chosen))
+    here_name = f"{words.number(float(chosen), 'ft')} density altitude"
+    elevation = float(season.values["venue_elevation"][day.venue])
+    venue = str(season.labels["venue"][day.venue])
+    floor_ft = held.floor_ft(venue)
+    verdict = str(air.verdicts[i])
+    limit_ft = _limit_ft(season, air.figure.name)
+    told = (
+        f"At <b>{here_name}</b>: {_in_hand(air, air.sheet.curves, (i,), verdict, held)} ({_MEANS[verdict]})."
+    )
+    if chosen >= limit_ft:
+        told += f" <b>At or above your limit in use, {words.number(limit_ft, 'ft')}: never flown.</b>"
+    st.html(f"<p>{told}</p>")
+    left, right = st.columns([3, 2], gap="medium")
+    numbers = markup.plain_table(
+        _numbers(air, i),
+        {
+            "what": "",
+            "sea": "Sea level",
+            "here": f"At {words.number(float(chosen), 'ft')}",
+            "change": "Change",
+        },
+        f"{air.figure.name}: standard sea level air, and {here_name}",
+        numeric=("sea", "here", "change"),
+    )
+    with left:
+        paths = _path(air.sheet.sea_level, (), "standard sea level air") + _path(
+            air.sheet.curves, (i,), here_name
+        )
+        levels: list[tuple[float, str, tuple[int, ...]]] = [
+            (floor_ft, f"floor {words.number(floor_ft, 'ft')} above the field", (1, 0))
+        ]
+        apex = air.sheet.apex
+        if apex is not None and math.isfinite(float(apex.least_height[i])) and verdict != "out":
+            levels.append((float(apex.least_height[i]) / FT, "apex gate in this air: not under", (5, 4)))
+        frame.chart(
+            charts_flight.profile(paths, levels, ("standard sea level air", here_name)),
+            f"{air.figure.name} from the side, to scale, in standard sea level air and at {here_name}; the "
+            "floor as a line. The table beside it holds the numbers.",
+        )
+        st.html(
+            '<p class="sh-note">Heights above the field, still air, a foot across as long as a foot up. '
+            "Where a figure cannot be flown its path stops. The pilot is taken to ease a pull that would "
+            "use up the speed cushion.</p>"
+        )
+    with right:
+        st.html(numbers)
+    left, right = st.columns([2, 3], gap="medium")
+    with left:
+        st.html(
+            _kneeboard(
+                air,
+                i,
+                limit_ft,
+                elevation=elevation,
+                floor_ft=floor_ft,
+                cold=slot_air.cold,
+                setting="_______" if setting is None else f"{setting:.2f} inHg",
+            )
+        )
+    with right:
+        st.html(_drift(season, day, slot, air, i, held.crowd_distance_ft(venue)))
+
+
+def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
+    st.subheader("What is in hand as the air thins", anchor=False)
+    st.html(
+        '<p class="sh-note">Dotted uprights: this slot’s median density altitude and what one day in ten '
+        "exceeds. Solid ink: nothing left. Dashed ink: your cushion. A line ends where the figure can no "
+        "longer be flown.</p>"
+    )
+    hand, da = air.sheet.curves, air.grid_ft
+    recovers = any(s.kind == "recover" for s in air.figure.segments)
+    cushions = held.flight.cushions
+    marks = [(slot_air.median, "median"), (slot_air.high, "1 in 10")]
+    marks = [(x, t) for x, t in marks if math.isfinite(x)]
+    drawn = (
+        (
+            "Height in hand",
+            "ft",
+            hand.height / FT,
+            None,
+            cushions.height / FT if recovers else math.nan,
+            True,
+        ),
+        ("Speed in hand", "kt", hand.speed / KT, None, cushions.speed / KT, True),
+        (
+            "Load factor, greatest and least",
+            "g",
+            hand.greatest_load_factor,
+            hand.least_load_factor,
+            math.nan,
+            False,
+        ),
+        ("Energy height spent", "ft", hand.energy_height_spent / FT, None, math.nan, False),
+        ("Time", "s", hand.seconds, None, math.nan, False),
+    )
+    every = range(0, da.size, 10)
+    for group in (drawn[:3], drawn[3:]):
+        columns = st.columns(3, gap="medium")
+        for column, (title, unit, values, least, wanted, zero) in zip(columns, group, strict=False):
+            with column:
+                if not np.isfinite(values).any():
+                    st.info(
+                        f"{title}: none to draw. The figure has no stall to come near, or is never flown."
+                    )
+                    continue
+                rows = [
+                    {"da": float(x), "value": float(v)}
+                    | ({} if least is None else {"least": float(least[n])})
+                    for n, (x, v) in enumerate(zip(da, values, strict=True))
+                ]
+                frame.chart(
+                    charts_flight.in_hand_curve(rows, title, unit, marks, wanted=wanted, zero=zero),
+                    f"{title} of the {air.figure.name} over density altitude; the table below holds the "
+                    f"numbers.",
+                )
+    with st.expander("The same as a table"):
+        st.html(
+            markup.plain_table(
+                [
+                    {
+                        "da": words.number(float(da[n])),
+                        "verdict": str(air.verdicts[n]),
+                        "height": words.number(_down(float(hand.height[n]), FT)),
+                        "speed": words.number(_down(float(hand.speed[n]), KT)),
+                        "g": f"{words.number(float(hand.greatest_load_factor[n]), digits=1)} / "
+                        f"{words.number(float(hand.least_load_factor[n]), digits=1)}",
+                        "energy": words.number(float(hand.energy_height_spent[n]) / FT),
+                        "seconds": words.number(float(hand.seconds[n])),
+                        "dive": words.number(float(air.sheet.dive_height[n]) / FT),
+                    }
+                    for n in every
+                ],
+                {
+                    "da": "Density altitude [ft]",
+                    "verdict": "In, thin or out",
+                    "height": "Height in hand [ft]",
+                    "speed": "Speed in hand [kt]",
+                    "g": "Greatest / least [g]",
+                    "energy": "Energy height spent [ft]",
+                    "seconds": "Time [s]",
+                    "dive": "Dive to the entry speed [ft]",
+                },
+                f"{air.figure.name} over density altitude; – where it cannot be flown, or has no stall to "
+                "come near. Dive: 30° at full power from level top speed.",
+                numeric=("da", "height", "speed", "g", "energy", "seconds", "dive"),
+            )
+        )
+
+
+def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> None:
+    st.subheader("Its gates as the air thins", anchor=False)
+    entry, apex = air.sheet.entry, air.sheet.apex
+    rows = []
+    for n in range(0, air.grid_ft.size, 10):
+        past = air.grid_ft[n] >= limit_ft
+        out = past or air.verdicts[n] == "out"
+
+        def kt(speed: float, *, up: bool) -> str:
+            if not math.isfinite(speed):
+                return _NONE
+            return f"{math.ceil(speed / KT - 1e-9) if up else math.floor(speed / KT + 1e-9)}"
+
+        slow, fast = float(entry.least_speed[n]), float(entry.greatest_speed[n])
+        row = {
+            "da": words.number(float(air.grid_ft[n])),
+            "verdict": "past your limit" if past else str(air.verdicts[n]),
+            "planned": _NONE if out else kt(float(entry.planned_speed[n]), up=True),
+            "band": "none"
+            if out or not math.isfinite(slow + fast)
+            else f"{kt(slow, up=True)} to {kt(fast, up=False)}",
+            "entry": _NONE if out else _needle(float(entry.least_height[n]), elevation, cold),
+        }
+        if apex is not None:
+            least = math.nan if out else float(apex.least_height[n])
+            row |= {
+                "apex": _needle(least, elevation, cold),
+                "fast": kt(float(apex.greatest_speed[n]) if math.isfinite(least) else math.nan, up=False),
+            }
+        rows.append(row)
+    columns = {
+        "da": "Density altitude [ft]",
+        "verdict": "In, thin or out",
+        "planned": "Entry planned [kt]",
+        "band": "Entry speeds that keep the cushions [kt]",
+        "entry": "Entry: needle not under [ft]",
+    }
+    if apex is not None:
+        columns |= {"apex": "Apex gate: needle not under [ft]", "fast": "and not over [kt]"}
+    st.html(
+        '<p class="sh-note">A gate is a least height AND a greatest speed: miss either and roll out. Needle '
+        "readings at the local setting at this field, rounded up to 50 ft, cold correction in; speeds "
+        "indicated, rounded to the safe side.</p>"
+        + markup.plain_table(
+            rows,
+            columns,
+            f"{air.figure.name}: gates over density altitude",
+            numeric=tuple(k for k in columns if k != "verdict"),
+        )
+    )
+    if apex is None:
+        st.html('<p class="sh-note">This figure has no apex gate: nothing is pulled down from a height.</p>')
+
+
+def _limits(season: Season, air: FigureAir) -> None:
+    st.subheader("Stated, derived, in use", anchor=False)
+    name = air.figure.name
+    if name not in season.figures:
+        st.info(f"{name} is in the folder, but not in these results: bring them up to date.")
+        return
+    f, v = season.figures.index(name), season.values
+    rows = []
+    for k, condition in enumerate(season.conditions):
+        derived = float(v["limit_derived"][f, k])
+        if not (math.isfinite(v["limit_used"][f, k]) or math.isfinite(derived)):
+            continue
+        label, unit, scale = words.CONDITIONS[condition]
+
+        def pair(low: str, high: str, k: int = k, scale: float = scale) -> str:
+            ends = float(v[low][f, k]) / scale, float(v[high][f, k]) / scale
+            return f"{words.number(ends[0])} / {words.number(ends[1])}" if math.isfinite(ends[1]) else _NONE
+
+        rows.append(
+            {
+                "condition": f"{label} [{unit}]",
+                "stated": pair("comfortable_stated", "limit_stated"),
+                "derived": words.number(derived / scale)
+                if math.isfinite(derived)
+                else ("none used up" if derived == math.inf else "not derived"),
+                "used": pair("comfortable_used", "limit_used"),
+                "why": str(v["limit_reason"][f, k]) or "as the pilot states it",
+            }
+        )
+    here = air.sheet.limit
+    alone = (
+        f"{words.number(_down(here.density_altitude, FT), 'ft')} ({here.bites})"
+        if math.isfinite(here.density_altitude)
+        else f"none up to {words.number(here.searched_to / FT, 'ft')}"
+        if here.density_altitude > 0
+        else f"used up at sea level already ({here.bites})"
+    )
+    if rows:
+        why = "; ".join(f"{r['condition'].rsplit(' [', 1)[0]}: {r['why']}" for r in rows)
+        st.html(
+            '<p class="sh-note">The more cautious of the stated and the derived limit is used. Derived for '
+            f"the most demanding of the season’s fields; at this field and its floor alone: "
+            f"{escape(alone)}.</p>"
+            + markup.plain_table(
+                rows,
+                {
+                    "condition": "Personal limit for",
+                    "stated": "You state: comfortable / limit",
+                    "derived": "Derived from the flight",
+                    "used": "In use: comfortable / limit",
+                },
+                f"{name}: limits",
+            )
+            + f'<p class="sh-note">Why these are in use. {escape(why)}.</p>'
+        )
+    else:
+        st.info(f"No limit is stated or derived for the {name}. At this field alone: {alone}.")
+
+
+def _method() -> None:
+    with st.expander("How this is worked out"):
+        st.markdown(
+            "The figure is flown as a point mass in the vertical plane: your mass, wing, drag and "
+            "full-throttle power in air that thins upward with the standard atmosphere; your entry speed, "
+            "heights and working g. Still air, no position error of the airspeed indicator, no pilot’s "
+            "delay. The field’s elevation stands for its pressure altitude. Air thicker than standard sea "
+            "level air counts as that.\n\n*Height in hand*: what a recovery at your full working g leaves "
+            "above the floor; for a figure without a recovery, its lowest height. *Speed in hand*: over "
+            "the stall at the load factor of the slowest point. *Apex gate*: the least height from which "
+            "the pull-down keeps your height cushion, reckoned at the greatest speed: the planned one at "
+            "sea level and 10 kt. The derived "
+            "limit is the density altitude at which a cushion is first used up.\n\n"
+            "Your own measured height loss is better than any model’s: measure it high, and use the larger."
+        )
+
+
+def _page(season: Season) -> None:
+    try:
+        held = flight.prepared()
+    except InputError as error:
+        st.error(str(error).replace("\n", "  \n"), icon=":material/error:")
+        st.html(
+            '<p class="sh-note">Correct it in the season folder and reload this page. No figure is flown on '
+            "numbers that do not hold together.</p>"
+        )
+        return
+    booking = frame.choose_booking(season)
+    day, slot = frame.choose_day_and_slot(season, booking)
+    if isinstance(held, str):
+        frame.notices(season, venue=day.venue)
+        st.info(held, icon=":material/flight:")
+        return
+    by_cause = season.values["figure_change_by_cause"][day.index, slot.position]
+    often = by_cause[:, season.causes.index("density_altitude")]
+    names = list(held.flight.figures)
+    known = [n for n in names if n in season.figures and np.isfinite(often[season.figures.index(n)])]
+    first = max(known, key=lambda n: float(often[season.figures.index(n)]), default=names[0])
+    name = frame.choose_figure(names, first)
+    frame.notices(season, venue=day.venue)
+    if day.status != "ok":
+        st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+    for warning in held.flight.warnings:
+        st.warning(str(warning), icon=":material/warning:")
+    venue = str(season.labels["venue"][day.venue])
+    elevation = float(season.values["venue_elevation"][day.venue])
+    floor_ft = held.floor_ft(venue)
+    slot_air = flight.slot_air(season, day, slot)
+    air = flight.figure_air(held, name, elevation=elevation, floor_ft=floor_ft)
+    if slot_air.high > air.grid_ft[-1]:
+        st.warning(
+            f"One day in ten is thinner here than {words.number(float(air.grid_ft[-1]), 'ft')}, as far as is "
+            "looked: what is said about such days is too good.",
+            icon=":material/warning:",
+        )
+    st.html(markup.answer(_answer(season, booking, day, slot, air, slot_air, held)))
+    if floor_ft > held.own_floor_ft:
+        st.html(
+            f'<p class="sh-note">The floor here is {words.number(floor_ft, "ft")}, above your own '
+            f"{words.number(held.own_floor_ft, 'ft')}: the figure is flown that much higher.</p>"
+        )
+    _in_this_air(season, booking, day, slot, air, slot_air, held)
+    _curves(air, slot_air, held)
+    _gates(air, _limit_ft(season, name), elevation, slot_air.cold)
+    _limits(season, air)
+    _method()
+
+
+season = load_season()
+frame.begin(season, "A figure in thin air")
+_page(season)
+frame.end()

@@ -1,0 +1,251 @@
+"""The flight pages: what they say against the flight functions and handwork, and without an aircraft."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from dashboard_season import HOT, SEA, Made, small_season, thin_season
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard import charts_flight, flight, words
+from pipeline.air.variables import FT, KT
+from pipeline.flight.aircraft import FieldAir
+from pipeline.flight.figures import LIBRARY
+from pipeline.flight.inhand import apex_gate, in_hand
+from pipeline.results import CAUTIONS
+
+APP = Path(dashboard.__file__).with_name("app.py")
+
+
+def _app(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: str) -> AppTest:
+    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    app.switch_page(f"pages/{page}.py")
+    for key, value in query.items():
+        app.query_params[key] = value
+    return _quiet(app.run())
+
+
+def _quiet(app: AppTest) -> AppTest:
+    assert not app.exception
+    html = "\n".join(str(e.proto.body) for e in app.get("html"))
+    assert all(c.replace("'", "&#x27;") in html for c in CAUTIONS)
+    return app
+
+
+def _text(app: AppTest) -> str:
+    html = "\n".join(str(e.proto.body) for e in app.get("html"))
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html).replace(words.NBSP, " "))
+
+
+def _slider(app: AppTest) -> Any:
+    """The density altitude's slider, whatever slot it belongs to."""
+    return next(s for s in app.slider if "_da_" in str(s.key))
+
+
+def _copy(made: Made, tmp_path: Path) -> Made:
+    folder = tmp_path / "season"
+    shutil.copytree(made.folder, folder)
+    return Made(folder, made.results)
+
+
+def _held(monkeypatch: pytest.MonkeyPatch, made: Made) -> flight.Prepared:
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
+    held = flight.prepared()
+    assert isinstance(held, flight.Prepared)
+    return held
+
+
+# --- A figure in thin air ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["Smoke loop", "Square loop"])
+def test_figure_page_says_what_the_flight_says(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """Height and speed in hand in two airs, against the figure flown by itself there; rounded down."""
+    made = small_season()
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure=name)
+    held = _held(monkeypatch, made)
+    aircraft, cushions, figure = held.flight.aircraft, held.flight.cushions, held.flight.figures[name]
+    for da in (int(_slider(app).value), 3000):
+        _slider(app).set_value(da).run()
+        hand = in_hand(
+            figure,
+            aircraft,
+            FieldAir(da * FT, min(da, 5050) * FT),
+            250 * FT,
+            stall_margin=cushions.speed,
+        )
+        wanted = (
+            f"{math.floor(float(hand.height) / FT + 1e-9):,} ft of height in hand and "
+            f"{math.floor(float(hand.speed) / KT + 1e-9)} kt of speed"
+        )
+        assert re.search(rf"At {da:,} ft density altitude : \w+ , with {wanted}", _text(app))
+
+
+def test_kneeboard_is_what_the_needle_reads(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand, Red Bench at 5,050 ft on a June afternoon (no cold correction: its cool days are hot).
+
+    Floor: 5,050 + 250 = 5,300. Entry: 5,050 + 500 = 5,550. Entry speed at 6,000 ft density altitude: 150 + 6
+    = 156 kt. The gate: the flight's own least height on top of the field, up to the next 50.
+    """
+    made = small_season()
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop")
+    _slider(app).set_value(6000).run()
+    app.number_input(key="figure_setting").set_value(30.12).run()
+    text = _text(_quiet(app))
+    held = _held(monkeypatch, made)
+    gate = apex_gate(
+        held.flight.figures["Smoke loop"],
+        held.flight.aircraft,
+        FieldAir(6000 * FT, 5050 * FT),
+        250 * FT,
+        held.flight.cushions,
+    )
+    needle = math.ceil((5050 + float(gate.least_height) / FT) / 50) * 50
+    assert "Needle at the floor, 250 ft above the field [ft] 5,300 " in text
+    assert "Entry: indicated, planned [kt] 156 Entry: needle, planned [ft] 5,550 " in text
+    assert f"Apex gate: needle NOT UNDER [ft] {needle:,} " in text
+    assert "LOCAL SETTING: 30.12 inHg" in text
+
+
+def test_no_numbers_to_fly_by_past_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At or above the limit in use nothing is printed to fly by; below it, it is."""
+    app = _app(monkeypatch, "figure", small_season(), booking=HOT, figure="Square loop")
+    _slider(app).set_value(9000).run()
+    text = _text(_quiet(app))
+    assert "No kneeboard numbers: at 9,000 ft the Square loop is at or above your limit in use" in text
+    assert "never flown." in text
+    _slider(app).set_value(4000).run()
+    assert "No kneeboard numbers" not in _text(_quiet(app))
+
+
+@pytest.mark.parametrize("name", ["Smoke loop", "Barrel roll", "Opening pass", "Torque roll"])
+def test_every_kind_of_figure_has_its_page(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """With and without a gate, a recovery or a stall to come near; each picture has words (WCAG 1.1.1)."""
+    app = _app(monkeypatch, "figure", small_season(), booking=SEA, figure=name)
+    pictures = app.get("vega_lite_chart")
+    assert len(pictures) >= 5
+    assert all(len(p.proto.alt) > 20 for p in pictures)
+    assert ("no apex gate" in _text(app)) == (name in ("Barrel roll", "Opening pass"))
+    assert "nan" not in _text(app).lower().split()
+
+
+@pytest.mark.parametrize("page", ["figure"])
+def test_no_aircraft_is_said_kindly(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str) -> None:
+    """A season without flight files is whole: the page says what to write, and draws nothing."""
+    made = _copy(small_season(), tmp_path)
+    (made.folder / "aircraft.yaml").unlink()
+    (made.folder / "figures.yaml").unlink()
+    app = _app(monkeypatch, page, made, booking=HOT)
+    assert any("aircraft.yaml" in i.value and "no aircraft yet" in i.value for i in app.info)
+    assert not app.error
+    assert not app.get("vega_lite_chart")
+
+
+@pytest.mark.parametrize("page", ["figure"])
+def test_a_mistake_in_the_flight_files_is_told(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str
+) -> None:
+    """With file, key and what would be right, at the top; no number is reckoned with it."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("max_g: 6", "max_g: 60"), encoding="utf-8")
+    app = _app(monkeypatch, page, made, booking=HOT)
+    assert any("aircraft.yaml" in e.value and "max_g" in e.value for e in app.error)
+    assert not app.get("vega_lite_chart")
+
+
+@pytest.mark.parametrize("page", ["figure"])
+def test_without_the_folder_the_way_to_start_is_said(monkeypatch: pytest.MonkeyPatch, page: str) -> None:
+    """Results alone hold no aircraft."""
+    made = small_season()
+    app = _app(monkeypatch, page, Made(made.folder / "gone", made.results), booking=HOT)
+    assert any("showhour dashboard FOLDER" in i.value for i in app.info)
+
+
+def test_thin_history_still_flies_the_figure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No density altitude is known: said; the slider starts at the field, 5,050 ft up to the next 500."""
+    app = _app(monkeypatch, "figure", thin_season(), booking=HOT, figure="Smoke loop")
+    assert any("not enough history" in e.value for e in app.error)
+    assert "No density altitude is known for this slot" in _text(app)
+    assert _slider(app).value == 5500
+
+
+def test_a_figure_that_is_not_there_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A link to a figure that the folder does not have: named, and another is shown."""
+    app = _app(monkeypatch, "figure", small_season(), booking=HOT, figure="Lomcevak of old")
+    assert any("“Lomcevak of old”" in w.value for w in app.warning)
+    assert app.selectbox(key="choice_figure").value != "Lomcevak of old"
+
+
+def test_a_higher_floor_raises_the_figure(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A waiver's floor of 400 ft, the pilot's own 250: the entry 150 ft higher, 5,050 + 650 = 5,700."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "venues" / "red-bench.yaml"
+    path.write_text(path.read_text(encoding="utf-8") + "floor_agl_ft: 400\n", encoding="utf-8")
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop")
+    _slider(app).set_value(6000).run()
+    text = _text(_quiet(app))
+    assert "The floor here is 400 ft, above your own 250 ft" in text
+    assert "Needle at the floor, 400 ft above the field [ft] 5,450 " in text
+    assert "Entry: needle, planned [ft] 5,700 " in text
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.sampled_from(sorted(LIBRARY)), st.floats(0.0, 300.0))
+def test_raising_moves_every_height_and_nothing_else(pattern: str, height: float) -> None:
+    """Entry, base and the ends of lines move by the same amount; speeds, loads and kinds stay."""
+    low, high = LIBRARY[pattern], flight.raised(LIBRARY[pattern], height)
+    assert high.entry_height - low.entry_height == pytest.approx(height, abs=1e-9)
+    assert high.base_height - low.base_height == pytest.approx(height, abs=1e-9)
+    assert high.entry_speed == low.entry_speed
+    for a, b in zip(low.segments, high.segments, strict=True):
+        assert a.kind == b.kind
+        assert (a.height is None) == (b.height is None)
+        if a.height is not None and b.height is not None:
+            assert b.height - a.height == pytest.approx(height, abs=1e-9)
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.floats(50, 5000), st.floats(100, 3000), st.floats(200, 1200))
+def test_the_profile_is_to_scale(length: float, top: float, width: float) -> None:
+    """A foot across is as many pixels as a foot up at any width, and the whole figure is inside."""
+    rows = [
+        {"air": "a", "along": x, "above": h, "speed": 100.0, "order": n}
+        for n, (x, h) in enumerate(((0.0, 300.0), (length, 300.0 + top), (length / 2, 200.0)))
+    ]
+    spec = charts_flight.profile(rows, [(250.0, "floor", (1, 0))], ("a", "b"))
+    axes = spec["layer"][0]["layer"][0]["encoding"]
+    # The expressions are arithmetic that Python reads as well as Vega does.
+    known = {"__builtins__": {}, "max": max, "width": width}
+    left, right = (eval(axes["x"]["scale"][k]["expr"], known) for k in ("domainMin", "domainMax"))
+    up = eval(axes["y"]["scale"]["domainMax"]["expr"], known)
+    assert (right - left) / width == pytest.approx(up / spec["height"], rel=1e-6)
+    assert left <= 0.0
+    assert right >= length
+    assert up >= 300.0 + top
+
+
+def test_the_slider_never_extrapolates_a_power_table(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A table to 16,000 ft, entry 500 ft, a figure 900 m tall: 16,000 - 500 - 2,953 = 12,547, so 12,500."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    engine = re.compile(r"engine:\n(  .*\n)+")
+    rows = "\n".join(f"    - {{density_altitude_ft: {da}, hp: {hp}}}" for da, hp in ((0, 450), (16000, 250)))
+    text = engine.sub(
+        f"engine:\n  kind: table\n  table:\n{rows}\n", path.read_text(encoding="utf-8"), count=1
+    )
+    path.write_text(text, encoding="utf-8")
+    air = flight.figure_air(_held(monkeypatch, made), "Smoke loop", elevation=1500.0, floor_ft=250.0)
+    assert air.grid_ft[-1] == 12_500.0
+    assert np.isfinite(air.sheet.curves.height).all()
