@@ -39,12 +39,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = _parser()
     arguments = parser.parse_args(argv)
+    as_json = bool(getattr(arguments, "json", False))
     try:
         return int(arguments.run(arguments))
     except InputError as error:
-        return _fail(error, INPUT_WRONG)
+        return _fail(error, INPUT_WRONG, as_json=as_json)
     except ShowhourError as error:
-        return _fail(error, NOTHING_DONE)
+        return _fail(error, NOTHING_DONE, as_json=as_json)
     except KeyboardInterrupt:
         print("\nshowhour: stopped; what was finished is kept.", file=sys.stderr)
         return 130
@@ -54,8 +55,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         return OK
 
 
-def _fail(error: Exception, code: int) -> int:
+def _fail(error: Exception, code: int, *, as_json: bool) -> int:
     print(f"showhour: {error}", file=sys.stderr)
+    if as_json:
+        _print_json({"error": str(error), "exit_code": code})
     return code
 
 
@@ -119,6 +122,7 @@ def _parser() -> argparse.ArgumentParser:
     dashboard = add("dashboard", _dashboard, "open the dashboard of a season on this machine")
     folder(dashboard)
     dashboard.add_argument("--port", type=int, default=8501, help="port (default 8501)")
+    as_json(dashboard)
 
     stations = add("stations", _stations, "list stations near a venue, with distance, height and years")
     stations.add_argument("what", choices=("near",), help="near: candidates for a venue")
@@ -224,23 +228,38 @@ def _cautions() -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from pipeline.inputs import check_season, load_season
+    from pipeline.fetch import station_file_mistakes
+    from pipeline.inputs import check_season, load_season, not_checked
 
     faults = check_season(arguments.folder)
-    warnings = [] if faults else list(load_season(arguments.folder).warnings)
+    warnings: list[Any] = []
+    if not faults:
+        season = load_season(arguments.folder)
+        # What is in the stations' own files only reading them tells.
+        faults, left_out = station_file_mistakes(season)
+        warnings = [*season.warnings, *left_out]
     if arguments.json:
         rows = [
             {"file": f.file, "line": f.line, "key": f.key, "found": f.found, "wanted": f.wanted, "kind": kind}
             for kind, held in (("mistake", faults), ("warning", warnings))
             for f in held
         ]
-        _print_json({"folder": str(arguments.folder), "ok": not faults, "findings": rows})
+        _print_json(
+            {
+                "folder": str(arguments.folder),
+                "ok": not faults,
+                "findings": rows,
+                "not_checked": not_checked(faults),
+            }
+        )
     else:
         for fault in faults:
             print(fault)
         for warning in warnings:
             print(f"warning: {warning}")
         if faults:
+            for line in not_checked(faults):
+                print(line)
             print(f"{len(faults)} mistake{'s' if len(faults) != 1 else ''} in {arguments.folder}")
         else:
             print(
@@ -273,6 +292,8 @@ def _fetched(arguments: argparse.Namespace) -> list[dict[str, Any]]:
             "station": o.station_id,
             "venues": list(o.venues),
             "error": o.error or None,
+            "input_wrong": o.input_wrong,
+            "rejected": dict(o.rejected),
         }
         for o in outcomes
     ]
@@ -285,6 +306,8 @@ def _fetch(arguments: argparse.Namespace) -> int:
         _print_json({"stations": rows})
     else:
         print(f"{len(rows) - failed} of {len(rows)} stations up to date")
+    if any(row["input_wrong"] for row in rows):
+        return INPUT_WRONG
     return _outcome_code(failed, len(rows))
 
 
@@ -322,6 +345,8 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     code = _outcome_code(len(bad), len(told["venues"]))
     if code == OK and any(row["error"] for row in fetched):
         code = SOME_FAILED
+    if code == SOME_FAILED and any(row.get("input_wrong") for row in fetched):
+        code = INPUT_WRONG
     moved = record.changes(record.earlier_summary(path), told)
     if code == NOTHING_DONE:
         for venue in bad:
@@ -510,10 +535,12 @@ def _dashboard(arguments: argparse.Namespace) -> int:
         "SHOWHOUR_SEASON": str(arguments.folder.resolve()),
     }
     command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.port", str(arguments.port)]
-    print(
-        f"The dashboard is at http://127.0.0.1:{arguments.port} (on this machine only); end it with Ctrl-C.",
-        flush=True,
-    )
+    address = f"http://127.0.0.1:{arguments.port}"
+    if arguments.json:
+        _print_json({"dashboard": address})
+        sys.stdout.flush()
+    else:
+        print(f"The dashboard is at {address} (on this machine only); end it with Ctrl-C.", flush=True)
     # Streamlit reads its settings beside the script, so it starts there.
     try:
         code = subprocess.run(command, cwd=home, env=environment, check=False).returncode

@@ -73,6 +73,7 @@ def add_commands(add: Callable[..., argparse.ArgumentParser]) -> None:
         metavar="INHG",
         help="local setting to print beside the heights (default: a blank to fill in)",
     )
+    papers.add_argument("--json", action="store_true", help="print what was written as JSON")
 
     export = add("export", _export, "write the results as tables, netCDF or a calendar")
     export.add_argument("folder", type=Path, metavar="FOLDER", help="the season folder")
@@ -81,6 +82,7 @@ def add_commands(add: Callable[..., argparse.ArgumentParser]) -> None:
     kind.add_argument("--netcdf", action="store_true", help="one netCDF file with everything")
     kind.add_argument("--ics", action="store_true", help="a calendar: slots, practise by, reply by")
     export.add_argument("--into", type=Path, default=Path(), metavar="DIR", help="where to (default: here)")
+    export.add_argument("--json", action="store_true", help="print what was written as JSON")
 
 
 def _booking(command: argparse.ArgumentParser) -> None:
@@ -260,7 +262,10 @@ def _papers(arguments: argparse.Namespace) -> int:
     )
     for line in skipped:
         print(f"showhour: {line}", file=sys.stderr)
-    _print(f"{len(written)} papers in {arguments.into}")
+    if arguments.json:
+        _print_json({"written": [str(path) for path in written], "skipped": list(skipped)})
+    else:
+        _print(f"{len(written)} papers in {arguments.into}")
     return OK
 
 
@@ -280,6 +285,9 @@ def _export(arguments: argparse.Namespace) -> int:
         made = dt.datetime.fromisoformat(str(ds.attrs["computed_at"]))
         events = calendar_events(season, ds)
         written = [exports.write_calendar(events, season.name, arguments.into, made)]
+    if arguments.json:
+        _print_json({"written": [str(path) for path in written]})
+        return OK
     for path in written:
         _print(str(path))
     return OK

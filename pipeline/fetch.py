@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+import json
+import os
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.air.venue import plateau_correction_applies
 from pipeline.errors import InputError, ShowhourError, SourceError, StoreError
+from pipeline.settings import Fault
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -17,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.inputs import Season, Station
     from pipeline.stations.store import State, Store
 
-__all__ = ["StationOutcome", "fetch_season"]
+__all__ = ["StationOutcome", "fetch_season", "station_file_mistakes"]
 
 
 @dataclass(frozen=True)
@@ -32,12 +35,29 @@ class StationOutcome:
         Ids of the venues that it stands for.
     error
         What failed; empty when all is well.
+    input_wrong
+        Whether it failed over something the user wrote.
+    rejected
+        Values left out by reason, as the stored hours count them.
     """
 
     source: str
     station_id: str
     venues: tuple[str, ...]
     error: str
+    input_wrong: bool = False
+    rejected: Mapping[str, int] = field(default_factory=dict)
+
+    def in_words(self) -> str:
+        """What came of it, and which values were left out."""
+        if self.error:
+            return self.error
+        if not self.rejected:
+            return "up to date"
+        most = sorted(self.rejected.items(), key=lambda row: -row[1])
+        told = "; ".join(f"{reason.replace('_', ' ')}: {count:,}" for reason, count in most[:3])
+        more = f"; and {len(most) - 3} other reasons" if len(most) > 3 else ""
+        return f"up to date; {sum(self.rejected.values()):,} values left out ({told}{more})"
 
 
 def fetch_season(
@@ -73,7 +93,7 @@ def fetch_season(
                 stations[station.source, station.id] = station
     outcomes = []
     for i, (key, station) in enumerate(stations.items(), start=1):
-        error = ""
+        error, input_wrong = "", False
         try:
             aside = _set_aside_if_damaged(store, station)
             if aside is not None:
@@ -82,10 +102,49 @@ def fetch_season(
                 )
             _fetch_station(season, station, store, now=now, refresh=refresh)
         except ShowhourError as failed:
-            error = str(failed)
-        outcomes.append(StationOutcome(*key, tuple(venues[key]), error))
-        progress(f"[{i}/{len(stations)}] {station.source} {station.id}: {error or 'up to date'}")
+            error, input_wrong = str(failed), isinstance(failed, InputError)
+        rejected = {} if error else _rejected(store, station)
+        outcomes.append(StationOutcome(*key, tuple(venues[key]), error, input_wrong, rejected))
+        progress(f"[{i}/{len(stations)}] {station.source} {station.id}: {outcomes[-1].in_words()}")
     return outcomes
+
+
+def _rejected(store: Store, station: Station) -> dict[str, int]:
+    """Values that reading left out, by reason."""
+    if not any(s in ("complete", "growing") for s in store.states(station.source, station.id).values()):
+        return {}
+    attrs = store.read(station.source, station.id, variables=()).attrs
+    return {str(reason): int(n) for reason, n in json.loads(attrs["counts"])["rejected"].items()}
+
+
+def station_file_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
+    """Mistakes in the station files of a season's folder, and warnings of values that would be left out.
+
+    Parameters
+    ----------
+    season
+        The season.
+    """
+    mistakes, warnings = [], []
+    read: set[tuple[str, str]] = set()
+    for venue in season.venues:
+        for station in venue.stations:
+            if station.file is None or (station.source, station.id) in read:
+                continue
+            read.add((station.source, station.id))
+            names, files = ", ".join(station.file), season.station_files(station)
+            key = f"{station.source} {station.id}"
+            try:
+                counts = [json.loads(ds.attrs["counts"])["rejected"] for ds in _read_files(station, files)]
+            except InputError as error:
+                found = str(error).replace(f"{season.folder}{os.sep}", "").rstrip(".")
+                mistakes.append(Fault(names, None, key, found, "a file that reads as its columns say"))
+                continue
+            for reason in sorted({r for count in counts for r in count}):
+                n = sum(count.get(reason, 0) for count in counts)
+                found = f"{n:,} values ({reason.replace('_', ' ')}), which are left out"
+                warnings.append(Fault(names, None, key, found, "every value in the unit of its column"))
+    return mistakes, warnings
 
 
 def _set_aside_if_damaged(store: Store, station: Station) -> Path | None:
@@ -128,12 +187,10 @@ def _fetch_station(
     elif station.source == "ghcnh" and station.file is None:
         _fetch_ghcnh(station, store, range(first, last + 1), now=now, refresh=refresh)
     else:
-        _read_files(station, season.station_files(station), store)
+        _store_files(station, season.station_files(station), store)
 
 
 def _fetch_ghcnh(station: Station, store: Store, years: range, *, now: dt.datetime, refresh: bool) -> None:
-    import os
-
     from pipeline.stations import ghcnh
     from pipeline.stations.http import Fetcher
 
@@ -176,10 +233,14 @@ def _synthesize(station: Station, store: Store, first: int, last: int, *, refres
     store.merge(ds, dict.fromkeys(range(first, last + 1), "complete"), replace=True)
 
 
-def _read_files(station: Station, files: tuple[Path, ...], store: Store) -> None:
-    """Read a station's own files; together they are its whole record."""
+def _read_files(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
+    """A station's own files; together they are its whole record."""
     readers = {"csv": _read_csv, "ghcnh": _read_ghcnh, "isd_lite": _read_isd_lite, "lcd": _read_lcd}
-    for i, ds in enumerate(readers[station.source](station, files)):
+    return readers[station.source](station, files)
+
+
+def _store_files(station: Station, files: tuple[Path, ...], store: Store) -> None:
+    for i, ds in enumerate(_read_files(station, files)):
         years = ds["time"].dt.year.to_numpy()
         states: dict[int, State] = dict.fromkeys(range(int(years[0]), int(years[-1]) + 1), "growing")
         store.merge(ds, states, replace=i == 0)

@@ -9,12 +9,13 @@ SI.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import functools
 import hashlib
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
@@ -80,6 +81,7 @@ __all__ = [
     "digest_of",
     "load_season",
     "magnetic_declination",
+    "not_checked",
     "season_digest",
 ]
 
@@ -1069,13 +1071,27 @@ def load_season(folder: Path) -> Season:
     season, faults = _read(Path(folder))
     if season is None:
         count = "one mistake" if len(faults) == 1 else f"{len(faults)} mistakes"
-        raise InputError("\n".join([f"The season folder {folder} has {count}:", *(f"  {f}" for f in faults)]))
+        lines = [f"The season folder {folder} has {count}:", *(f"  {f}" for f in faults)]
+        raise InputError("\n".join([*lines, *(f"  {line}" for line in not_checked(faults))]))
     return season
 
 
 def check_season(folder: Path) -> list[Fault]:
     """Every mistake in a season folder; an empty list when it can be used."""
     return _read(Path(folder))[1]
+
+
+def not_checked(faults: Iterable[Fault]) -> list[str]:
+    """What could not be checked while a file cannot be read, a sentence each."""
+    whole = {fault.file for fault in faults if not fault.key}
+    needed = {
+        "season.yaml": "dates, money, floors, ferry and limits of the act",
+        "routine.yaml": "practice and the length of the slots",
+        "bookings.yaml": "the bookings",
+    }
+    return [
+        f"Until {file} can be read, {what} are not checked." for file, what in needed.items() if file in whole
+    ]
 
 
 def season_digest(folder: Path) -> str:
@@ -1120,7 +1136,9 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
     faults: list[Fault] = []
     warnings: list[Fault] = []
     if not folder.is_dir():
-        return None, [Fault(".", None, "", f"no folder {folder}", "a season folder")]
+        there = "a file" if folder.is_file() else "nothing"
+        wanted = "a season folder; `showhour demo --into FOLDER` makes one to start from"
+        return None, [Fault(str(folder), None, "", there, wanted)]
 
     season_file = read_settings(folder / "season.yaml", "season.yaml", faults)
     head = typed(_SeasonEntry, season_file, faults) if season_file else None
@@ -1384,7 +1402,9 @@ def _read_venues(
         if document is None:
             continue
         documents[path.stem] = document
-        entry = typed(_VenueEntry, document, faults)
+        own: list[Fault] = []
+        entry = typed(_VenueEntry, document, own)
+        faults += [_with_cure(fault, file) for fault in own]
         if entry is None:
             continue
         if entry.id != path.stem:
@@ -1393,6 +1413,17 @@ def _read_venues(
         if venue is not None:
             venues[path.stem] = venue
     return venues, documents
+
+
+def _with_cure(fault: Fault, file: str) -> Fault:
+    """A missing list of stations told with how to find one."""
+    if fault.key != "stations" or not (fault.found == "nothing" or fault.found.startswith("0 ")):
+        return fault
+    return dataclasses.replace(
+        fault,
+        wanted="at least one station to take hours from, each with source, id, latitude, longitude and "
+        f"elevation_ft or elevation_m; `showhour stations near {file}` lists candidates",
+    )
 
 
 def _venue(
@@ -1657,6 +1688,7 @@ def _check_stations(
             wanted = "a station within 1,000 ft of the venue's elevation; check that neither is in metres"
             warnings.append(document.fault((*key, name), wanted, found))
         distance = _distance_nm(venue.latitude, venue.longitude, station.latitude, station.longitude)
+        _check_metres(venue, station, distance, key, document, faults)
         if distance > 30.0:
             found = f"a station {distance:,.0f} NM from the venue"
             warnings.append(document.fault((*key, "latitude"), "a station within 30 NM of the venue", found))
@@ -1669,6 +1701,22 @@ def _check_stations(
                 faults.append(
                     document.fault((*key, "file"), "a file in the season folder", f"no file {file!r}")
                 )
+
+
+def _check_metres(
+    venue: Venue, station: Station, distance: float, key: Key, document: Document, faults: list[Fault]
+) -> None:
+    """Refuse a height in feet that is its near neighbour's in metres: chance seldom does that."""
+    here, there = venue.elevation / FT, station.elevation / FT
+    told = any(fault.file == document.file and fault.key == "elevation_ft" for fault in faults)
+    if told or distance > 15.0 or abs(there - here) <= 300.0:
+        return
+    if abs(here / FT - there) <= max(30.0, 0.01 * there):
+        wanted = f"feet: {here / FT:,.0f}, if it is metres, is the station's elevation in feet"
+        faults.append(document.fault(("elevation_ft",), f"{wanted} (the value looks like metres)"))
+    elif station.elevation_m is None and abs(there / FT - here) <= max(30.0, 0.01 * here):
+        wanted = f"feet: {there / FT:,.0f}, if it is metres, is the venue's elevation in feet"
+        faults.append(document.fault((*key, "elevation_ft"), f"{wanted} (the value looks like metres)"))
 
 
 def _check_waiver(venue: Venue, document: Document, head: _SeasonEntry, warnings: list[Fault]) -> None:
@@ -1770,7 +1818,11 @@ def _check_clock(
         warnings.append(document.fault(key, "a day on which the sun rises", "a day without sunrise"))
     elif begin < light[0] or end > light[1]:
         rise, fall = (time.astimezone(zone) for time in light)
+        slot = dt.datetime.combine(day, booking.slot, zone)
+        dark = slot < light[0] or latest > light[1]
         found = f"{begin:%H:%M} to {end:%H:%M} on {day}"
+        if dark:
+            found = f"the slot at {booking.slot:%H:%M} on {day}, which is in the dark"
         wanted = f"times between sunrise, {rise:%H:%M}, and sunset, {fall:%H:%M}"
         warnings.append(document.fault(key, wanted, found))
 

@@ -673,7 +673,11 @@ def read_results(path: Path) -> xr.Dataset:
             f"The results at {path} cannot be read ({error}). "
             "Run `showhour forecast` on the season folder again."
         ) from error
-    check_results(ds)
+    try:
+        check_results(ds)
+    except StoreError:
+        ds.close()
+        raise
     return ds
 
 

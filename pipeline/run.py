@@ -502,6 +502,7 @@ def _forecast_venue(
         warnings=(
             *_venue_warnings(venue, station, held.passed_over),
             *([gusts.words] if gusts.kind in ("modelled", "estimated") else []),
+            *_sample_warnings(days),
         ),
         trust=_trust(season, venue, station, held, days, gusts.kind, cache),
     )
@@ -538,6 +539,29 @@ def _trust(
         gusts=gust_kind,
         invented=bool(held.attrs.get("invented", 0)),
     ).sentence
+
+
+_PRESSURE_ASSUMED = 0.05
+"""Share of the hours without any pressure from which it is told."""
+
+
+def _sample_warnings(
+    days: Sequence[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]],
+) -> list[str]:
+    lines = []
+    codes = np.concatenate([s.pressure_source.ravel() for _, _, _, s, _, _ in days if s is not None])
+    assumed = float(np.mean(codes[codes >= 0] == len(PRESSURE_SOURCES) - 1)) if (codes >= 0).any() else 0.0
+    if assumed > _PRESSURE_ASSUMED:
+        lines.append(
+            f"the station reports no pressure in {100 * assumed:.0f} % of the hours: standard pressure is "
+            "assumed there, and each 0.10 inHg it was really lower adds about 100 ft of density altitude"
+        )
+    years = min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None)
+    if years == 1:
+        lines.append(
+            "one year of hours only: how much years differ is not known, so intervals run 0 to 100 %"
+        )
+    return lines
 
 
 def _venue_warnings(venue: Venue, station: Station, passed_over: Iterable[str]) -> list[str]:
@@ -820,7 +844,10 @@ def _lay_best_and_worst(a: dict[str, Any], b: int, days: list[int], venue: int) 
         return
     at = {n: list(zip(days, slots, strict=True)) for n, slots in positions.items()}
     value = {n: float(np.mean([a["routine_as_planned"][i, s, 0] for i, s in at[n]])) for n in at}
-    best, worst = max(value, key=lambda n: value[n]), min(value, key=lambda n: value[n])
+    # Of hours that are as good, or as bad, the one in discussion is named.
+    offered = str(a["slot_local"][days[0], a["day_offered_slot"][days[0]]])
+    best = max(value, key=lambda n: (value[n], n == offered))
+    worst = min(value, key=lambda n: (value[n], n != offered))
     a["booking_best_slot"][b], a["booking_best_slot_as_planned"][b] = best, value[best]
     a["booking_worst_slot"][b], a["booking_worst_slot_as_planned"][b] = worst, value[worst]
     first, second = (

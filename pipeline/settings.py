@@ -43,6 +43,11 @@ Key = tuple[str | int, ...]
 """Where a value stands in a file: names of keys, and positions in lists."""
 
 _DEEPEST = 12
+_YAML_CURE = (
+    "YAML: `key: value` on each line, nested keys two spaces further in, a value that holds `: ` or starts "
+    "with a sign in quotation marks, every bracket and quotation mark closed; look at this line and the one "
+    "above it"
+)
 _STANDARD_TAGS = {f"tag:yaml.org,2002:{kind}" for kind in ("str", "seq", "map")}
 
 
@@ -315,7 +320,7 @@ def parse_settings(text: str, file: str, faults: list[Fault]) -> Document | None
         mark = error.problem_mark or error.context_mark
         where = None if mark is None else mark.line + 1
         reason = " ".join(filter(None, (error.context, error.problem)))
-        faults.append(Fault(file, where, "", f"a YAML error ({reason})", "YAML"))
+        faults.append(Fault(file, where, "", f"a YAML error ({reason})", _YAML_CURE))
         return None
     except _Mistake as error:
         faults.append(Fault(file, error.line, "", "something a settings file may not hold", error.wanted))

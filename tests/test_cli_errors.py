@@ -136,6 +136,18 @@ def metres_at_a_known_field(folder: Path) -> None:
     )
 
 
+def metres_beside_a_station(folder: Path) -> None:
+    """5,000 ft is 1,524 m, and the station at the field stands at 5,000 ft."""
+    here = venue("high-bench", elevation_ft=1524, stations=[climate_station("high-bench", 5000)])
+    write_yaml(folder / "venues" / "high-bench.yaml", here)
+
+
+def station_in_metres(folder: Path) -> None:
+    """The same slip at the station."""
+    here = venue("high-bench", elevation_ft=5000, stations=[climate_station("high-bench", 1524)])
+    write_yaml(folder / "venues" / "high-bench.yaml", here)
+
+
 def no_station(folder: Path) -> None:
     write_yaml(folder / "venues" / "low-meadow.yaml", venue("low-meadow", elevation_ft=300, stations=[]))
 
@@ -162,7 +174,18 @@ MISTAKES: dict[str, tuple[Callable[[Path], None], tuple[str, ...]]] = {
         edit("routine.yaml", "limit: 9000", "limit: 6000"),
         ("routine.yaml", "density_altitude_ft.limit", "6000", "above comfortable"),
     ),
-    "a venue without a station": (no_station, ("venues/low-meadow.yaml", "stations", "at least 1")),
+    "a venue without a station": (
+        no_station,
+        ("venues/low-meadow.yaml", "stations", "at least one", "showhour stations near"),
+    ),
+    "elevation in metres beside a station in feet": (
+        metres_beside_a_station,
+        ("venues/high-bench.yaml", "elevation_ft", "1524", "metres"),
+    ),
+    "a station's elevation in metres": (
+        station_in_metres,
+        ("venues/high-bench.yaml", "stations[0].elevation_ft", "1524", "metres"),
+    ),
     "a booking at no venue": (
         edit("bookings.yaml", "venue: low-meadow", "venue: low-medow"),
         ("bookings.yaml", "low-medow", "low-meadow"),
@@ -242,18 +265,88 @@ def test_no_such_folder(command: str, tmp_path: Path, capsys: pytest.CaptureFixt
     assert "Traceback" not in err
 
 
-def test_a_csv_station_in_inches(tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """29.92 in a column named hPa: the station is refused by file and column; the other venue is done."""
+@pytest.mark.parametrize("command", ["fetch", "papers", "export", "slots"])
+def test_a_mistake_is_json_too(command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever asks for JSON gets JSON when something is wrong: the message and the code."""
+    more = {"papers": ["--into", str(tmp_path)], "export": ["--csv"], "slots": ["july"]}.get(command, [])
+    assert main([command, str(tmp_path / "nowhere"), *more, "--json"]) == 2
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    assert told["exit_code"] == 2
+    assert "nowhere" in told["error"]
+    assert "nowhere" in err
+
+
+def test_what_an_unreadable_file_hides_is_said(
+    tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A date outside the season cannot be seen while season.yaml cannot be read: that is told."""
     season = good_season(tmp_path / "season")
-    rows = "\n".join(f"2026-07-{d:02d}T{h:02d}:00,20,10,29.92" for d in range(1, 11) for h in range(24))
+    MISTAKES["a date outside the season"][0](season)
+    whole = (season / "season.yaml").read_text()
+    (season / "season.yaml").write_text(whole + "- [\n")
+    assert main(["check", str(season), "--json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert [f["file"] for f in told["findings"]] == ["season.yaml"]
+    assert any("dates" in line for line in told["not_checked"])
+    (season / "season.yaml").write_text(whole)
+    assert main(["check", str(season), "--json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert [f["file"] for f in told["findings"]] == ["bookings.yaml"]
+    assert told["not_checked"] == []
+
+
+def season_with_csv(folder: Path, altimeter: Callable[[int], str]) -> Path:
+    """The good season with its first venue's station read from ten days of its own file."""
+    season = good_season(folder)
+    rows = "\n".join(
+        f"2026-07-{d:02d}T{h:02d}:00,20,10,{altimeter(24 * (d - 1) + h)}"
+        for d in range(1, 11)
+        for h in range(24)
+    )
     (season / "low.csv").write_text(f"time_utc,temperature_c,dew_point_c,altimeter_hpa\n{rows}\n")
     station = csv_station("LOW", 300, file="low.csv", latitude=40.0, longitude=-1.0)
     write_yaml(
         season / "venues" / "low-meadow.yaml", venue("low-meadow", elevation_ft=300, stations=[station])
     )
-    assert main(["run", str(season), "--json"]) == 3
+    return season
+
+
+def test_one_inch_value_among_hectopascals(
+    tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One 29.92 in a column of hPa is refused at its line, not left out in silence."""
+    season = season_with_csv(tmp_path / "season", lambda row: "29.92" if row == 41 else "1013.2")
+    for command in ("check", "fetch"):
+        assert main([command, str(season)]) == 2
+        out, err = capsys.readouterr()
+        # Row 41 stands after the header and forty-one others.
+        assert "low.csv, line 43" in (out + err).replace("csv LOW: found low.csv", "low.csv")
+        assert "inches of mercury" in out + err
+
+
+def test_values_left_out_are_told(tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two pressures that no weather has are left out, counted where they are fetched, warned of in check."""
+    season = season_with_csv(tmp_path / "season", lambda row: "1613.2" if row in (5, 6) else "1013.2")
+    assert main(["fetch", str(season)]) == 0
+    assert "2 values left out (out of range" in capsys.readouterr().err
+    assert main(["check", str(season)]) == 0
+    assert "warning: low.csv, csv LOW: found 2 values" in capsys.readouterr().out
+
+
+def test_a_csv_station_in_inches(tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """29.92 in a column named hPa: the station is refused by file and column; the other venue is done.
+
+    Something written is wrong, so the code is 2, for checking and fetching as for the whole run.
+    """
+    season = season_with_csv(tmp_path / "season", lambda row: "29.92")
+    for command in ("check", "fetch"):
+        assert main([command, str(season)]) == 2
+        out, err = capsys.readouterr()
+        assert all(words in out + err for words in ("low.csv", "altimeter_hpa", "inches of mercury"))
+    assert main(["run", str(season), "--json"]) == 2
     out, err = capsys.readouterr()
-    told_once(err, 3, "low.csv", "altimeter_hpa", "29.92")
+    told_once(err, 2, "low.csv", "altimeter_hpa", "29.92")
     status = {v["venue"]: v["status"] for v in json.loads(out)["venues"]}
     assert status["high-bench"] == "ok"
     assert status["low-meadow"].startswith("no station hours")

@@ -704,7 +704,7 @@ def test_missing_and_empty_files(folder: Path, name: str) -> None:
 
 def test_missing_folders(folder: Path) -> None:
     """No season folder, no venues folder, an empty one, and a strange file in it."""
-    assert check_season(folder / "nowhere")[0].wanted == "a season folder"
+    assert check_season(folder / "nowhere")[0].wanted.startswith("a season folder;")
     (folder / "venues" / "notes.txt").write_text("x", encoding="utf-8")
     assert [f.file for f in check_season(folder)] == ["venues/notes.txt"]
     shutil.rmtree(folder / "venues")
@@ -738,7 +738,12 @@ def test_venue_without_station(folder: Path) -> None:
     text = text[: text.index("stations:")]
     (folder / "venues/lowfield.yaml").write_text(text + "stations: []\n", encoding="utf-8")
     (fault,) = check_season(folder)
-    assert (fault.line, fault.key, fault.wanted) == (9, "stations", "at least 1 in the list")
+    assert (fault.line, fault.key) == (9, "stations")
+    assert "showhour stations near venues/lowfield.yaml" in fault.wanted
+    (folder / "venues/lowfield.yaml").write_text(text, encoding="utf-8")
+    (fault,) = check_season(folder)
+    assert (fault.key, fault.found) == ("stations", "nothing")
+    assert "showhour stations near venues/lowfield.yaml" in fault.wanted
 
 
 def test_station_files(folder: Path) -> None:

@@ -45,6 +45,9 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+_NOWHERE = "http://127.0.0.1:9"
+
+
 def offline() -> list[str]:
     """A prefix that takes every network but loopback away, where this user may; none elsewhere."""
     prefix = ["unshare", "-n", "--"]
@@ -140,6 +143,10 @@ def test_demo_and_dashboard_away_from_the_checkout(wheel: Path, tmp_path: Path) 
         "SHOWHOUR_CACHE": "",
     }
     closed = offline()
+    if not closed:
+        # Where the network cannot be taken away, whoever asks for an outside address meets a closed door.
+        environment |= dict.fromkeys(("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY"), _NOWHERE)
+        environment |= {"no_proxy": "127.0.0.1,localhost"}
     # File permissions do not bind root unless it gives up its rights; it needs them to bring loopback up.
     bound = ["setpriv", "--bounding-set=-all", "--inh-caps=-all", "--"] if os.getuid() == 0 else []
     try:

@@ -116,6 +116,8 @@ def read_station_csv(
             column = COLUMNS[name]
             plain = _numbers(file, numbers, table[name], name, column.words)
             values[column.variable] = _in_si(file, name, column, plain)
+            if name.endswith("_hpa"):
+                _refuse_inches(file, numbers, name, plain)
     if _HUMIDITY in names:
         dew_point = _dew_point(file, numbers, table[_HUMIDITY], values.get("air_temperature"), rejected)
         measured = values.get("dew_point_temperature")
@@ -312,6 +314,21 @@ def _in_si(file: Path, name: str, column: Column, plain: NDArray[np.float64]) ->
         f"{file}, column {name}: {wild} of {reported.size} values are outside {low:.6g} to {high:.6g}, the "
         f"middle one is {middle:g}; {_unit_hint(name, middle)}. Convert the column to the unit in its name."
     )
+
+
+def _refuse_inches(file: Path, numbers: list[int], name: str, plain: NDArray[np.float64]) -> None:
+    """Refuse a pressure that only inches of mercury can be: a column has one unit."""
+    inches = np.flatnonzero((plain > 15.0) & (plain < 33.0))
+    if inches.size:
+        others = f", as on {inches.size - 1} more" if inches.size > 1 else ""
+        _fault(
+            file,
+            numbers,
+            int(inches[0]),
+            name,
+            f"{plain[inches[0]]:g}{others}, which looks like inches of mercury among hectopascals",
+            "hPa in every row (1 inHg is 33.86389 hPa)",
+        )
 
 
 def _unit_hint(name: str, middle: float) -> str:
