@@ -6,7 +6,7 @@ Everything but the sampled air is read at once; the sampled air a day at a time,
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,16 +27,30 @@ if TYPE_CHECKING:
     from pipeline.paperwork import PaperDay
 
 __all__ = [
+    "NOTHING",
     "hours",
     "inputs",
     "judged_day",
     "judges",
+    "letters",
     "paper",
     "paper_day",
     "results",
     "routines",
     "why_no_inputs",
 ]
+
+NOTHING = "no show"
+"""The act on the ground, or no rehearsed show that fits the air."""
+
+
+def letters(shows: Iterable[str]) -> dict[str, str]:
+    """Letters of each show: F, A, B, L; nothing flown has a dash."""
+    held: dict[str, str] = {}
+    for name in shows:
+        last = name.split()[-1]
+        held[name] = last if len(last) == 1 else name[:1].upper()
+    return held | {NOTHING: "–"}
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)

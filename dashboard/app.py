@@ -23,6 +23,7 @@ page = st.navigation(
             st.Page("pages/hour.py", title="What hour", url_path="hour"),
         ],
         "Prepare": [
+            st.Page("pages/show.py", title="Which show", url_path="show"),
             st.Page("pages/figure.py", title="A figure in thin air", url_path="figure"),
         ],
         "Trust": [

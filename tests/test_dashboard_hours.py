@@ -11,7 +11,7 @@ from dashboard_season import EMPTY, HOT, SEA, Made, small_season, thin_season
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import charts_hour, words
+from dashboard import charts_shows, words
 from dashboard.season import Season
 from pipeline import briefing
 from pipeline.results import CAUTIONS, read_results
@@ -128,11 +128,11 @@ def test_pieces_of_a_bar_fill_it(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(pictures) == 2
     assert all(len(p.proto.alt) > 20 for p in pictures)
     rows = [
-        {"local": "14:00", "show": s, "share": x, "first": a, "last": b, "mark": s[0], "words": "",
+        {"name": "14:00", "show": s, "share": x, "first": a, "last": b, "mark": s[0], "words": "",
          "in_window": True, "dark": False}
         for s, x, a, b in (("full", 0.7, 0.0, 0.7), ("no show", 0.3, 0.7, 1.0))
     ]  # fmt: skip
-    spec = charts_hour.shows_by_slot(rows, ["full", "no show"], ["14:00"], "14:00", invented=True)
+    spec = charts_shows.show_shares(rows, ["full", "no show"], ["14:00"], "14:00", "x", invented=True)
     colours = spec["layer"][0]["encoding"]["color"]["scale"]["range"]
     assert len(set(colours)) == 2
     assert [r["mark"] for r in spec["layer"][1]["data"]["values"]] == ["f", "n"]

@@ -8,13 +8,11 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import answers, charts_hour, frame, markup, words
+from dashboard import answers, charts_shows, frame, markup, words
 from dashboard.season import BookingRow, Day, Season, load_season
 from pipeline import briefing
 from pipeline.decisions.ranking import Comparison
 from pipeline.results import CAUTIONS
-
-_NOTHING = "no show"
 
 
 def _signed(difference: float) -> str:
@@ -120,29 +118,20 @@ def _late(answer: briefing.SlotAnswer) -> str:
     )
 
 
-def _marks(names: list[str]) -> dict[str, str]:
-    """Letters of each show: F, A, B, L; nothing flown has a dash."""
-    held: dict[str, str] = {}
-    for name in names:
-        last = name.split()[-1]
-        held[name] = last if len(last) == 1 else name[:1].upper()
-    return held | {_NOTHING: "–"}
-
-
 def _show_rows(answer: briefing.SlotAnswer) -> tuple[list[dict[str, Any]], list[str]]:
     names = list(answer.rows[0].routines)
-    order = [*names, _NOTHING]
-    marks = _marks(names)
+    order = [*names, answers.NOTHING]
+    marks = answers.letters(names)
     rows = []
     for row in answer.rows:
         if not math.isfinite(row.nothing):
             continue
         at = 0.0
         for i, name in enumerate(order):
-            share = row.nothing if name == _NOTHING else row.routines[name].value
+            share = row.nothing if name == answers.NOTHING else row.routines[name].value
             rows.append(
                 {
-                    "local": row.local,
+                    "name": row.local,
                     "show": name,
                     "share": share,
                     "first": at,
@@ -150,7 +139,7 @@ def _show_rows(answer: briefing.SlotAnswer) -> tuple[list[dict[str, Any]], list[
                     "mark": f"{marks[name]} {10 * share:.0f}",
                     "words": words.chance(share),
                     "in_window": row.in_window,
-                    "dark": i < 2 and name != _NOTHING and row.in_window,
+                    "dark": i < 2 and name != answers.NOTHING and row.in_window,
                 }
             )
             at += share
@@ -241,12 +230,17 @@ def _pictures(answer: briefing.SlotAnswer, *, invented: bool) -> None:
     offered = answer.rows[answer.offered].local
     rows, order = _show_rows(answer)
     left, right = st.columns(2, gap="medium")
-    marks = _marks(order[:-1])
-    spoken = [f"{r['show']} {r['words']}" for r in rows if r["local"] == offered]
+    marks = answers.letters(order[:-1])
+    spoken = [f"{r['show']} {r['words']}" for r in rows if r["name"] == offered]
     with left:
         frame.chart(
-            charts_hour.shows_by_slot(
-                rows, order, [r.local for r in answer.rows], offered, invented=invented
+            charts_shows.show_shares(
+                rows,
+                order,
+                [r.local for r in answer.rows],
+                offered,
+                "Which show, by start",
+                invented=invented,
             ),
             f"Share of days of each show, by start. At {offered}: {words.joined(spoken)}.",
             lambda: markup.plain_table(
@@ -254,7 +248,7 @@ def _pictures(answer: briefing.SlotAnswer, *, invented: bool) -> None:
                     {
                         "local": r.local,
                         **{name: _chance(chance) for name, chance in r.routines.items()},
-                        _NOTHING: words.percent(r.nothing),
+                        answers.NOTHING: words.percent(r.nothing),
                     }
                     for r in answer.rows
                 ],
@@ -282,7 +276,9 @@ def _pictures(answer: briefing.SlotAnswer, *, invented: bool) -> None:
         ]
         if any(math.isfinite(r["chance"]) for r in chances):
             frame.chart(
-                charts_hour.chance_by_slot(chances, answer.stated_chance, invented=invented, offered=offered),
+                charts_shows.chance_by_slot(
+                    chances, answer.stated_chance, invented=invented, offered=offered
+                ),
                 "Chance that some rehearsed show is flown unchanged, by start; the least you accept is "
                 f"{words.percent(answer.stated_chance)}. The table below holds the numbers.",
             )

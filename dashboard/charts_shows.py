@@ -1,4 +1,4 @@
-"""The agent's pictures: which show each hour would see, and how often a rehearsed show is flown unchanged."""
+"""Which show: shares of days by hour or by booking, what is accepted, and what one more routine buys."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from dashboard.charts import (
     _tips,
 )
 
-__all__ = ["SHOW_RAMP", "chance_by_slot", "shows_by_slot"]
+__all__ = ["SHOW_RAMP", "chance_by_slot", "frontier", "show_shares"]
 
 Row = Mapping[str, Any]
 Spec = dict[str, Any]
@@ -37,30 +37,38 @@ def _show_colours(count: int) -> list[str]:
     return [*shows, SHOW_RAMP[-1]]
 
 
-def shows_by_slot(
-    rows: Sequence[Row], order: Sequence[str], slots: Sequence[str], offered: str, *, invented: bool
+def show_shares(
+    rows: Sequence[Row],
+    order: Sequence[str],
+    names: Sequence[str],
+    dotted: str,
+    title: str,
+    *,
+    invented: bool,
 ) -> Spec:
-    """Share of days of every show, a bar a slot; letters and days in ten stand in the wider pieces.
+    """Share of days of every show, a bar a start or a booking; letters and days in ten in the wider pieces.
 
     Parameters
     ----------
     rows
-        With `local`, `show`, `share`, `first` and `last` (ends of the piece), `mark` (its letters), `words`,
+        With `name`, `show`, `share`, `first` and `last` (ends of the piece), `mark` (its letters), `words`,
         `in_window` and `dark` (whether the mark is white).
     order
         Shows as stacked, nothing last.
-    slots
-        Local starts from the top.
-    offered
-        Local start of the slot in discussion.
+    names
+        Bars from the top.
+    dotted
+        The bar that is marked with a dot.
+    title
+        Heading of the picture.
     invented
-        Whether the weather is invented.
+        Whether any of the weather is invented.
     """
     y = _name(
-        "local",
-        sort=list(slots),
+        "name",
+        sort=list(names),
         title=None,
-        axis={"ticks": False, "domain": False, "labelPadding": 14},
+        axis={"ticks": False, "domain": False, "labelPadding": 14, "labelLimit": 130},
         scale={"paddingInner": 0.14, "paddingOuter": 0.1},
     )
     x = _number("first", title="share of days", scale={"domain": [0, 1]}, axis=_SHARE_AXIS)
@@ -78,7 +86,7 @@ def shows_by_slot(
             "y": y,
             "color": colour,
             "opacity": {"condition": {"test": "datum.in_window", "value": 1.0}, "value": 0.5},
-            "tooltip": _tips(("local", "local time", ""), ("show", "show", ""), ("words", "flown", "")),
+            "tooltip": _tips(("name", "at", ""), ("show", "show", ""), ("words", "flown", "")),
         },
         rows,
         stroke=PAPER,
@@ -99,14 +107,14 @@ def shows_by_slot(
     dot = _mark(
         "point",
         {"x": {"value": -8}, "y": y},
-        [{"local": offered}],
+        [{"name": dotted}],
         filled=True,
         color=INK,
         size=36,
         opacity=1,
         clip=False,
     )
-    return _picture([cells, marks, dot], 21 * len(slots), "Which show, by start", invented=invented)
+    return _picture([cells, marks, dot], 21 * len(names), title, invented=invented)
 
 
 def chance_by_slot(rows: Sequence[Row], stated: float, *, invented: bool, offered: str) -> Spec:
@@ -170,3 +178,55 @@ def chance_by_slot(rows: Sequence[Row], stated: float, *, invented: bool, offere
         ),
     ]
     return _picture(layers, 230, "A rehearsed show flown unchanged, by start", invented=invented)
+
+
+def frontier(rows: Sequence[Row], rehearsed: int) -> Spec:
+    """Crowd value against days changed, for one more or one fewer routine rehearsed.
+
+    Parameters
+    ----------
+    rows
+        With `count`, `value` and `changed`; all of them numbers.
+    rehearsed
+        How many routines the season has, ringed.
+    """
+    x = _number(
+        "changed",
+        title="flown days with a further change",
+        scale={"zero": False, "padding": 24},
+        axis={"format": ".1%", "tickCount": 4},
+    )
+    y = _number("value", title="expected crowd value a show", scale={"zero": False, "padding": 18})
+    tips = _tips(
+        ("count", "routines rehearsed", ""), ("value", "crowd value", ".1f"), ("changed", "changed", ".1%")
+    )
+    return _picture(
+        [
+            _mark("line", {"x": x, "y": y, "order": _number("count")}, rows, color=MUTED, strokeWidth=1.4),
+            _mark(
+                "point", {"x": x, "y": y, "tooltip": tips}, rows, filled=True, color=INK, size=60, opacity=1
+            ),
+            _mark(
+                "text",
+                {"x": x, "y": y, "text": _name("count")},
+                rows,
+                dx=10,
+                dy=-10,
+                color=INK,
+                fontSize=12,
+                fontWeight=600,
+            ),
+            _mark(
+                "point",
+                {"x": x, "y": y},
+                [r for r in rows if r["count"] == rehearsed],
+                filled=False,
+                color=INK,
+                size=220,
+                strokeWidth=2,
+                opacity=1,
+            ),
+        ],
+        230,
+        "One routine more, or one fewer",
+    )

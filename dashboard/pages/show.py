@@ -1,0 +1,516 @@
+"""Which show: the season's few routines, which of them each booking may need, and what to practise."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from html import escape
+from typing import Any
+
+import streamlit as st
+
+from dashboard import answers, charts_shows, frame, markup, words
+from dashboard.season import BookingRow, Season, load_season
+from pipeline.papers.sheet import Sheet, draw
+
+Told = dict[str, Any]
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)
+
+
+def _answer(told: Told, row: Told, booking: BookingRow) -> list[str]:
+    changed = _number(row["further_change"])
+    if row["plan_on"] is None:
+        return [f"{escape(booking.name)}: no show can be planned on."]
+    first = (
+        f"{escape(booking.name)} at {escape(booking.slot)}: plan on the <b>{escape(row['plan_on'])}</b> "
+        f"show. "
+        f"Likely needed: <b>{escape(row['in_words'])}</b>. On {escape(words.chance(changed))} the show flown "
+        "still has a figure dropped or trimmed."
+    )
+    lines = [first]
+    if not row["plan_keeps_a_further_change_to_1_day_in_10"]:
+        lines.append(
+            "No routine of the season keeps a further change to one day in ten here: this one comes nearest. "
+            "Think about an earlier hour, or one routine more."
+        )
+    if row["reserve"]:
+        lines.append(f"Keep in reserve: <b>{escape(words.joined(row['reserve']))}</b>.")
+    else:
+        lines.append("No figure outside that show is likely enough to be needed to keep in reserve.")
+    practice = told["practice"]
+    if practice is not None:
+        late = sorted({r["show"] for r in practice["refused"] if r["booking"] == row["booking"]})
+        if late:
+            days = words.joined([words.date(d) for d in late])
+            lines.append(
+                f"<b>Not practised in time</b> for {escape(days)}: a figure not practised is no reserve, and "
+                "no part of the show. See the practice below."
+            )
+    return lines
+
+
+def _places(season: Season) -> tuple[list[dict[str, str]], list[str]]:
+    """In, out or substitute by place of the full show, for every routine made of its places.
+
+    The figures of the results stand in the order of the season's repertoire: a place's own figure, its
+    substitutes after it.
+    """
+    labels = [str(r) for r in season.labels["routine"]]
+    position = season.values["routine_position"]
+    made = [r for r, origin in enumerate(season.values["routine_origin"]) if origin == "composed" or r == 0]
+    full = sorted(season.full)
+    rows = []
+    for k, f in enumerate(full):
+        end = full[k + 1] if k + 1 < len(full) else len(season.figures)
+        row = {"place": str(k + 1), "figure": season.figures[f]}
+        for r in made:
+            held = [g for g in range(f, end) if position[r, g] > 0]
+            if f in held:
+                row[labels[r]] = "in"
+            elif held:
+                row[labels[r]] = f"substitute: {season.figures[held[0]]}"
+            else:
+                row[labels[r]] = "out"
+        rows.append(row)
+    return rows, [labels[r] for r in made]
+
+
+def _routines(season: Season, told: Told) -> None:
+    st.subheader("The season’s routines", anchor=False)
+    st.html(
+        markup.plain_table(
+            [
+                {
+                    "routine": r["routine"],
+                    "minutes": words.number(_number(r["seconds"]) / 60.0, digits=1),
+                    "thin": words.number(_number(r["seconds_in_the_thinnest_air"]) / 60.0, digits=1),
+                    "value": words.number(_number(r["crowd_value"])),
+                    "without": ", ".join(r["left_out"]) if r["origin"] == "composed" else "–",
+                    "with": ", ".join(r["taken_in"]) if r["origin"] == "composed" else "–",
+                }
+                for r in told["routines"]
+            ],
+            {
+                "routine": "Show",
+                "minutes": "Length [min]",
+                "thin": "In the thinnest air [min]",
+                "value": "Crowd value",
+                "without": "Out of the full show",
+                "with": "Substitutes",
+            },
+            "The same few all season, each designed and rehearsed ahead. In thin air the climbs between "
+            "figures "
+            "take longer.",
+            numeric=("minutes", "thin", "value"),
+        )
+    )
+    rows, made = _places(season)
+    st.html(
+        markup.plain_table(
+            rows,
+            {"place": "Place", "figure": "Full show", **{n: n for n in made[1:]}},
+            "In, out or substitute, place by place in the order flown",
+        )
+    )
+    for r in told["routines"]:
+        if r["routine"] not in made:
+            st.html(
+                f'<p class="sh-note">{escape(r["routine"])}, a list of its own: '
+                f"{escape(', '.join(r['figures']))}.</p>"
+            )
+    st.html(f'<p class="sh-note">Joins checked: {escape(told["joins_checked"])}.</p>')
+
+
+def _against(composed: str, full: list[str]) -> str:
+    """A routine told by what it leaves out of the full show, and what it takes in."""
+    held = composed.split(", ")
+    out = [f for f in full if f not in held]
+    new = [f for f in held if f not in full]
+    told = ([f"without {', '.join(out)}"] if out else []) + ([f"with {', '.join(new)}"] if new else [])
+    return ", ".join(told)
+
+
+def _season(season: Season, told: Told, chosen: str) -> None:
+    st.subheader("Which show each booking is likely to need", anchor=False)
+    held = {r["booking"]: r for r in told["bookings"]}
+    ranked = [b for b in season.bookings if held[b.id]["status"] == "ok"]
+    if not ranked:
+        st.info("No booking has enough history for a number.")
+        return
+    names = [r["routine"] for r in told["routines"]]
+    order = [*names, answers.NOTHING]
+    marks = answers.letters(names)
+    bars = {b.id: f"{b.place}, {b.day}" for b in ranked}
+    rows = []
+    for b in ranked:
+        at = 0.0
+        shares = [*(_number(held[b.id]["flown"][n]) for n in names), _number(held[b.id]["none"])]
+        for i, (name, share) in enumerate(zip(order, shares, strict=True)):
+            if not math.isfinite(share):
+                continue
+            rows.append(
+                {
+                    "name": bars[b.id],
+                    "show": name,
+                    "share": share,
+                    "first": at,
+                    "last": at + share,
+                    "mark": f"{marks[name]} {10 * share:.0f}",
+                    "words": words.chance(share),
+                    "in_window": True,
+                    "dark": i < 2 and name != answers.NOTHING,
+                }
+            )
+            at += share
+    frame.chart(
+        charts_shows.show_shares(
+            rows, order, list(bars.values()), bars.get(chosen, ""), "Which show, by booking",
+            invented=season.invented,
+        ),
+        "Share of days of each show, by booking. The table below holds the numbers.",
+    )  # fmt: skip
+    letters = ", ".join(f"{marks[n]} {n}" for n in order)
+    st.html(
+        f'<p class="sh-note">Letter and days in ten: {escape(letters)}. Dot: the booking in hand. At the '
+        f"slot in "
+        "discussion, the mean of the booking’s days.</p>"
+    )
+    st.html(
+        markup.plain_table(
+            [
+                {
+                    "booking": b.name,
+                    "words": held[b.id]["in_words"],
+                    "plan": (held[b.id]["plan_on"] or "none")
+                    + ("" if held[b.id]["plan_keeps_a_further_change_to_1_day_in_10"] else " *"),
+                    "changed": words.percent(_number(held[b.id]["further_change"])),
+                    "reserve": ", ".join(held[b.id]["reserve"]) or "–",
+                }
+                for b in ranked
+            ],
+            {
+                "booking": "Booking",
+                "words": "Likely needed",
+                "plan": "Plan on",
+                "changed": "Changed all the same [% of days]",
+                "reserve": "Keep in reserve",
+            },
+            "Planned on: the show worth most to the crowd among those that bring a further change on at "
+            "most one "
+            "day in ten flown. * no show keeps to that; the one that comes nearest.",
+            numeric=("changed",),
+        )
+    )
+    for b in season.bookings:
+        if held[b.id]["status"] != "ok":
+            st.html(f'<p class="sh-note">{escape(b.name)}: {escape(held[b.id]["status"])}</p>')
+
+
+def _booking(season: Season, booking: BookingRow, told: Told, row: Told) -> None:
+    st.subheader(f"The shows at {booking.place}", anchor=False)
+    day = season.days_of(booking.id)[0]
+    v, at = season.values, (day.index, day.offered)
+    current = row["current"][day.date]
+    rows = []
+    for r, name in enumerate(str(x) for x in season.labels["routine"]):
+        flown = [float(v[f"routine_flown{end}"][at][r]) for end in ("", "_lower", "_upper")]
+        planned = [float(v[f"routine_as_planned{end}"][at][r]) for end in ("", "_lower", "_upper")]
+        changed = float(v["routine_change_if_flown"][at][r])
+        rows.append(
+            {
+                "show": name,
+                "flown": words.percent(flown[0]),
+                "interval": words.interval(*flown[1:]),
+                "planned": words.percent(planned[0]),
+                "planned_interval": words.interval(*planned[1:]),
+                "changed": words.percent(changed),
+                "current": {None: "not judged", True: "yes", False: "no"}[current[name]],
+            }
+        )
+    rows.append(
+        {
+            "show": answers.NOTHING,
+            "flown": words.percent(float(v["routine_none"][at])),
+            **dict.fromkeys(("interval", "planned", "planned_interval", "changed", "current"), "–"),
+        }
+    )
+    st.html(
+        markup.plain_table(
+            rows,
+            {
+                "show": "Show",
+                "flown": "The one to fly [% of days]",
+                "interval": "90 % interval",
+                "planned": "Could be flown unchanged [% of days]",
+                "planned_interval": "90 % interval",
+                "changed": "Changed if flown [% of its days]",
+                "current": "Practised in time",
+            },
+            f"{booking.name}: {words.date(day.date)} at {day.slots[day.offered].local} local",
+            numeric=("flown", "planned", "changed"),
+        )
+    )
+
+
+def _signed(value: float) -> str:
+    return f"{'−' if value < 0 else '+'}{abs(value):.1f}"
+
+
+def _tenth(share: float) -> str:
+    return words.number(100.0 * share, "%", digits=1)
+
+
+def _frontier(told: Told) -> None:
+    rows = [
+        {
+            "count": r["routines_rehearsed"],
+            "value": _number(r["crowd_value_expected"]),
+            "changed": _number(r["days_flown_with_a_further_change"]),
+            "composed": r["composed"],
+        }
+        for r in told["frontier"]
+    ]
+    rows = [r for r in rows if math.isfinite(r["value"]) and math.isfinite(r["changed"])]
+    if not rows:
+        return
+    st.subheader("One routine more, or one fewer", anchor=False)
+    full = told["routines"][0]["figures"]
+    rehearsed = 1 + sum(r["origin"] == "composed" for r in told["routines"])
+    at = {r["count"]: r for r in rows}
+    lines = []
+    here = at.get(rehearsed)
+    for count, word in ((rehearsed + 1, "One more"), (rehearsed - 1, "One fewer")):
+        other = at.get(count)
+        if here and other:
+            lines.append(
+                f"{word} ({count}): crowd value {_signed(other['value'] - here['value'])} a show, flown days "
+                f"with a "
+                f"further change {_tenth(other['changed'])} in place of "
+                f"{_tenth(here['changed'])}."
+            )
+    if lines:
+        st.html(f"<p>{escape(' '.join(lines))}</p>")
+    if len(rows) > 1:
+        frame.chart(
+            charts_shows.frontier(
+                [{k: r[k] for k in ("count", "value", "changed")} for r in rows], rehearsed
+            ),
+            f"Expected crowd value a show against flown days with a further change, for "
+            f"{rows[0]['count']} to "
+            f"{rows[-1]['count']} routines rehearsed. The table below holds the numbers.",
+        )
+    st.html(
+        markup.plain_table(
+            [
+                {
+                    "count": str(r["count"]),
+                    "value": words.number(r["value"], digits=1),
+                    "changed": _tenth(r["changed"]),
+                    "composed": "; ".join(_against(c, full) for c in r["composed"]) or "nothing",
+                }
+                for r in rows
+            ],
+            {
+                "count": "Rehearsed",
+                "value": "Expected crowd value a show",
+                "changed": "Flown days with a further change [%]",
+                "composed": "Beside the full show",
+            },
+            f"Ring: the {rehearsed} of this season. The low-ceiling show is not counted. "
+            + (
+                f"{told['candidates']:,} routines join and were compared; no other set gives more."
+                if told["all_that_join"]
+                else f"{told['candidates']:,} of the routines that join were compared; another set could "
+                f"add at most {_number(told['could_lose_crowd_value']):.2f} of crowd value a show."
+            ),
+            numeric=("value", "changed"),
+        )
+    )
+
+
+def _practice(season: Season, told: Told) -> None:
+    st.subheader("What to practise, and by when", anchor=False)
+    practice = told["practice"]
+    names = {b.id: b.name for b in season.bookings}
+    if practice is None:
+        st.info(
+            answers.why_no_inputs(season)
+            or "The season folder has no practice.yaml: whether the figures will be current is not judged."
+        )
+        return
+    groups: dict[tuple[str, str, str, str], list[str]] = {}
+    for r in practice["refused"]:
+        last = words.date(r["last"], year=True) if r["last"] else "nothing written down"
+        groups.setdefault((r["show"], r["booking"], last, r["cure"]), []).append(r["figure"])
+    if groups:
+        st.html(
+            markup.plain_table(
+                [
+                    {
+                        "show": words.date(show, year=True),
+                        "booking": names[booking],
+                        "figures": ", ".join(figures),
+                        "last": last,
+                        "cure": cure,
+                    }
+                    for (show, booking, last, cure), figures in groups.items()
+                ],
+                {
+                    "show": "Show day",
+                    "booking": "Booking",
+                    "figures": "Not current",
+                    "last": "Last practised before",
+                    "cure": "Cure",
+                },
+                f"Practice counts for {practice['currency_days']} days. What is not current is no "
+                f"reserve, and no "
+                "part of the show.",
+            )
+        )
+    else:
+        st.html("<p>Every figure that may be needed is current at every show.</p>")
+    if practice["practise"]:
+        st.html(
+            markup.plain_table(
+                [
+                    {
+                        "between": f"{words.date(r['from'], year=True)} to {words.date(r['by'], year=True)}",
+                        "figures": ", ".join(r["figures"]),
+                        "for": "; ".join(names[b] for b in r["for"]),
+                    }
+                    for r in practice["practise"]
+                ],
+                {"between": "Practise from and by", "figures": "Figures", "for": "For"},
+                "The fewest further practice days that cure it",
+            )
+        )
+    air = practice["rehearsal_air"]
+    if air:
+        with st.expander("Where the show’s air is found at home"):
+            st.html(
+                markup.plain_table(
+                    [
+                        {
+                            "booking": f"{names[r['booking']]} ({words.date(r['date'], weekday=False)})",
+                            "da": words.number(float(r["show_density_altitude_median_ft"])),
+                            "base": words.number(float(r["base_above_home_ft"])),
+                            "needle": words.number(float(r["needle_ft"])),
+                            "setting": f"{r['altimeter_inhg']:.2f}",
+                            "remark": r["remark"],
+                        }
+                        for r in air
+                    ],
+                    {
+                        "booking": "Booking",
+                        "da": "Show’s median density altitude [ft]",
+                        "base": "Base above home [ft]",
+                        "needle": "Base as the needle reads [ft]",
+                        "setting": "Altimeter set to [inHg]",
+                        "remark": "What it hides",
+                    },
+                    "With the home air of practice.yaml. Practice in the cool morning proves nothing "
+                    "about the "
+                    "afternoon.",
+                    numeric=("da", "base", "needle", "setting"),
+                )
+            )
+
+
+def _papers(season: Season, booking: BookingRow) -> None:
+    st.subheader(f"Papers for {booking.name}", anchor=False)
+    why = answers.why_no_inputs(season)
+    if why:
+        st.info(f"No papers: {why}")
+        return
+    setting = st.number_input(
+        "Altimeter setting to print beside the heights [inHg]; empty leaves a blank to fill in",
+        28.0,
+        31.0,
+        None,
+        step=0.01,
+        format="%.2f",
+        key="show_altimeter",
+        width=420,
+    )
+
+    def sheet(make: Any) -> Any:
+        def made() -> bytes:
+            drawn: Sheet = make(answers.paper_day(season, booking.id))
+            return draw(drawn)
+
+        return made
+
+    from pipeline import paperwork
+
+    with st.container(horizontal=True, gap="small"):
+        answers.paper("Which show", f"{booking.id}-which-show.pdf", sheet(paperwork.which_show_sheet))
+        answers.paper("Display director", f"{booking.id}-director.pdf", sheet(paperwork.director_sheet))
+        for r, name in enumerate(str(x) for x in season.labels["routine"]):
+            slug = name.lower().replace(" ", "-")
+            answers.paper(
+                f"Pilot’s card, {name}",
+                f"{booking.id}-card-{slug}.pdf",
+                sheet(lambda d, r=r: paperwork.pilot_card(d, d.shows[r], altimeter_inhg=setting)),
+            )
+            answers.paper(
+                f"Announcer, {name}",
+                f"{booking.id}-announcer-{slug}.pdf",
+                sheet(lambda d, r=r: paperwork.announcer_sheet(d, d.shows[r])),
+            )
+    answers.paper("The season’s calendar (slots, practise by, reply by)", "showhour.ics",
+                  lambda: _calendar(season), mime="text/calendar")  # fmt: skip
+    st.html(
+        '<p class="sh-note">First show day, slot in discussion. Each is one page, made when you ask for '
+        "it.</p>"
+    )
+
+
+def _calendar(season: Season) -> bytes:
+    from pipeline.exports import calendar
+    from pipeline.paperwork import calendar_events
+
+    events = calendar_events(answers.inputs(season), answers.results())
+    made = dt.datetime.fromisoformat(str(season.attrs["computed_at"]))
+    return calendar(events, season.name, made).encode()
+
+
+season = load_season()
+frame.begin(season, "Which show")
+booking = frame.choose_booking(season)
+frame.notices(season, venue=season.days_of(booking.id)[0].venue)
+told = answers.routines(season)
+row = next(r for r in told["bookings"] if r["booking"] == booking.id)
+if row["status"] == "ok":
+    st.html(markup.answer(_answer(told, row, booking)))
+else:
+    st.error(f"{booking.name}: {row['status']}", icon=":material/error:")
+_routines(season, told)
+_season(season, told, booking.id)
+if row["status"] == "ok":
+    _booking(season, booking, told, row)
+_frontier(told)
+_practice(season, told)
+if row["status"] == "ok":
+    _papers(season, booking)
+with st.expander("How this is worked out"):
+    st.markdown(
+        "On every sampled hour of the past the show flown is the one worth most to the crowd times the "
+        "chance that "
+        "nothing in it is changed; shares are averaged last, so that the shows share one weather. The "
+        "low-ceiling "
+        "show is for hours whose ceiling is known to lie below the full show’s comfort, and never below "
+        "the waiver.\n\n"
+        "The season’s routines are chosen among all that join, place by place (attitude, direction, "
+        "height, speed), "
+        "for the greatest expected crowd value over the bookings that are not passed. A figure is *in "
+        "reserve* when "
+        "another show that holds it is the one to fly on at least one day in twenty there.\n\n"
+        "Practice counts for so many days before a show as practice.yaml says; current air show special "
+        "provisions "
+        "ask for the same figures in the same make and model within 45 days. Your own authorisation may "
+        "ask for more."
+    )
+frame.end()

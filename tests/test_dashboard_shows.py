@@ -1,0 +1,132 @@
+"""The page of the season's routines, against what `showhour routines` prints and the season folder itself."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from dashboard_season import EMPTY, HOT, Made, small_season, thin_season
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard import words
+from pipeline.inputs import load_season
+from pipeline.results import CAUTIONS, read_results
+from pipeline.season_routines import routines_told
+
+APP = Path(dashboard.__file__).with_name("app.py")
+
+
+def _show(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
+    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    app.run()
+    app.switch_page("pages/show.py")
+    for key, value in query.items():
+        app.query_params[key] = value
+    app.run()
+    assert not app.exception
+    return app
+
+
+def _html(app: AppTest) -> str:
+    return "\n".join(str(e.proto.body) for e in app.get("html")).replace(words.NBSP, " ")
+
+
+def _table(app: AppTest, caption: str) -> list[list[str]]:
+    """Cells of the table whose caption starts so, heads first."""
+    found = re.search(rf"<table[^>]*><caption>{caption}.*?</table>", _html(app), re.DOTALL)
+    assert found is not None, caption
+    return [
+        [re.sub(r"<[^>]+>", "", c) for c in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)]
+        for row in re.findall(r"<tr>(.*?)</tr>", found[0])
+    ]
+
+
+def test_in_out_and_substitute_give_back_every_routine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read down a column it is the routine's own order; every substitute is one of routine.yaml's."""
+    made = small_season()
+    app = _show(monkeypatch, made, booking=HOT)
+    folder = load_season(made.folder)
+    with read_results(made.results) as ds:
+        told = routines_told(ds, folder)
+    heads, *rows = _table(app, "In, out or substitute")
+    orders = {r["routine"]: r["figures"] for r in told["routines"]}
+    assert [r[1] for r in rows] == orders["full"]
+    allowed = {p.name: {s.name for s in p.substitutes} for p in folder.routine.figures}
+    columns = [h for h in heads if h in orders]
+    assert columns, "the season has routines beside the full show"
+    for name in columns:
+        k = heads.index(name)
+        flown = []
+        for row in rows:
+            if row[k] == "in":
+                flown.append(row[1])
+            elif row[k] != "out":
+                chosen = row[k].removeprefix("substitute: ")
+                assert chosen in allowed[row[1]]
+                flown.append(chosen)
+        assert flown == orders[name]
+
+
+def test_bookings_say_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Words, plan and reserve of each booking are the command's; the answer is the booking in hand's."""
+    made = small_season()
+    app = _show(monkeypatch, made, booking=HOT)
+    with read_results(made.results) as ds:
+        told = routines_told(ds, load_season(made.folder))
+    text = re.sub(r"<[^>]+>", "", _html(app))
+    for row in told["bookings"]:
+        if row["status"] == "ok":
+            assert row["in_words"] in text
+        else:
+            assert row["status"] in text
+    row = next(r for r in told["bookings"] if r["booking"] == HOT)
+    assert f"plan on the {row['plan_on']} show" in text
+    assert all(r["cure"] in text for r in told["practice"]["refused"])
+    assert len(_table(app, "Ring: the")) == 1 + len(told["frontier"])
+
+
+def test_every_paper_is_offered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A card and a running order for each show, two sheets, and the calendar: all as downloads."""
+    made = small_season()
+    app = _show(monkeypatch, made, booking=HOT)
+    labels = [b.proto.label for b in app.get("download_button")]
+    with read_results(made.results) as ds:
+        shows = ds.sizes["routine"]
+    assert len(labels) == 2 + 2 * shows + 1
+    assert sum(label.startswith("Pilot’s card") for label in labels) == shows
+
+
+def test_without_a_fitting_folder_nothing_is_printed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A folder changed since holds other limits: no papers and no practice, with the cure; the shows stay."""
+    made = small_season()
+    folder = tmp_path / "season"
+    shutil.copytree(made.folder, folder)
+    text = (folder / "bookings.yaml").read_text(encoding="utf-8")
+    (folder / "bookings.yaml").write_text(text.replace("11000", "12000"), encoding="utf-8")
+    app = _show(monkeypatch, Made(folder, made.results), booking=HOT)
+    assert not app.get("download_button")
+    assert any("No papers" in i.value and "showhour forecast" in i.value for i in app.info)
+    assert _table(app, "In, out or substitute")
+
+
+def test_no_numbers_no_plan(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A venue without hours, and too thin a history: the reason, no plan, no papers, every caution."""
+    for made, booking in ((small_season(), EMPTY), (thin_season(), HOT)):
+        app = _show(monkeypatch, made, booking=booking)
+        assert app.error
+        html = _html(app)
+        assert "plan on the" not in html
+        assert not app.get("download_button")
+        assert all(c.replace("'", "&#x27;") in html for c in CAUTIONS)
+
+
+def test_every_picture_has_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """WCAG 2.1 1.1.1: every picture carries a text alternative."""
+    pictures = _show(monkeypatch, small_season(), booking=HOT).get("vega_lite_chart")
+    assert pictures
+    assert all(len(p.proto.alt) > 20 for p in pictures)
