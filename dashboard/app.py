@@ -27,6 +27,7 @@ page = st.navigation(
             st.Page("pages/figure.py", title="A figure in thin air", url_path="figure"),
         ],
         "Trust": [
+            st.Page("pages/trust.py", title="Can I trust it", url_path="trust"),
             st.Page("pages/sources.py", title="Where the numbers come from", url_path="sources"),
         ],
     },

@@ -1,5 +1,7 @@
 """``showhour verify``: hindcasts of a season's stations, or of any record in a station-hours CSV file.
 
+What a season's check gives is kept as one JSON file beside its results, for the dashboard.
+
 Heavy libraries are loaded by the functions that need them.
 """
 
@@ -15,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.air.variables import FT, KT
-from pipeline.errors import InputError, NotEnoughHistory
+from pipeline.errors import InputError, NotEnoughHistory, StoreError
 
 if TYPE_CHECKING:
     from pipeline.air.show_hours import StationRecord
@@ -24,13 +26,23 @@ if TYPE_CHECKING:
     from pipeline.inputs import Season, Venue
     from pipeline.stations.quality import QualityControlled
 
-__all__ = ["add_verify", "read_record", "season_targets", "verify_command", "verify_record"]
+__all__ = [
+    "add_verify",
+    "read_record",
+    "read_verification",
+    "season_targets",
+    "verification_path",
+    "verify_command",
+    "verify_record",
+]
 
 _UNITS = {"density_altitude": FT, "gust": KT, "crosswind": KT}
 _UNIT_NAMES = {"density_altitude": "ft", "gust": "kt", "crosswind": "kt"}
 _LEAST_STATED_YEARS = 3  # earlier years that a stated first year still needs
 _SAME_STATION = 30.0  # beyond this [m] the barometer's height and the stated one cannot both be right
 _LEAST_SCORED_YEARS = 3  # fewer scored years are no verification
+_STORED_VERSION = 1
+"""Rises when what is stored beside the results changes."""
 
 
 # --- Arguments --------------------------------------------------------------------------------------
@@ -131,9 +143,59 @@ def verify_command(arguments: argparse.Namespace) -> int:
         _print(told if arguments.json else None, [told])
         return 0
     season_told = _verify_season(arguments)
-    _print(season_told if arguments.json else None, season_told["venues"])
     failed = sum(1 for v in season_told["venues"] if v.get("failed"))
+    if failed < len(season_told["venues"]):
+        # A check in which nothing could be read does not put away an earlier one.
+        path = _store(arguments.folder, season_told)
+        if not arguments.json:
+            print(f"Stored for the dashboard: {path}")
+    _print(season_told if arguments.json else None, season_told["venues"])
     return 0 if not failed else 4 if failed == len(season_told["venues"]) else 3
+
+
+# --- Beside the results -----------------------------------------------------------------------------
+
+
+def verification_path(results_file: Path) -> Path:
+    """Where the check of the season behind a results file is kept."""
+    return results_file.with_name(f"{results_file.stem}-verify.json")
+
+
+def read_verification(results_file: Path) -> dict[str, Any] | None:
+    """What the last ``showhour verify`` of the season gave; None where there was none.
+
+    Raises
+    ------
+    StoreError
+        It is damaged, or of another version.
+    """
+    path = verification_path(results_file)
+    again = "Run `showhour verify` on the season folder again."
+    try:
+        told = json.loads(path.read_bytes())
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        raise StoreError(f"The season's check {path} cannot be read ({error}). {again}") from error
+    if not isinstance(told, dict) or told.get("version") != _STORED_VERSION:
+        raise StoreError(f"The season's check {path} is not of this version. {again}")
+    return told
+
+
+def _store(folder: Path, told: Mapping[str, Any]) -> Path:
+    from pipeline.results import write_atomically
+    from pipeline.run import results_path
+    from pipeline.stations.store import cache_root
+
+    path = verification_path(results_path(folder, cache_root()))
+    content = json.dumps({"version": _STORED_VERSION, **told}, indent=1, ensure_ascii=False, allow_nan=False)
+    try:
+        write_atomically(path, (content + "\n").encode())
+    except OSError as error:
+        raise StoreError(
+            f"The season's check {path} cannot be written: {error.strerror or error}."
+        ) from error
+    return path
 
 
 # --- One record -------------------------------------------------------------------------------------
@@ -498,15 +560,18 @@ def _plain(scores: Mapping[str, float | int]) -> dict[str, Any]:
 
 
 def _verify_season(arguments: argparse.Namespace) -> dict[str, Any]:
-    from pipeline.inputs import load_season
+    from pipeline.inputs import digest_of, load_season
     from pipeline.stations.store import Store
 
     season = load_season(arguments.folder)
+    digest = digest_of(season)
     store = Store()
     venues = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
     return {
         "season": season.name,
         "invented": season.invented,
+        "season_digest": digest,
+        "verified_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
         "venues": [_verify_venue(season, v, store, arguments) for v in venues],
     }
 
@@ -530,7 +595,15 @@ def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.
         window_days=season.history.window_days,
         trend=season.history.trend,
     )
-    return told | {"station": held.station.id, "station_source": held.station.source} | checked
+    return (
+        told
+        | {
+            "station": held.station.id,
+            "station_source": held.station.source,
+            "station_digest": str(held.attrs.get("raw_sha256", "")),
+        }
+        | checked
+    )
 
 
 _TRUST_VERSION = 1

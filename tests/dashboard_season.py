@@ -10,12 +10,14 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
 from season_folder import write_yaml
 
+from pipeline.cli import main
 from pipeline.fetch import fetch_season
 from pipeline.inputs import copy_demo, load_season
 from pipeline.results import write_results
-from pipeline.run import forecast
+from pipeline.run import forecast, results_path
 from pipeline.stations.store import Store
 
 HOT, SEA, EMPTY = "bench-june", "beach-july", "nowhere-may"
@@ -110,3 +112,21 @@ def small_season() -> Made:
 def thin_season() -> Made:
     """Two years where five are wanted."""
     return _made(2022, with_empty=False)
+
+
+def verify(made: Made, *arguments: str) -> Made:
+    """`showhour verify` on a made season; its results laid where the command line keeps them."""
+    cache = made.folder.parent / "cache"
+    with pytest.MonkeyPatch.context() as then:
+        then.setenv("SHOWHOUR_CACHE", str(cache))
+        code = main(["verify", str(made.folder), *arguments])
+    assert code in (0, 3)
+    path = results_path(made.folder, cache)
+    shutil.copyfile(made.results, path)
+    return Made(made.folder, path)
+
+
+@functools.cache
+def verified_season() -> Made:
+    """The small season with three past years scored."""
+    return verify(small_season(), "--first-year", "2024")

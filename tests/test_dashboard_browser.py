@@ -9,12 +9,13 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from browser import WIDTHS, Account, chromium_or_skip, opened, overflow, served, settled
-from dashboard_season import HOT, SEA, small_season
+from dashboard_season import HOT, SEA, verified_season
 
 PAGES = (
     ("", "Which bookings"),
     (f"venue?booking={HOT}", "One venue"),
     (f"figure?booking={HOT}&figure=Square%20loop", "A figure in thin air"),
+    (f"trust?booking={HOT}", "Can I trust it"),
     (f"sources?booking={SEA}", "Where the numbers come from"),
 )
 WITHOUT_PICTURES = (f"sources?booking={SEA}",)
@@ -23,7 +24,7 @@ WITHOUT_PICTURES = (f"sources?booking={SEA}",)
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
     chromium_or_skip()
-    made = small_season()
+    made = verified_season()
     with served(made.results, made.folder) as where:
         yield where
 

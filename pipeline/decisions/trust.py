@@ -8,10 +8,13 @@ import numpy as np
 
 from pipeline.air.variables import FT, NM
 
-__all__ = ["GRADES", "Evidence", "Trust", "TrustThresholds", "trust_grade"]
+__all__ = ["GRADES", "Evidence", "Trust", "TrustThresholds", "grade_told", "trust_grade"]
 
 GRADES = ("good", "with care", "poor")
 """Best first."""
+
+_OPENINGS = ("These numbers deserve trust", "Use these numbers with care", "Do not lean on these numbers")
+"""How the sentence of each grade begins."""
 
 _ERRORS = 3.0  # standard errors: a season asks this of dozens of numbers, and chance alone passes two in some
 
@@ -178,14 +181,17 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
     )
     if worst == 0:
         tail = "; ".join(x for x in (checked, *reasons) if x)
-        sentence = f"These numbers deserve trust{': ' + tail if tail else ''}."
-    elif worst == 1:
-        sentence = f"Use these numbers with care: {'; '.join(reasons)}."
     else:
-        sentence = f"Do not lean on these numbers: {'; '.join(reasons)}."
+        tail = "; ".join(reasons)
+    sentence = f"{_OPENINGS[worst]}{': ' + tail if tail else ''}."
     if evidence.invented:
         sentence = f"Invented weather, for show only. {sentence}"
     return Trust(GRADES[worst], sentence, reasons)
+
+
+def grade_told(sentence: str) -> str:
+    """The grade that a sentence of `trust_grade` tells; empty where it tells none."""
+    return next((g for g, opening in zip(GRADES, _OPENINGS, strict=True) if opening in sentence), "")
 
 
 def _in_a_hundred(bias: float) -> str:
