@@ -25,6 +25,7 @@ page = st.navigation(
         "Prepare": [
             st.Page("pages/show.py", title="Which show", url_path="show"),
             st.Page("pages/figure.py", title="A figure in thin air", url_path="figure"),
+            st.Page("pages/energy.py", title="The routine’s energy", url_path="energy"),
         ],
         "Trust": [
             st.Page("pages/trust.py", title="Can I trust it", url_path="trust"),

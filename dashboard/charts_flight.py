@@ -9,7 +9,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dashboard import words
 from dashboard.charts import (
     COLOURS,
     GRID,
@@ -204,8 +203,8 @@ def in_hand_curve(
     return _picture(grouped, 170, f"{title} [{unit}]")
 
 
-def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[str], wanted: float) -> Spec:
-    """Height in hand through a routine with nothing mended, figure by figure, one mark for each air.
+def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[str]) -> Spec:
+    """Least height over the floor through a routine with nothing mended, one mark for each air.
 
     Parameters
     ----------
@@ -215,8 +214,6 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
         Figures as flown, numbered.
     airs
         Names of the airs drawn, in the order of `AIRS`.
-    wanted
-        The pilot's height cushion [ft].
     """
     looks = [look for look in AIRS if look[0] in airs]
     names = [look[0] for look in looks]
@@ -240,11 +237,13 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
     )
     x = _number(
         "height",
-        title="height in hand above the floor, nothing mended [ft]",
+        title="least height over the floor, nothing mended [ft]",
         axis={"format": ",.0f", "tickCount": 5},
         scale={"nice": True, "zero": True},
     )
-    tips = _tips(("figure", "figure", ""), ("air", "air", ""), ("height", "height in hand [ft]", ",.0f"))
+    tips = _tips(
+        ("figure", "figure", ""), ("air", "air", ""), ("height", "least height over the floor [ft]", ",.0f")
+    )
     layers: list[Spec] = [
         {
             "data": _data(rows),
@@ -252,14 +251,14 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
                 _mark(
                     "point",
                     {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": tips},
-                    filled=True,
+                    filled=False,
                     size=80,
-                    opacity=0.9,
+                    strokeWidth=2.2,
+                    opacity=1,
                 )
             ],
         },
         _mark("rule", {"x": _number("x")}, [{"x": 0.0}], color=INK, strokeWidth=1.6),
-        _mark("rule", {"x": _number("x")}, [{"x": wanted}], color=INK, strokeDash=[5, 4], strokeWidth=1.2),
         _mark(
             "text",
             {"x": _number("x"), "y": {"value": 0}, "text": _name("text")},
@@ -271,8 +270,4 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
             dy=-6,
         ),
     ]
-    return _picture(
-        layers,
-        24 * len(order),
-        f"Height in hand, figure by figure [{words.QUANTITIES['density_altitude'][1]}]",
-    )
+    return _picture(layers, 24 * len(order), "Least height over the floor, figure by figure [ft]")

@@ -128,8 +128,20 @@ class RoutineAir:
     """A routine in every air of the slider; the first is standard sea level air."""
 
     names: tuple[str, ...]
+    figures: tuple[Figure, ...]
     energy: RoutineEnergy
     grid_ft: FloatArray
+    floor: float
+
+    @property
+    def over_floor(self) -> FloatArray:
+        """Least height over the floor with nothing mended, entry included, (figure, density altitude) [m].
+
+        Below zero the figure is flown, or entered, through the floor; NaN where it cannot be flown.
+        """
+        entry = np.array([f.entry_height for f in self.figures])[:, None] - self.energy.short
+        lowest = np.minimum(self.energy.hand.lowest - self.energy.short, entry)
+        return np.asarray(np.minimum(lowest - self.floor, self.energy.height_in_hand))
 
 
 def prepared() -> Prepared | str:
@@ -311,4 +323,10 @@ def _routine_air(
         raise InputError(
             f"The figures of this show do not join: {error}. Correct figures.yaml or routine.yaml."
         ) from error
-    return RoutineAir(tuple(n for n, _ in figures), energy, np.round(grid / FT))
+    return RoutineAir(
+        tuple(n for n, _ in figures),
+        tuple(item.figure for item in items),
+        energy,
+        np.round(grid / FT),
+        floor_ft * FT,
+    )

@@ -453,15 +453,20 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
     Raises
     ------
     InputError
-        When a figure takes longer than the time the routine gives it.
+        When a figure takes longer than the time the routine gives it, or cannot be flown at sea level.
     """
-    from pipeline.flight.motion import fly
+    from pipeline.flight.motion import FAILURES, fly
 
     flown = fly([inputs.figures[name] for name in names], inputs.aircraft, FieldAir(0.0))
     items, before = [], 0.0
     for i, name in enumerate(names):
         reverses, half_roll = inputs.links[name]
         items.append(Item(inputs.figures[name], before, reverses, half_roll))
+        if flown.failure[i]:
+            raise InputError(
+                f"{name} cannot be flown even in standard sea level air as figures.yaml and aircraft.yaml "
+                f"describe it: {FAILURES[int(flown.failure[i])]}. Correct its numbers, or the aircraft's."
+            )
         own = float(flown.seconds[i])
         before = slot_seconds[i] - own
         if before < -0.5:

@@ -15,6 +15,7 @@ PAGES = (
     ("", "Which bookings"),
     (f"venue?booking={HOT}", "One venue"),
     (f"figure?booking={HOT}&figure=Square%20loop", "A figure in thin air"),
+    (f"energy?booking={HOT}", "The routine’s energy"),
     (f"trust?booking={HOT}", "Can I trust it"),
     (f"sources?booking={SEA}", "Where the numbers come from"),
 )

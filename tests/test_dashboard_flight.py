@@ -21,6 +21,9 @@ from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.figures import LIBRARY
 from pipeline.flight.inhand import apex_gate, in_hand
+from pipeline.flight.rehearsal import rehearsal_base
+from pipeline.flight.routine import routine_energy
+from pipeline.flight_inputs import routine_items
 from pipeline.results import CAUTIONS
 
 APP = Path(dashboard.__file__).with_name("app.py")
@@ -140,7 +143,7 @@ def test_every_kind_of_figure_has_its_page(monkeypatch: pytest.MonkeyPatch, name
     assert "nan" not in _text(app).lower().split()
 
 
-@pytest.mark.parametrize("page", ["figure"])
+@pytest.mark.parametrize("page", ["figure", "energy"])
 def test_no_aircraft_is_said_kindly(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str) -> None:
     """A season without flight files is whole: the page says what to write, and draws nothing."""
     made = _copy(small_season(), tmp_path)
@@ -152,7 +155,7 @@ def test_no_aircraft_is_said_kindly(monkeypatch: pytest.MonkeyPatch, tmp_path: P
     assert not app.get("vega_lite_chart")
 
 
-@pytest.mark.parametrize("page", ["figure"])
+@pytest.mark.parametrize("page", ["figure", "energy"])
 def test_a_mistake_in_the_flight_files_is_told(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str
 ) -> None:
@@ -165,7 +168,7 @@ def test_a_mistake_in_the_flight_files_is_told(
     assert not app.get("vega_lite_chart")
 
 
-@pytest.mark.parametrize("page", ["figure"])
+@pytest.mark.parametrize("page", ["figure", "energy"])
 def test_without_the_folder_the_way_to_start_is_said(monkeypatch: pytest.MonkeyPatch, page: str) -> None:
     """Results alone hold no aircraft."""
     made = small_season()
@@ -249,3 +252,134 @@ def test_the_slider_never_extrapolates_a_power_table(monkeypatch: pytest.MonkeyP
     air = flight.figure_air(_held(monkeypatch, made), "Smoke loop", elevation=1500.0, floor_ft=250.0)
     assert air.grid_ft[-1] == 12_500.0
     assert np.isfinite(air.sheet.curves.height).all()
+
+
+# --- The routine's energy ---------------------------------------------------------------------------
+
+
+def _full_show(held: flight.Prepared) -> list[tuple[str, float]]:
+    routine = held.folder.routine
+    return [(routine.repertoire[f].name, routine.repertoire[f].seconds) for f in routine.full]
+
+
+@pytest.mark.parametrize("da", [0, 5000, 8500])
+def test_energy_page_says_what_the_routine_says(monkeypatch: pytest.MonkeyPatch, da: int) -> None:
+    """Length, climbing legs and first break, against the routine flown by itself in that air; 15 min slot."""
+    made = small_season()
+    app = _app(monkeypatch, "energy", made, booking=HOT)
+    _slider(app).set_value(da).run()
+    text = _text(_quiet(app))
+    held = _held(monkeypatch, made)
+    show = _full_show(held)
+    energy = routine_energy(
+        routine_items(held.flight, [n for n, _ in show], [s for _, s in show]),
+        held.flight.aircraft,
+        FieldAir(da * FT, min(da, 5050) * FT),
+        250 * FT,
+        stall_margin=held.flight.cushions.speed,
+    )
+    whole = math.ceil(float(energy.total_seconds) - 1e-6)
+    spare = math.floor(15 * 60 - float(energy.total_seconds) + 1e-6)
+    climb = math.ceil(float(energy.climb_seconds.sum()) - 1e-6)
+    first = int(energy.first_break)
+    told = f"{show[first][0]} · {energy.breaks}" if first >= 0 else "nowhere"
+    wanted = (
+        f"slider {da:,} {whole // 60}:{whole % 60:02d} {spare // 60}:{spare % 60:02d} to spare "
+        f"{climb // 60}:{climb % 60:02d} {float(energy.climb_legs.sum()):.0f} {told}"
+    )
+    assert wanted in text
+
+
+def test_the_first_figure_left_of_the_floor_is_the_first_break(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In every air of the slider the picture breaks where the routine's own function says it does."""
+    held = _held(monkeypatch, small_season())
+    air = flight.routine_air(held, _full_show(held), elevation=5050 * FT, floor_ft=250.0)
+    with np.errstate(invalid="ignore"):
+        broken = ~(air.over_floor >= 0.0)
+    first = np.where(broken.any(axis=0), broken.argmax(axis=0), -1)
+    np.testing.assert_array_equal(first, air.energy.first_break)
+    assert {-1} < set(first.tolist())
+
+
+def test_distances_are_the_book_s_scaled(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the book's mass, by hand: 800 x 1.33 = 1,064 ft and 1,000 x 1.43 = 1,430 ft in standard air.
+
+    Landing goes with 1/sigma; sigma = (1 - 6.87559e-6 h)^4.25588 with h in feet (U.S. Standard Atmosphere).
+    """
+    text = _text(_app(monkeypatch, "energy", small_season(), booking=HOT))
+    assert "Standard sea level air 0 800 1,064 1,000 1,430 " in text
+    found = re.search(r"One day in ten above ([\d,]+) [\d,]+ [\d,]+ ([\d,]+) ([\d,]+) Book", text)
+    assert found is not None
+    da, landing, factored = (float(g.replace(",", "")) for g in found.groups())
+    sigma = (1.0 - 6.87559e-6 * da) ** 4.25588
+    # The density altitude is printed to a foot (3e-5 of the distance), the distance up to the next foot.
+    assert 1000.0 / sigma - 0.1 <= landing <= 1000.0 / sigma + 1.1
+    assert 1430.0 / sigma - 0.1 <= factored <= 1430.0 / sigma + 1.1
+
+
+def test_rehearsal_height_is_the_rehearsal_function_s(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Quillmere's stated home air, 30.05 inHg (of 3,386.389 Pa), 14 °C, dew point 6 °C; feet rounded up."""
+    made = small_season()
+    text = _text(_app(monkeypatch, "energy", made, booking=HOT))
+    found = re.search(r"This slot’s median ([\d,]+) ([\d,]+) ([\d,]+) One day", text)
+    assert found is not None
+    da, above, needle = (float(g.replace(",", "")) for g in found.groups())
+    held = _held(monkeypatch, made)
+    wanted = rehearsal_base(
+        held.flight.aircraft,
+        da * FT,
+        5050 * FT,
+        250 * FT,
+        home_elevation=held.folder.venue("quillmere").elevation,
+        home_altimeter_setting=30.05 * 3386.389,
+        home_temperature=287.15,
+        home_dew_point=279.15,
+    )
+    assert above == pytest.approx(float(wanted.base_height) / FT, abs=1.6)
+    assert needle % 10 == 0
+    assert -0.6 <= needle - float(wanted.needle) / FT <= 10.6
+
+
+def test_a_weak_engine_is_said_in_words(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """150 hp in the same biplane: a figure fails at sea level already, told by name, and nothing is drawn."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8").replace("rated_hp: 450", "rated_hp: 150")
+    path.write_text(text, encoding="utf-8")
+    app = _app(monkeypatch, "energy", made, booking=HOT)
+    assert any("cannot be flown even in standard sea level air" in e.value for e in app.error)
+    assert not app.get("vega_lite_chart")
+
+
+def test_a_figure_longer_than_its_time_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The routine gives the Smoke loop 5 s: told with the cure, no number and no traceback."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "routine.yaml"
+    text = path.read_text(encoding="utf-8").replace(
+        "name: Smoke loop\n    seconds: 36", "name: Smoke loop\n    seconds: 5"
+    )
+    path.write_text(text, encoding="utf-8")
+    app = _app(monkeypatch, "energy", made, booking=HOT)
+    assert any("Smoke loop 5 s" in e.value and "routine.yaml" in e.value for e in app.error)
+    assert not app.get("vega_lite_chart")
+
+
+def test_every_show_has_its_energy(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each routine of the results can be chosen; the picture carries words."""
+    app = _app(monkeypatch, "energy", small_season(), booking=SEA)
+    shows = app.selectbox(key="energy_show")
+    for r in range(len(shows.options)):
+        app.selectbox(key="energy_show").set_value(r).run()
+        assert shows.options[r] in _text(_quiet(app))
+        assert not app.error
+        assert len(app.get("vega_lite_chart")) == 1
+        assert len(app.get("vega_lite_chart")[0].proto.alt) > 20
+
+
+def test_thin_history_still_flies_the_routine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No density altitude is known: said, and the sea level numbers stand."""
+    app = _app(monkeypatch, "energy", thin_season(), booking=HOT)
+    assert any("not enough history" in e.value for e in app.error)
+    assert "no density altitude is known for this slot" in _text(app)
+    assert "In standard sea level air it takes" in _text(app)
+    assert any("no height to rehearse at" in i.value for i in app.info)
