@@ -27,6 +27,9 @@ page = st.navigation(
             st.Page("pages/figure.py", title="A figure in thin air", url_path="figure"),
             st.Page("pages/energy.py", title="The routine’s energy", url_path="energy"),
         ],
+        "On the day": [
+            st.Page("pages/today.py", title="Today", url_path="today"),
+        ],
         "Trust": [
             st.Page("pages/trust.py", title="Can I trust it", url_path="trust"),
             st.Page("pages/sources.py", title="Where the numbers come from", url_path="sources"),

@@ -65,14 +65,13 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
         report = Metar.Metar(words, month=month, year=year, strict=True)
     except Metar.ParserError as error:
         raise InputError(
-            f"The METAR {words!r} is not understood ({error}). Correct it, or give the values one by one: "
-            "--temperature-c, --dew-point-c, --altimeter-inhg, --wind."
+            f"The METAR {words!r} is not understood ({error}). Correct it, or give the values one by one."
         ) from error
     if report.temp is None or report.press is None:
         lacking = "temperature" if report.temp is None else "altimeter setting"
         raise InputError(
-            f"The METAR {words!r} has no {lacking}: density altitude needs both. Add the missing value with "
-            "typed values instead."
+            f"The METAR {words!r} has no {lacking}: density altitude needs both. Give the values one by one "
+            "instead."
         )
     speed = math.nan if report.wind_speed is None else _speed(report.wind_speed)
     direction = math.nan if report.wind_dir is None else float(report.wind_dir.value())

@@ -14,12 +14,15 @@ from dashboard_season import HOT, SEA, verified_season
 PAGES = (
     ("", "Which bookings"),
     (f"venue?booking={HOT}", "One venue"),
+    (f"hour?booking={HOT}", "What hour"),
+    (f"show?booking={HOT}", "Which show"),
     (f"figure?booking={HOT}&figure=Square%20loop", "A figure in thin air"),
     (f"energy?booking={HOT}", "The routine’s energy"),
+    (f"today?booking={HOT}", "Today"),
     (f"trust?booking={HOT}", "Can I trust it"),
     (f"sources?booking={SEA}", "Where the numbers come from"),
 )
-WITHOUT_PICTURES = (f"sources?booking={SEA}",)
+WITHOUT_PICTURES = (f"today?booking={HOT}", f"sources?booking={SEA}")
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,191 @@
+"""The page of the day: what it says of a reading, against the limits in the season folder and the command."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from dashboard_season import EMPTY, HOT, SEA, Made, small_season, thin_season
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard import words
+from dashboard.season import Season
+from pipeline.air.variables import FT
+from pipeline.inputs import load_season
+from pipeline.observed import metar_reading
+from pipeline.results import CAUTIONS, read_results
+from pipeline.which_show import today_answer
+
+APP = Path(dashboard.__file__).with_name("app.py")
+
+
+def _today(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
+    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    app.run()
+    app.switch_page("pages/today.py")
+    for key, value in query.items():
+        app.query_params[key] = value
+    return _quiet(app.run())
+
+
+def _quiet(app: AppTest) -> AppTest:
+    assert not app.exception
+    return app
+
+
+def _read(app: AppTest, metar: str) -> AppTest:
+    app.text_area(key="today_metar").set_value(metar)
+    return _submit(app)
+
+
+def _submit(app: AppTest) -> AppTest:
+    next(b for b in app.button if b.label == "Which show?").click()
+    return _quiet(app.run())
+
+
+def _html(app: AppTest) -> str:
+    return "\n".join(str(e.proto.body) for e in app.get("html")).replace(words.NBSP, " ")
+
+
+def _rows(app: AppTest, caption: str) -> dict[str, list[str]]:
+    found = re.search(rf"<table[^>]*><caption>{caption}.*?</table>", _html(app), re.DOTALL)
+    assert found is not None, caption
+    return {
+        name: [re.sub(r"<[^>]+>", "", c) for c in re.findall(r"<td[^>]*>(.*?)</td>", cells)]
+        for name, cells in re.findall(r'<tr><th scope="row">(.*?)</th>(.*?)</tr>', found[0])
+    }
+
+
+def test_the_page_says_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One METAR: headline, altitudes and every figure's state are those of `showhour today`."""
+    made = small_season()
+    metar = "KXXX 051956Z 24012G20KT 10SM FEW080 30/08 A3012"
+    app = _read(_today(monkeypatch, made, booking=SEA), metar)
+    folder = load_season(made.folder)
+    venue = folder.venue("saltreach")
+    with read_results(made.results) as ds:
+        told = today_answer(
+            ds,
+            SEA,
+            metar_reading(metar, venue.elevation, dt.datetime.now(dt.UTC).date()),
+            lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
+            thunder_stops=folder.act_limits(venue).thunder == "stop",
+            two_amber_is_red=folder.pilot.two_amber_is_red,
+        )
+    assert told.headline in _html(app).replace("&#x27;", "'")
+    air = _rows(app, "The air of the reading")
+    assert air["Pressure altitude"] == [f"{told.pressure_altitude_ft:,.0f} ft"]
+    assert air["Density altitude"] == [f"{told.density_altitude_ft:,.0f} ft"]
+    states = _rows(app, "The worst first")
+    assert {n: c[0][2:] for n, c in states.items()} == {
+        f.name: ("no second thought", "think", "leave it out")[f.state] for f in told.answer.figures
+    }
+    assert any("A terminal forecast" in n for n in re.findall(r"<li>(.*?)</li>", _html(app)))
+
+
+@pytest.mark.parametrize("celsius", [30.0, 38.0])
+def test_at_and_beyond_a_limit_only_ever_no(monkeypatch: pytest.MonkeyPatch, celsius: float) -> None:
+    """Every figure whose limit lies below the density altitude on the page is out, and so the full show."""
+    made = small_season()
+    season = Season(made.results)
+    k = season.conditions.index("density_altitude")
+    limit_ft = season.values["limit_used"][:, k] / FT
+    app = _today(monkeypatch, made, booking=HOT)
+    app.segmented_control(key="today_kind").set_value("Typed values").run()
+    app.number_input(key="today_temperature").set_value(celsius)
+    app.number_input(key="today_dew_point").set_value(5.0)
+    app.number_input(key="today_altimeter").set_value(29.92)
+    _submit(app)
+    altitude = float(_rows(app, "The air of the reading")["Density altitude"][0].split()[0].replace(",", ""))
+    states = _rows(app, "The worst first")
+    beyond = [f for f in range(len(limit_ft)) if np.isfinite(limit_ft[f]) and altitude >= limit_ft[f] + 1.0]
+    assert beyond
+    assert all(states[season.figures[f]][0] == "● leave it out" for f in beyond)
+    shows = _rows(app, "A show with a figure to leave out")
+    assert shows["full"][0] == "● leave it out"
+    # Nothing typed of wind, sky and thunder: none of it is cleared.
+    assert all(c[0].startswith("◐ not observed") for c in _rows(app, "By the full show’s minima").values())
+
+
+def test_below_the_minima_no_show(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Overcast at 300 ft, below every ceiling minimum of the folder: no show, whatever the figures say."""
+    app = _read(
+        _today(monkeypatch, small_season(), booking=SEA), "KXXX 051956Z 00000KT 10SM OVC003 12/11 A3012"
+    )
+    assert "No show: ceiling." in _html(app)
+    assert "there is no show, whatever the figures say" in _html(app)
+    assert _rows(app, "By the full show’s minima")["Ceiling"] == ["● no show"]
+
+
+@pytest.mark.parametrize(
+    ("metar", "said"),
+    [
+        ("nonsense", "has no time group"),
+        ("KXXX 051956Z 24012KT 10SM FEW080 12/02", "has no altimeter setting"),
+        ("KXXX 051956Z 24012KT 10SM FEW080 12/20 A3012", "Check which is which"),
+        ("KXXX 051956Z 24012KT 10SM HELLO FEW080 12/02 A3012", "is not understood"),
+    ],
+)
+def test_a_wrong_metar_gets_one_clear_sentence(
+    monkeypatch: pytest.MonkeyPatch, metar: str, said: str
+) -> None:
+    """What is wrong, on the page, without an answer and without the command's options."""
+    app = _read(_today(monkeypatch, small_season(), booking=HOT), metar)
+    assert [said in e.value for e in app.error].count(True) == 1
+    assert not any("--" in e.value for e in app.error)
+    assert "Which show: <b>" not in _html(app)
+
+
+def test_a_morning_reading_is_carried_to_the_slot(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read at 12:00 for 14:00: two hours ahead, with a band that holds its own median."""
+    app = _today(monkeypatch, small_season(), booking=HOT)
+    app.segmented_control(key="today_kind").set_value("Typed values").run()
+    for key, value in (("temperature", 20.0), ("dew_point", 2.0), ("altimeter", 30.00), ("wind", 5.0)):
+        app.number_input(key=f"today_{key}").set_value(value)
+    app.time_input(key="today_time").set_value(dt.time(12, 0))
+    _submit(app)
+    carried = _rows(app, "The reading carried to the slot")["density altitude, ft"]
+    median = float(carried[0].replace(",", ""))
+    low, high = (float(x.replace(",", "")) for x in carried[1].split(" to "))
+    assert low <= median <= high
+    assert carried[2] == "2.0 h"
+    assert "A terminal forecast is better" in _html(app)
+
+
+def test_no_reading_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An empty form asks for a reading; the page for the telephone is there to take along."""
+    app = _today(monkeypatch, small_season(), booking=HOT)
+    assert "No reading yet" in _html(app)
+    assert [b.proto.label for b in app.get("download_button")] == ["Page for the telephone"]
+    assert all(c.replace("'", "&#x27;") in _html(app) for c in CAUTIONS)
+
+
+def test_changed_limits_are_not_held_against_old_results(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A folder changed since the results: no answer and no page to take along, with the cure."""
+    made = small_season()
+    folder = tmp_path / "season"
+    shutil.copytree(made.folder, folder)
+    text = (folder / "bookings.yaml").read_text(encoding="utf-8")
+    (folder / "bookings.yaml").write_text(text.replace("11000", "12000"), encoding="utf-8")
+    app = _today(monkeypatch, Made(folder, made.results), booking=HOT)
+    assert any("showhour forecast" in e.value for e in app.error)
+    assert not app.text_area
+    assert not app.get("download_button")
+
+
+def test_no_history_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A venue without hours, and too thin a history: the reason, and no form."""
+    for made, booking in ((small_season(), EMPTY), (thin_season(), HOT)):
+        app = _today(monkeypatch, made, booking=booking)
+        assert app.error
+        assert not app.text_area
+        assert all(c.replace("'", "&#x27;") in _html(app) for c in CAUTIONS)
