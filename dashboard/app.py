@@ -1,6 +1,7 @@
 """The dashboard: `streamlit run app.py`, started by `showhour dashboard FOLDER`.
 
-Pages are files under ``pages`` and are listed here, one question each.
+Pages are files under ``views``, listed here, one question each. A folder named `pages` Streamlit
+would serve by itself, without this file, to whoever opens a page's address first.
 """
 
 from __future__ import annotations
@@ -16,23 +17,23 @@ st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="
 page = st.navigation(
     {
         "Plan the season": [
-            st.Page("pages/bookings.py", title="Which bookings", url_path="bookings", default=True),
+            st.Page("views/bookings.py", title="Which bookings", url_path="bookings", default=True),
         ],
         "Agree the hour": [
-            st.Page("pages/venue.py", title="One venue", url_path="venue"),
-            st.Page("pages/hour.py", title="What hour", url_path="hour"),
+            st.Page("views/venue.py", title="One venue", url_path="venue"),
+            st.Page("views/hour.py", title="What hour", url_path="hour"),
         ],
         "Prepare": [
-            st.Page("pages/show.py", title="Which show", url_path="show"),
-            st.Page("pages/figure.py", title="A figure in thin air", url_path="figure"),
-            st.Page("pages/energy.py", title="The routine’s energy", url_path="energy"),
+            st.Page("views/show.py", title="Which show", url_path="show"),
+            st.Page("views/figure.py", title="A figure in thin air", url_path="figure"),
+            st.Page("views/energy.py", title="The routine’s energy", url_path="energy"),
         ],
         "On the day": [
-            st.Page("pages/today.py", title="Today", url_path="today"),
+            st.Page("views/today.py", title="Today", url_path="today"),
         ],
         "Trust": [
-            st.Page("pages/trust.py", title="Can I trust it", url_path="trust"),
-            st.Page("pages/sources.py", title="Where the numbers come from", url_path="sources"),
+            st.Page("views/trust.py", title="Can I trust it", url_path="trust"),
+            st.Page("views/sources.py", title="Where the numbers come from", url_path="sources"),
         ],
     },
     position="top",

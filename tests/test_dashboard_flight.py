@@ -33,7 +33,7 @@ def _app(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: str) -
     monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
     monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
     app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page(f"pages/{page}.py")
+    app.switch_page(f"views/{page}.py")
     for key, value in query.items():
         app.query_params[key] = value
     return _quiet(app.run())

@@ -35,7 +35,7 @@ def _app(monkeypatch: pytest.MonkeyPatch, made: Made | None, **query: str) -> Ap
 
 def _venue(app: AppTest, **query: str) -> AppTest:
     app.run()
-    app.switch_page("pages/venue.py")
+    app.switch_page("views/venue.py")
     for key, value in query.items():
         app.query_params[key] = value
     return app.run()
@@ -97,11 +97,11 @@ def test_the_booking_stays_chosen_from_page_to_page(monkeypatch: pytest.MonkeyPa
     app.selectbox(key="choice_booking").set_value(HOT).run()
     _quiet(app)
     assert app.query_params["booking"] == HOT
-    app.switch_page("pages/bookings.py").run()
+    app.switch_page("views/bookings.py").run()
     chosen = re.search(r'<tr class="chosen">.*?</tr>', _html(app), re.DOTALL)
     assert chosen is not None
     assert f"booking={HOT}" in chosen[0]
-    app.switch_page("pages/venue.py").run()
+    app.switch_page("views/venue.py").run()
     assert app.selectbox(key="choice_booking").value == HOT
 
 

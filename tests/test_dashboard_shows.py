@@ -24,7 +24,7 @@ def _show(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
     monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
     app = AppTest.from_file(str(APP), default_timeout=60)
     app.run()
-    app.switch_page("pages/show.py")
+    app.switch_page("views/show.py")
     for key, value in query.items():
         app.query_params[key] = value
     app.run()

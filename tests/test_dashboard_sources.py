@@ -28,7 +28,7 @@ def _page(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
     monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
     monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
     app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page("pages/sources.py")
+    app.switch_page("views/sources.py")
     for key, value in query.items():
         app.query_params[key] = value
     app.run()

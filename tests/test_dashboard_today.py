@@ -29,7 +29,7 @@ def _today(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest
     monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
     app = AppTest.from_file(str(APP), default_timeout=60)
     app.run()
-    app.switch_page("pages/today.py")
+    app.switch_page("views/today.py")
     for key, value in query.items():
         app.query_params[key] = value
     return _quiet(app.run())

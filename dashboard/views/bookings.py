@@ -109,7 +109,7 @@ def _small_multiples(season: Season) -> None:
         for booking, rows, limit in drawn:
             with st.container(width=172, gap=None):
                 st.page_link(
-                    "pages/venue.py",
+                    "views/venue.py",
                     label=f"{booking.rank} {booking.place}",
                     query_params={"booking": booking.id},
                 )
