@@ -112,6 +112,23 @@ def test_the_booking_goes_along_and_the_slider_answers(address: str) -> None:
         _clean(account)
 
 
+def test_a_bookmark_opened_first_is_the_whole_page() -> None:
+    """The first address a fresh server is asked for may be a page's own: it has style and menu."""
+    chromium_or_skip()
+    made = verified_season()
+    with served(made.results, made.folder) as where, opened(where, "desk") as (page, account):
+        page.goto(f"{where}/hour?booking={HOT}")
+        page.wait_for_selector(".sh-answer", timeout=60_000)
+        settled(page)
+        assert page.inner_text("h1") == "What hour"
+        page.get_by_text("Plan the season").first.click()
+        page.get_by_role("menuitem", name="Which bookings").wait_for(timeout=10_000)
+        # The style sheet of the app draws the answer larger than the text around it.
+        size = "e => parseFloat(getComputedStyle(e).fontSize)"
+        assert page.eval_on_selector(".sh-answer", size) > page.eval_on_selector("body", size)
+        _clean(account)
+
+
 def test_only_this_machine_is_listened_to(address: str) -> None:
     """The kernel's own table: every socket that listens on the port is bound to 127.0.0.1 (proc(5))."""
     port = urlsplit(address).port
