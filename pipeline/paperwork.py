@@ -178,6 +178,8 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     ).highest
     air = FieldAir(thin, np.minimum(thin, field))
     floors = np.array([day.floor_ft * FT for day in days])
+    # Where a waiver's floor is above the pilot's own, every figure is flown that much higher.
+    lifts = np.maximum(floors - np.array([day.season.pilot.floor_agl_ft * FT for day in days]), 0.0)
     told: list[dict[str, FlownFigure]] = [{} for _ in days]
     for f, name in enumerate(names):
         figure = flight.figures[name]
@@ -189,10 +191,10 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
         for d in range(len(days)):
             told[d][name] = FlownFigure(
                 math.ceil(float(entry_speed_at(figure, thin[d])) / KT - 1e-9),
-                figure.entry_height,
+                figure.entry_height + float(lifts[d]),
                 float(least[d]),
                 math.floor(float(fastest[d]) / KT + 1e-9),
-                float(np.fmax(highest[f, 0, d], highest[f, 1, d])),
+                float(np.fmax(highest[f, 0, d], highest[f, 1, d]) + lifts[d]),
                 has_gate,
             )
     return told

@@ -137,6 +137,15 @@ def test_card_heights_are_needle_readings_rounded_up() -> None:
                 assert int(needle.replace(",", "")) >= 6950
 
 
+def test_under_a_higher_waiver_every_figure_is_entered_higher() -> None:
+    """The beach's waiver floor is 300 ft, the pilot's own 250: entry and top stand 50 ft higher."""
+    high, beach = day(HIGH), day(BEACH)
+    assert (high.floor_ft, beach.floor_ft) == (250.0, 300.0)
+    for name, flown in beach.flown.items():
+        assert flown.entry_height / FT == pytest.approx(high.flown[name].entry_height / FT + 50.0)
+        assert flown.highest >= flown.entry_height - 1e-6
+
+
 def test_card_entry_speed_and_gate_are_rounded_to_the_safe_side() -> None:
     """Entry 150 kt and 1 kt more for each 1,000 ft: at the 10,500 ft reckoned for, 160.5, rounded up to 161.
 
