@@ -272,8 +272,8 @@ def _figure_air(digest: str, name: str, elevation: float, floor_ft: float, _held
         figure,
         flown,
         np.round(grid / FT),
-        verdict(figure, flown.curves, flight.aircraft, flight.cushions),
-        str(verdict(figure, flown.sea_level, flight.aircraft, flight.cushions)),
+        verdict(figure, flown.curves, flight.aircraft, flight.cushions, floor_ft * FT),
+        str(verdict(figure, flown.sea_level, flight.aircraft, flight.cushions, floor_ft * FT)),
     )
 
 

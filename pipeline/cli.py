@@ -229,6 +229,7 @@ def _cautions() -> None:
 
 def _check(arguments: argparse.Namespace) -> int:
     from pipeline.fetch import station_file_mistakes
+    from pipeline.flight_inputs import flight_mistakes
     from pipeline.inputs import check_season, load_season, not_checked
 
     faults = check_season(arguments.folder)
@@ -237,7 +238,9 @@ def _check(arguments: argparse.Namespace) -> int:
         season = load_season(arguments.folder)
         # What is in the stations' own files only reading them tells.
         faults, left_out = station_file_mistakes(season)
-        warnings = [*season.warnings, *left_out]
+        flight_faults, flight_warnings = flight_mistakes(season)
+        faults = [*faults, *flight_faults]
+        warnings = [*season.warnings, *flight_warnings, *left_out]
     if arguments.json:
         rows = [
             {"file": f.file, "line": f.line, "key": f.key, "found": f.found, "wanted": f.wanted, "kind": kind}

@@ -114,7 +114,9 @@ def _rejected(store: Store, station: Station) -> dict[str, int]:
     if not any(s in ("complete", "growing") for s in store.states(station.source, station.id).values()):
         return {}
     attrs = store.read(station.source, station.id, variables=()).attrs
-    return {str(reason): int(n) for reason, n in json.loads(attrs["counts"])["rejected"].items()}
+    counts = json.loads(attrs["counts"])["rejected"]
+    # An hour without a report is a gap, not a value left out.
+    return {str(reason): int(n) for reason, n in counts.items() if reason != "no_report"}
 
 
 def station_file_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:

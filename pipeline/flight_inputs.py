@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
@@ -44,7 +44,10 @@ from pipeline.settings import (
     typed,
 )
 
-__all__ = ["FlightInputs", "RunwayBook", "check_flight", "load_flight", "routine_items"]
+if TYPE_CHECKING:
+    from pipeline.inputs import Season
+
+__all__ = ["FlightInputs", "RunwayBook", "check_flight", "flight_mistakes", "load_flight", "routine_items"]
 
 HORSEPOWER = 745.69987158227022
 """Watts in a mechanical horsepower (550 ft lbf/s)."""
@@ -435,6 +438,34 @@ def check_flight(
 ) -> list[Fault]:
     """Every mistake in the flight files of a season folder; empty when they can be used or are not there."""
     return _read(Path(folder), figure_names, floor_ft, elevations_ft)[1]
+
+
+def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
+    """Mistakes and warnings of a season's aircraft and figures, and where its full show does not join.
+
+    Parameters
+    ----------
+    season
+        The season; one without flight files has neither.
+    """
+    from pipeline.flight.routine import join_faults
+
+    full = [season.routine.repertoire[i] for i in season.routine.full]
+    names = [f.name for f in season.routine.repertoire]
+    floor_ft, elevations_ft = season.pilot.floor_agl_ft, [v.elevation_ft for v in season.venues]
+    inputs, faults = _read(season.folder, names, floor_ft, elevations_ft)
+    if faults or inputs is None:
+        return faults, []
+    try:
+        items = routine_items(inputs, [f.name for f in full], [f.seconds for f in full])
+    except InputError as error:
+        wanted = "figures that the aircraft can fly in the seconds that the routine gives them"
+        return [Fault("routine.yaml", None, "figures", str(error).rstrip("."), wanted)], list(inputs.warnings)
+    joins = [
+        Fault("routine.yaml", None, f"figures[{i}]", text, "figures that join")
+        for i, text in join_faults(items, inputs.aircraft)
+    ]
+    return joins, list(inputs.warnings)
 
 
 def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequence[float]) -> list[Item]:

@@ -178,7 +178,7 @@ def test_loop_off_the_take_off_thin_in_the_evening_out_in_the_afternoon() -> Non
     assert 0.955 < ratio < 0.97
     loop = LIBRARY["loop"]
     planned = in_hand(loop, BIPLANE, air, FLOOR, stall_margin=CUSHIONS.speed)
-    assert verdict(loop, planned, BIPLANE, CUSHIONS).tolist() == ["in", "in"]
+    assert verdict(loop, planned, BIPLANE, CUSHIONS, FLOOR).tolist() == ["in", "in"]
 
     run = take_off_distance(BIPLANE, air, book_distance=800 * FT, book_mass=1315.0, lift_off_speed=55 * KT)
 
@@ -187,7 +187,7 @@ def test_loop_off_the_take_off_thin_in_the_evening_out_in_the_afternoon() -> Non
             loop, BIPLANE, air, FLOOR, pull_up_distance=distance * FT, ground_run=run,
             lift_off_speed=55 * KT, stall_margin=CUSHIONS.speed,
         )  # fmt: skip
-        return list(verdict(loop, hand, BIPLANE, CUSHIONS))
+        return list(verdict(loop, hand, BIPLANE, CUSHIONS, FLOOR))
 
     order = ["out", "thin", "in"]
     stretch = 0
@@ -199,13 +199,24 @@ def test_loop_off_the_take_off_thin_in_the_evening_out_in_the_afternoon() -> Non
     assert stretch >= 200
 
 
+def test_ground_after_the_recovery_is_out() -> None:
+    """A recovery with height in hand, then a segment of the pilot's own 1,250 ft down: that is through it."""
+    split_s = LIBRARY["split_s"]
+    down = replace(split_s, segments=(*split_s.segments, own(2.0, height_change=-1250 * FT)))
+    for figure, said in ((split_s, {"in", "thin"}), (down, {"out"})):
+        hand = in_hand(figure, BIPLANE, FieldAir(0.0), FLOOR, stall_margin=CUSHIONS.speed)
+        assert float(hand.height) > 0
+        assert (float(hand.lowest) < FLOOR) == (figure is down)
+        assert str(verdict(figure, hand, BIPLANE, CUSHIONS, FLOOR)) in said
+
+
 def test_a_climb_out_that_never_gets_there_is_out() -> None:
     """Pulling up before the wheels have left the ground is not flown."""
     hand = off_take_off(
         LIBRARY["loop"], BIPLANE, FieldAir(0.0), FLOOR, pull_up_distance=200.0, ground_run=300.0,
         lift_off_speed=55 * KT,
     )  # fmt: skip
-    assert verdict(LIBRARY["loop"], hand, BIPLANE, CUSHIONS) == "out"
+    assert verdict(LIBRARY["loop"], hand, BIPLANE, CUSHIONS, FLOOR) == "out"
 
 
 def test_dive_to_the_entry_speed_grows_with_density_altitude() -> None:

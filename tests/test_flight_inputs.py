@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from pipeline.air.variables import FT, KT
+from pipeline.cli import main
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import BlownEngine, FieldAir, TableEngine
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.inhand import derived_da_limits, in_hand, verdict
+from pipeline.flight.inhand import derived_da_limits, figure_faults, in_hand, verdict
 from pipeline.flight.routine import join_faults, routine_energy
 from pipeline.flight_inputs import check_flight, load_flight, routine_items
 from pipeline.inputs import TRADE_FIGURES, demo_folder, load_season
@@ -68,7 +70,10 @@ def test_the_demonstration_flies_at_sea_level_and_suffers_at_altitude() -> None:
     assert inputs is not None
     figures = [inputs.figures[name] for name in NAMES]
     hand = in_hand(figures, inputs.aircraft, FieldAir(0.0), FLOOR * FT, stall_margin=inputs.cushions.speed)
-    said = [str(verdict(f, _case(hand, i), inputs.aircraft, inputs.cushions)) for i, f in enumerate(figures)]
+    said = [
+        str(verdict(f, _case(hand, i), inputs.aircraft, inputs.cushions, FLOOR * FT))
+        for i, f in enumerate(figures)
+    ]
     assert set(said) == {"in"}
     fastest = max(float(f.entry_speed) for f in figures) / KT
     assert 160 <= fastest <= 174
@@ -137,6 +142,34 @@ def test_mistakes_are_told_by_key(folder: Path, file: str, old: str, new: str, w
     assert words in told
     with pytest.raises(InputError, match="flight files"):
         load_flight(folder, NAMES, floor_ft=FLOOR)
+
+
+def test_a_recovery_beyond_the_structure_is_refused() -> None:
+    """12 g in the recovery of an aircraft of 6 g: its own key says so."""
+    inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    figure = next(f for f in inputs.figures.values() if any(s.kind == "recover" for s in f.segments))
+    faults = figure_faults(replace(figure, recovery_load_factor=12.0), inputs.aircraft)
+    assert [key for key, _ in faults] == ["recovery_g"]
+    assert "+12.0 g is outside" in faults[0][1]
+
+
+def test_check_reads_the_flight_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A negative mass, then a half roll left out: `showhour check` tells both by place, with code 2."""
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    assert main(["check", str(folder)]) == 0
+    capsys.readouterr()
+    whole = (folder / "aircraft.yaml").read_text(encoding="utf-8")
+    _edit(folder, "aircraft.yaml", "empty_kg: 1060", "empty_kg: -5")
+    assert main(["check", str(folder)]) == 2
+    assert "aircraft.yaml line 5, mass.empty_kg: found '-5'" in capsys.readouterr().out
+    (folder / "aircraft.yaml").write_text(whole, encoding="utf-8")
+    figures = (folder / "figures.yaml").read_text(encoding="utf-8")
+    assert "link_half_roll: true" in figures
+    (folder / "figures.yaml").write_text(figures.replace("link_half_roll: true", "link_half_roll: false"))
+    assert main(["check", str(folder)]) == 2
+    assert "add or take away a half roll" in capsys.readouterr().out
 
 
 def test_a_missing_figure_is_told(folder: Path) -> None:

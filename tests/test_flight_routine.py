@@ -44,7 +44,9 @@ def test_thin_air_sinks_the_routine_and_stretches_it() -> None:
     assert np.all(np.diff(energy.total_seconds) > 0)
     assert energy.total_seconds[2] - energy.total_seconds[0] > 30
     np.testing.assert_allclose(energy.over_slot(900.0), energy.total_seconds - 900.0)
-    total = np.sum(energy.figure_seconds + energy.link_seconds + energy.climb_seconds, axis=0)
+    # A leg is 25 s, and once begun it is flown whole.
+    total = np.sum(energy.figure_seconds + energy.link_seconds + 25.0 * energy.climb_legs, axis=0)
+    assert np.all(25.0 * energy.climb_legs >= energy.climb_seconds)
     np.testing.assert_allclose(energy.total_seconds, total)
 
 
@@ -61,6 +63,35 @@ def test_where_it_first_breaks_is_told() -> None:
         assert energy.breaks[case] in ("floor", "entry speed")
     assert energy.first_break[2] >= 0
     assert energy.first_break[2] <= energy.first_break[1] or energy.first_break[1] < 0
+
+
+def test_passing_the_never_exceed_speed_is_a_break() -> None:
+    """A second figure entered 10 kt faster, in an aircraft whose never-exceed speed lies between the two."""
+    quick = replace(
+        LIBRARY["slow_roll"], name="Quick roll", entry_speed=LIBRARY["slow_roll"].entry_speed + 10 * KT
+    )
+    show = [Item(LIBRARY["slow_roll"]), Item(quick, 30.0)]
+    sound = routine_energy(show, BIPLANE, FieldAir(0.0), FLOOR)
+    assert sound.sound.all()
+    slow, fast = (float(v) for v in sound.hand.fastest)
+    assert slow < fast
+    bound = replace(BIPLANE, never_exceed_speed=0.5 * (slow + fast))
+    broken = routine_energy(show, bound, FieldAir(0.0), FLOOR)
+    assert (int(broken.first_break), str(broken.breaks)) == (1, "never-exceed speed")
+    assert broken.sound.tolist() == [True, False]
+
+
+def test_an_entry_that_no_dive_reaches_is_a_break() -> None:
+    """With three times the drag no dive reaches the second entry: no number is not "without a fault"."""
+    heavy = replace(BIPLANE, zero_lift_drag=0.15)
+    show = [
+        Item(replace(LIBRARY["slow_roll"], entry_speed=90 * KT)),
+        Item(replace(LIBRARY["slow_roll"], entry_speed=150 * KT), 20.0),
+    ]
+    energy = routine_energy(show, heavy, FieldAir(0.0), FLOOR)
+    assert not np.isfinite(energy.short[1])
+    assert (int(energy.first_break), str(energy.breaks)) == (1, "entry speed")
+    assert np.isinf(energy.total_seconds)
 
 
 def test_missing_height_and_missing_speed_are_the_same_energy() -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from html import escape
 
-import numpy as np
 import streamlit as st
 
 from dashboard import charts_flight, flight, frame, markup, words
@@ -22,6 +21,8 @@ _BREAKS = {
     "floor": "breaks the floor",
     "entry speed": "cannot be entered at its speed above the floor",
     "cannot be flown": "cannot be flown",
+    "never-exceed speed": "passes the never-exceed speed",
+    "stall": "asks more of the wing at its slowest point than it has",
 }
 _NONE = "–"
 
@@ -84,10 +85,7 @@ def _first_break(air: RoutineAir, i: int) -> tuple[str, str]:
 
 def _not_mended(air: RoutineAir, i: int) -> list[str]:
     """Figures that fail even from their planned entry."""
-    hand = air.energy.hand
-    with np.errstate(invalid="ignore"):
-        sound = (hand.failure[:, i] == 0) & (hand.height[:, i] >= 0) & (hand.speed[:, i] >= 0)
-    return [name for name, good in zip(air.names, sound, strict=True) if not good]
+    return [name for name, good in zip(air.names, air.energy.sound[:, i], strict=True) if not good]
 
 
 def _case(air: RoutineAir, i: int, slot_minutes: float) -> str:

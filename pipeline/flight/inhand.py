@@ -243,12 +243,14 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
             )
         )
     loads = [("working_g", figure.working_load_factor), ("push_g", figure.push_load_factor)]
+    if figure.recovery_load_factor is not None:
+        loads.append(("recovery_g", figure.recovery_load_factor))
     loads += [
         (f"segments[{i}]", segment.load_factor)
         for i, segment in enumerate(figure.segments)
         if segment.load_factor is not None
     ]
-    uses = {"working_g": {"pull_to", "recover"}, "push_g": {"push_to"}}
+    uses = {"working_g": {"pull_to", "recover"}, "push_g": {"push_to"}, "recovery_g": {"recover"}}
     kinds = {segment.kind for segment in figure.segments} | (
         {"push_to"} if any(segment.push for segment in figure.segments) else set()
     )
@@ -276,8 +278,10 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
     return faults
 
 
-def verdict(figure: Figure, hand: InHand, aircraft: Aircraft, cushions: Cushions) -> npt.NDArray[np.str_]:
-    """In, thin or out, per case.
+def verdict(
+    figure: Figure, hand: InHand, aircraft: Aircraft, cushions: Cushions, floor: float
+) -> npt.NDArray[np.str_]:
+    """In, thin or out, per case, over a floor [m above the field].
 
     *out*: cannot be flown, breaks the floor, passes the never-exceed speed, or asks more of the wing at
     its slowest point than it has. *thin*: flown, but a cushion is used up, or kept at the slowest point
@@ -288,6 +292,8 @@ def verdict(figure: Figure, hand: InHand, aircraft: Aircraft, cushions: Cushions
         out = ~(
             (hand.failure == 0)
             & (hand.height >= 0)
+            # Not only at the bottom of the recovery: whatever comes after it is over the floor, too.
+            & (hand.lowest >= floor - 0.01)
             & (hand.speed >= 0)
             & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
         )

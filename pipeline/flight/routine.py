@@ -71,6 +71,9 @@ class RoutineEnergy:
     ----------
     hand
         What is in hand in each figure from its planned entry.
+    sound
+        Whether the figure, from its planned entry, stays over the floor, within the never-exceed speed, and
+        asks no more of the wing than it has.
     planned_energy
         Energy height of the planned entry [m].
     given_back
@@ -82,21 +85,24 @@ class RoutineEnergy:
     entry_speed_short
         The same the other way: airspeed missing if the entry height is kept [m/s, equivalent].
     climb_seconds
-        Extra climbing before each figure that mends it [s]; inf where the aircraft cannot climb.
+        Extra climbing before each figure that mends it [s]; inf where the aircraft cannot climb, or where no
+        dive reaches the entry speed.
     climb_legs
         The same in whole legs.
     figure_seconds, link_seconds
         [s].
     total_seconds
-        With the climbs, (*cases) [s].
+        With the climbs in whole legs, (*cases) [s].
     first_break
         Index of the first figure that breaks the floor or cannot be entered at its speed above the floor,
         if nothing is mended; -1 where none does, (*cases).
     breaks
-        What that figure breaks: "", "floor", "entry speed" or "cannot be flown", (*cases).
+        What that figure breaks: "", "cannot be flown", "entry speed", "never-exceed speed", "stall" (the wing
+        is asked for more than it has at its slowest point) or "floor", (*cases).
     """
 
     hand: InHand
+    sound: npt.NDArray[np.bool_]
     planned_energy: FloatArray
     given_back: FloatArray
     short: FloatArray
@@ -276,32 +282,51 @@ def routine_energy(
 
     rate, _ = best_climb(aircraft, air, 150.0)
     seconds = np.where(mend > 0, np.where(rate > 0, mend / np.where(rate > 0, rate, 1.0), np.inf), 0.0)
+    seconds = np.where(np.isnan(mend), np.inf, seconds)
     in_height = hand.height - short
     slower = np.sqrt(np.maximum(true_airspeed**2 - 2.0 * GRAVITY * short, 0.0))
 
     lowest = np.minimum(hand.lowest - floor - short, in_height)
+    # An entry that no dive reaches has no number: it is no entry, not one without a fault.
+    reached = np.isfinite(short) & np.isfinite(given)
     with np.errstate(invalid="ignore"):
         kinds = np.select(
-            [hand.failure != 0, height - short < floor, lowest < 0],
-            ["cannot be flown", "entry speed", "floor"],
+            [
+                hand.failure != 0,
+                ~reached | (height - short < floor),
+                ~(hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9)),
+                ~(hand.speed >= 0),
+                ~(lowest >= 0),
+            ],
+            ["cannot be flown", "entry speed", "never-exceed speed", "stall", "floor"],
             "",
+        )
+        sound = (
+            (hand.failure == 0)
+            & (hand.height >= 0)
+            & (hand.lowest >= floor - 0.01)
+            & (hand.speed >= 0)
+            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
         )
     broken = kinds != ""
     first = np.where(np.any(broken, axis=0), np.argmax(broken, axis=0), -1)
     what = np.take_along_axis(kinds, np.maximum(first, 0)[None], 0)[0]
     links = np.broadcast_to(links, planned.shape)
+    # A leg once begun is flown to its end: the box turns the pilot round there, not earlier.
+    legs = np.asarray(np.maximum(np.ceil(seconds / leg_seconds - 1e-9), 0.0))
     return RoutineEnergy(
         hand=hand,
+        sound=np.asarray(sound),
         planned_energy=planned,
         given_back=given,
         short=short,
         height_in_hand=np.asarray(in_height),
         entry_speed_short=np.asarray(speed - slower * np.sqrt(density / DENSITY_0)),
         climb_seconds=seconds,
-        climb_legs=np.asarray(np.maximum(np.ceil(seconds / leg_seconds - 1e-9), 0.0)),
+        climb_legs=legs,
         figure_seconds=hand.seconds,
         link_seconds=links,
-        total_seconds=np.asarray(np.sum(hand.seconds + links + seconds, axis=0)),
+        total_seconds=np.asarray(np.sum(hand.seconds + links + leg_seconds * legs, axis=0)),
         first_break=np.asarray(first),
         breaks=np.asarray(np.where(first >= 0, what, "")),
     )
