@@ -18,6 +18,7 @@ page = st.navigation(
     {
         "Plan the season": [
             st.Page("views/bookings.py", title="Which bookings", url_path="bookings", default=True),
+            st.Page("views/season.py", title="The season", url_path="season"),
         ],
         "Agree the hour": [
             st.Page("views/venue.py", title="One venue", url_path="venue"),
