@@ -13,6 +13,7 @@ from dashboard_season import HOT, SEA, verified_season
 
 PAGES = (
     ("", "Which bookings"),
+    ("season", "The season"),
     (f"venue?booking={HOT}", "One venue"),
     (f"hour?booking={HOT}", "What hour"),
     (f"show?booking={HOT}", "Which show"),
