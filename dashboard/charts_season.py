@@ -108,7 +108,7 @@ def offers_by_date(rows: Sequence[Row], spells: Sequence[Row], *, invented: bool
             )
         )
     return _picture(
-        layers if spells else layers[1:], 18 * len(order) + 10, "The offers by date", invented=invented
+        layers if spells else layers[1:], 18 * len(order) + 120, "The offers by date", invented=invented
     )
 
 
