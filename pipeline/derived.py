@@ -22,7 +22,7 @@ import numpy.typing as npt
 from pipeline import __version__
 from pipeline.air.variables import FT
 from pipeline.decisions.limits import Curves
-from pipeline.results import write_atomically
+from pipeline.results import keep_copy
 
 if TYPE_CHECKING:
     from pipeline.flight.inhand import DerivedLimit
@@ -144,7 +144,7 @@ def _derived(
         ]
         lowest = [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
         held = [[_plain(d.density_altitude), d.bites, d.searched_to] for d in lowest]
-        write_atomically(path, json.dumps(held).encode())
+        keep_copy(path, json.dumps(held).encode())
     return [DerivedLimit(float(da), str(bites), float(to)) for da, bites, to in held]
 
 

@@ -242,7 +242,8 @@ def _read_files(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Datase
 
 
 def _store_files(station: Station, files: tuple[Path, ...], store: Store) -> None:
-    for i, ds in enumerate(_read_files(station, files)):
+    # All are read before any is stored: a mistake in the last leaves what is stored as it was.
+    for i, ds in enumerate(list(_read_files(station, files))):
         years = ds["time"].dt.year.to_numpy()
         states: dict[int, State] = dict.fromkeys(range(int(years[0]), int(years[-1]) + 1), "growing")
         store.merge(ds, states, replace=i == 0)

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.air.climatology import SeasonalCycle
 from pipeline.air.show_hours import StationCycles, StationRecord, station_cycles
-from pipeline.results import write_atomically
+from pipeline.results import keep_copy
 
 __all__ = ["kept_cycles"]
 
@@ -42,7 +42,7 @@ def kept_cycles(folder: Path, record_digest: str, record: StationRecord, *, tren
     made = station_cycles(record, trend=trend)
     content = io.BytesIO()
     np.savez(content, **{f"{part}.{k}": getattr(getattr(made, part), k) for part in parts for k in _KEYS})
-    write_atomically(path, content.getvalue())
+    keep_copy(path, content.getvalue())
     return made
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.air.gusts import THRESHOLDS_KT, GustModel, fit_gust_model, gust_record
-from pipeline.results import write_atomically
+from pipeline.results import keep_copy
 
 __all__ = ["Gusts", "KeptGustModels", "kept_gusts"]
 
@@ -58,7 +58,7 @@ class KeptGustModels:
         model = fit_gust_model(wind_speed, reported_gust, first_hour, keep=keep)
         # As it will be read back, so that the first forecast and the second agree to the last digit.
         data = None if model is None else model.as_data()
-        write_atomically(path, json.dumps(data).encode())
+        keep_copy(path, json.dumps(data).encode())
         return None if data is None else GustModel.from_data(data)
 
 
@@ -114,5 +114,5 @@ def kept_gusts(
     gusts = Gusts(made.peak, made.kind, made.in_words())
     content = io.BytesIO()
     np.savez(content, peak=gusts.peak, kind=np.asarray(gusts.kind), words=np.asarray(gusts.words))
-    write_atomically(path, content.getvalue())
+    keep_copy(path, content.getvalue())
     return gusts

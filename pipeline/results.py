@@ -32,6 +32,7 @@ __all__ = [
     "SCHEMA_VERSION",
     "Field",
     "check_results",
+    "keep_copy",
     "new_results",
     "read_results",
     "summary",
@@ -624,6 +625,23 @@ def write_atomically(path: Path, content: bytes) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def keep_copy(path: Path, content: bytes) -> None:
+    """Keep in the cache what could be made again, atomically.
+
+    Raises
+    ------
+    StoreError
+        The cache cannot be written: full, or not ours.
+    """
+    try:
+        write_atomically(path, content)
+    except OSError as error:
+        raise StoreError(
+            f"The cache cannot be written: {path} ({error.strerror or error}). Make room or give the folder "
+            "to this user, or name another in SHOWHOUR_CACHE; what was stored before is kept."
+        ) from error
 
 
 def _seal(content: bytes | memoryview) -> bytes:

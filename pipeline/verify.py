@@ -656,10 +656,10 @@ def venue_trust(
     path = kept / f"{hashlib.sha256(json.dumps(key).encode()).hexdigest()[:32]}.json"
     scores = _kept_scores(path)
     if scores is None:
-        from pipeline.results import write_atomically
+        from pipeline.results import keep_copy
 
         scores = _trust_scores(season, venue, record)
-        write_atomically(path, json.dumps(scores).encode())
+        keep_copy(path, json.dumps(scores).encode())
     return trust_grade(Evidence(**scores, **known))
 
 

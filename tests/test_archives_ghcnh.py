@@ -589,6 +589,33 @@ def test_addresses() -> None:
         year_url("../../etc", 2024)
 
 
+def test_a_server_that_only_fails_is_left_for_another_night(site: Loopback, tmp_path: Path) -> None:
+    """After three years in a row that fail, the other seventeen are not asked for."""
+    for year in range(2006, 2026):
+        site.serve(path_of(year), Answer(status=500))
+    ended = fetch_ghcnh(
+        STATION, range(2006, 2026), Store(tmp_path), fetcher=quick(), now=NOW, base_url=site.address
+    )
+    assert {year: got.state for year, got in ended.items()} == dict.fromkeys((2006, 2007, 2008), "failed")
+
+
+def test_a_year_long_over_becomes_complete(site: Loopback, tmp_path: Path) -> None:
+    """Growing when fetched, never changed since: asked for once more when over, and then no more."""
+    answer = Answer(psv([metar("2025-07-01T18:00:00")], "date"), headers=(("ETag", '"a"'),))
+    site.serve(path_of(2025), answer)
+    store = Store(tmp_path)
+
+    def state(now: datetime) -> str:
+        fetch_ghcnh(STATION, [2025], store, fetcher=quick(), now=now, base_url=site.address)
+        return store.states("ghcnh", STATION)[2025]
+
+    assert state(datetime(2026, 1, 10, tzinfo=UTC)) == "growing"
+    assert state(datetime(2026, 6, 1, tzinfo=UTC)) == "complete"
+    asked = len(site.requests)
+    assert state(datetime(2026, 6, 2, tzinfo=UTC)) == "complete"
+    assert len(site.requests) == asked
+
+
 def test_a_night_with_one_bad_year(site: Loopback, tmp_path: Path) -> None:
     """Good, absent, broken, web page and growing years: each ends in its state; the good ones are stored."""
     site.serve(path_of(2021), Answer(psv([metar("2021-07-01T18:00:00")], "date")))

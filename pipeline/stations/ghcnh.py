@@ -76,6 +76,8 @@ _SEGMENT = 8 << 20
 _MOST_SEGMENTS = 2
 _HEADER_LIMIT = 1 << 17
 _SETTLED = timedelta(days=60)
+_FAILURES_IN_A_ROW = 3
+_FETCH_WAIT_S = 600.0
 _SOURCE = "ghcnh"
 
 # Archive element, glossary name, factor and offset to SI.
@@ -200,9 +202,13 @@ def fetch_ghcnh_year(
         return FetchedYear(station_id, year, "failed", cause=str(error))
     finally:
         path.unlink(missing_ok=True)
-    settled = now.astimezone(UTC) - datetime(year + 1, 1, 1, tzinfo=UTC) >= _SETTLED
-    state: Literal["complete", "growing"] = "complete" if settled else "growing"
+    state: Literal["complete", "growing"] = "complete" if _settled(year, now) else "growing"
     return FetchedYear(station_id, year, state, hours=hours, validators=got.validators)
+
+
+def _settled(year: int, now: datetime) -> bool:
+    """Whether a year is so long over that its file will not grow any more."""
+    return now.astimezone(UTC) - datetime(year + 1, 1, 1, tzinfo=UTC) >= _SETTLED
 
 
 def fetch_ghcnh(
@@ -220,7 +226,8 @@ def fetch_ghcnh(
 
     A complete year is never asked for again, an absent one only while it is this year or the last, a growing
     one only if its file has changed. Hours in the store are never replaced by an empty or failed answer, and
-    a year that fails does not keep the others from being fetched.
+    a year that fails does not keep the others from being fetched; after three in a row that fail the rest is
+    left for another night.
 
     Parameters
     ----------
@@ -246,15 +253,57 @@ def fetch_ghcnh(
     StoreError
         The store is damaged or can't be written.
     """
+    from filelock import FileLock, Timeout
+
     folder = store.root / _SOURCE
+    folder.mkdir(parents=True, exist_ok=True)
+    # Part-fetched files wait in the folder: two runs at once would write into one another's.
+    lock = FileLock(folder / f"GHCNh_{_checked(station_id)}.fetch.lock", timeout=_FETCH_WAIT_S)
+    try:
+        with lock:
+            return _fetch_years(
+                station_id,
+                sorted(set(years)),
+                store,
+                folder,
+                fetcher=fetcher,
+                now=now,
+                base_url=base_url,
+                keep_suspect=keep_suspect,
+                refresh=refresh,
+            )
+    except Timeout as error:
+        raise SourceError(
+            f"GHCNh station {station_id} is being fetched by another run of showhour. Hours already stored "
+            "are kept; run again when the other has ended."
+        ) from error
+
+
+def _fetch_years(
+    station_id: str,
+    years: Sequence[int],
+    store: Store,
+    folder: Path,
+    *,
+    fetcher: Fetcher,
+    now: datetime,
+    base_url: str,
+    keep_suspect: bool,
+    refresh: bool,
+) -> dict[int, FetchedYear]:
     held = store.states(_SOURCE, station_id)
     ended: dict[int, FetchedYear] = {}
-    for year in sorted(set(years)):
+    failures = 0
+    for year in years:
+        if failures == _FAILURES_IN_A_ROW:
+            break
         state = held.get(year)
         if not refresh and (state == "complete" or (state == "absent" and year < now.year - 1)):
             continue
         place = folder / f"GHCNh_{_checked(station_id)}_{year:04d}.psv"
-        known = read_validators(place) if state == "growing" and not refresh else None
+        # A year long over is asked for once more without condition, and complete from then on.
+        conditional = state == "growing" and not refresh and not _settled(year, now)
+        known = read_validators(place) if conditional else None
         got = fetch_ghcnh_year(
             station_id,
             year,
@@ -270,6 +319,7 @@ def fetch_ghcnh(
             write_validators(place, got.validators if got.state == "growing" else None)
         elif got.state == "absent" or got.state == "failed":
             store.mark(_SOURCE, station_id, {year: got.state})
+        failures = failures + 1 if got.state == "failed" else 0
         ended[year] = replace(got, hours=None)
     return ended
 
