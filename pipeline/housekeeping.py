@@ -64,17 +64,28 @@ def stored(*, verify: bool) -> dict[str, Any]:
     }
 
 
-def trim() -> dict[str, Any]:
-    """Delete what can be made again: checked copies, part-written leftovers, files set aside as damaged.
+_KEPT = ("gusts", "cycles", "trust", "derived")
+"""Folders of fits and scores, kept so that only new hours are worked on."""
 
-    Station hours as fetched and results are kept.
+
+def trim() -> dict[str, Any]:
+    """Delete what can be made again: checked copies, fits and scores, leftovers, damaged files replaced since.
+
+    Station hours as fetched and results are kept; so is a file set aside as damaged whose station has no
+    other: what can still be read of it may be all there is.
     """
     root = cache_root()
     freed, count = 0, 0
     doomed = [
         *(root / "checked").glob("*/*.nc"),
+        *(root / "checked").glob("*/*.damaged-*"),
+        *(path for part in _KEPT for path in (root / part).glob("*.*")),
         *(root / "stations").glob("*/.*.tmp"),
-        *(root / "stations").glob("*/*.damaged*"),
+        *(
+            path
+            for path in (root / "stations").glob("*/*.damaged-*")
+            if path.with_name(path.name.partition(".damaged-")[0]).is_file()
+        ),
         *(root / "results").glob(".*.part"),
     ]
     for path in doomed:

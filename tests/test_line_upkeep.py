@@ -161,8 +161,18 @@ def test_trim_deletes_only_what_can_be_made_again(cache):
     store = Store()
     a_station(store)
     checked_hours(store, "csv", "S1", QualityChecks())
+    for part in ("gusts", "cycles", "trust", "derived"):
+        (cache / part).mkdir()
+        (cache / part / "0123.json").write_text("{}")
+    held = store.path("csv", "S1")
+    replaced, alone = (held.with_name(f"{name}.damaged-1") for name in (held.name, "S2.nc"))
+    replaced.write_bytes(b"x")
+    alone.write_bytes(b"x")
     told = housekeeping.trim()
-    assert told["deleted"] == 1
+    # The checked copy, four fits, and the damaged file whose station is held again.
+    assert told["deleted"] == 6
+    assert not replaced.exists()
+    assert alone.is_file()
     assert told["freed_bytes"] > 0
     assert store.path("csv", "S1").is_file()
     assert not list((cache / "checked").glob("*/*.nc"))
