@@ -69,7 +69,7 @@ _KEPT = ("gusts", "cycles", "trust", "derived")
 
 
 def trim() -> dict[str, Any]:
-    """Delete what can be made again: checked copies, fits and scores, leftovers, damaged files replaced since.
+    """Delete what can be made again: checked copies, fits, leftovers, damaged files replaced since.
 
     Station hours as fetched and results are kept; so is a file set aside as damaged whose station has no
     other: what can still be read of it may be all there is.
