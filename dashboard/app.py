@@ -35,6 +35,7 @@ page = st.navigation(
         "Trust": [
             st.Page("views/trust.py", title="Can I trust it", url_path="trust"),
             st.Page("views/sources.py", title="Where the numbers come from", url_path="sources"),
+            st.Page("views/log.py", title="What my log says", url_path="log"),
         ],
     },
     position="top",

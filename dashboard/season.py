@@ -570,7 +570,8 @@ def stale_because(season: Season) -> str:
     folder = os.environ.get("SHOWHOUR_SEASON", "")
     if not folder or not Path(folder).is_dir():
         return ""
-    files = sorted([*Path(folder).glob("*.yaml"), *Path(folder).glob("venues/*.yaml")])
+    patterns = ("*.yaml", "venues/*.yaml", "show_log.csv")
+    files = sorted(file for pattern in patterns for file in Path(folder).glob(pattern))
     now = _digest_now(folder, tuple(stamp(f) for f in files))
     if now.startswith("fault: "):
         return (

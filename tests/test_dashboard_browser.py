@@ -22,8 +22,9 @@ PAGES = (
     (f"today?booking={HOT}", "Today"),
     (f"trust?booking={HOT}", "Can I trust it"),
     (f"sources?booking={SEA}", "Where the numbers come from"),
+    ("log", "What my log says"),
 )
-WITHOUT_PICTURES = (f"today?booking={HOT}", f"sources?booking={SEA}")
+WITHOUT_PICTURES = ("log", f"today?booking={HOT}", f"sources?booking={SEA}")
 
 
 @pytest.fixture(scope="module")
