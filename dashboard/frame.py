@@ -77,7 +77,8 @@ def notices(season: Season, *, venue: int | None = None) -> None:
             if warning:
                 st.warning(f"{names[venue]}: {warning}", icon=":material/warning:")
     for warning in str(season.attrs["input_warnings"]).split("\n"):
-        if warning and venue is None:
+        # That limits may be looser than written is said wherever they decide.
+        if warning and (venue is None or "learned_may_relax" in warning):
             st.warning(warning, icon=":material/warning:")
 
 

@@ -131,7 +131,8 @@ def learn_from_log(
 def states(season: Season, shows: Sequence[LoggedShow], written: Curves) -> npt.NDArray[np.integer]:
     """What each show says of each figure and cause, (show, cause, figure).
 
-    Of a routine other than the full and the low-ceiling show only the figures named in the log are used.
+    Of a routine other than the full and the low-ceiling show only the figures named in the log are used; so
+    of a show that names a figure the season does not have: it may be any that seems flown as planned.
     """
     at = {name: f for f, name in enumerate(written.names)}
     low = season.routine.low_ceiling
@@ -143,7 +144,8 @@ def states(season: Season, shows: Sequence[LoggedShow], written: Curves) -> npt.
     for s, show in enumerate(shows):
         if show.routine == _NONE:
             continue
-        state[s][:, flown.get(show.routine, [])] = FLOWN
+        if all(one.figure in at for one in show.changed):
+            state[s][:, flown.get(show.routine, [])] = FLOWN
         for one in show.changed:
             if one.figure not in at:
                 continue

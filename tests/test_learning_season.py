@@ -5,6 +5,7 @@ Expected values are the rules README states, and arithmetic on the invented stat
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -20,9 +21,9 @@ from pipeline.cli import main
 from pipeline.decisions import learning
 from pipeline.decisions.limits import CAUSES, CONDITIONS
 from pipeline.decisions.ranking import YearSeries, compare
-from pipeline.inputs import copy_demo, load_season
+from pipeline.inputs import copy_demo, demo_folder, load_season
 from pipeline.results import read_results
-from pipeline.show_log import FILE, read_log
+from pipeline.show_log import FILE, ChangedFigure, LoggedShow, read_log
 from pipeline.stations.store import Store
 
 HEAD = (
@@ -342,3 +343,21 @@ def test_the_learn_command_says_and_keeps_what_it_found(
     (folder / FILE).unlink()
     assert main(["learn", str(folder)]) == 2
     assert "showhour log add" in capsys.readouterr().err
+
+
+def test_a_figure_the_season_does_not_have_says_nothing_was_flown_as_planned():
+    """A misspelt drop may be any figure's: the show is no evidence that another was flown as planned."""
+    season = load_season(demo_folder())
+    written = run.curves_of(season)
+
+    def said(figure: str) -> np.ndarray:
+        changed = (ChangedFigure(figure, "dropped", "density_altitude"),)
+        show = LoggedShow(
+            date=dt.date(2026, 7, 4), time=dt.time(14), venue="dry-lake", routine="full", changed=changed
+        )
+        return learn.states(season, [show], written)[0]
+
+    right, wrong = said("Torque roll"), said("Torque rol")
+    assert right[CAUSES.index("density_altitude"), written.names.index("Torque roll")] == learning.CHANGED
+    assert np.sum(right == learning.FLOWN) == len(CAUSES) * (len(season.routine.full) - 1)
+    assert np.all(wrong == learning.SILENT)

@@ -227,7 +227,7 @@ def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_f
         k = season.conditions.index("wind_toward_crowd")
         winds += [
             ("Your comfortable value", float(season.values["comfortable_used"][f, k]) / KT),
-            ("Your limit", float(season.values["limit_used"][f, k]) / KT),
+            ("Limit in use", float(season.values["limit_used"][f, k]) / KT),
         ]
     winds.append(("For each knot", 1.0))
     rows = []
