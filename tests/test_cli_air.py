@@ -140,7 +140,9 @@ def test_slips_of_the_hand(reading: str, words: tuple[str, ...], capsys: pytest.
     """A value in another unit, or none at all: code 2, the option, the value and what would be right."""
     assert main(["air", *reading.split(), "--json"]) == 2
     out, err = capsys.readouterr()
-    assert out == ""
+    told = json.loads(out)
+    assert told["exit_code"] == 2
+    assert told["error"] in err
     assert "Traceback" not in err
     assert err.count("\n") == 1, "one paragraph"
     for word in words:
