@@ -838,11 +838,18 @@ def test_clock_changes(folder: Path) -> None:
 
 
 def test_warning_stations(folder: Path) -> None:
-    """A station more than 1,000 ft or 30 NM off is told: 1,527 in a feet key is 3,473 ft below."""
-    edit(folder, "venues/lowfield.yaml", "elevation_ft: 5010", "elevation_ft: 1527")
+    """A station more than 1,000 ft or 30 NM off is told: 2,000 ft is 3,000 ft below.
+
+    1,527 is 5,010 ft in metres: in a feet key, near the venue, that is a mistake and no warning.
+    """
+    edit(folder, "venues/lowfield.yaml", "elevation_ft: 5010", "elevation_ft: 2000")
     ((key, found, wanted),) = warnings_of(folder)
-    assert (key, found) == ("stations[0].elevation_ft", "a station 3,473 ft below the venue")
+    assert (key, found) == ("stations[0].elevation_ft", "a station 3,000 ft below the venue")
     assert "metres" in wanted
+    edit(folder, "venues/lowfield.yaml", "elevation_ft: 2000", "elevation_ft: 1527")
+    (fault,) = check_season(folder)
+    assert (fault.key, fault.found) == ("stations[0].elevation_ft", "'1527'")
+    assert "metres" in fault.wanted
     edit(folder, "venues/lowfield.yaml", "elevation_ft: 1527", "elevation_ft: 5010")
     # A degree of latitude is 60 NM.
     edit(folder, "venues/lowfield.yaml", "latitude: 40.1", "latitude: 41.0")
