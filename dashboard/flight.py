@@ -16,14 +16,15 @@ import numpy as np
 import numpy.typing as npt
 import streamlit as st
 
-from dashboard.season import Day, Season, Slot
+from dashboard import frame, markup, words
+from dashboard.season import BookingRow, Day, Season, Slot
 from pipeline.air.variables import FT
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
 from pipeline.flight.figures import Figure
 from pipeline.flight.inhand import Sheet, sheet, verdict
 from pipeline.flight.routine import RoutineEnergy, routine_energy
-from pipeline.flight_inputs import FlightInputs, load_flight, routine_items
+from pipeline.flight_inputs import FlightInputs, routine_items, season_flight
 from pipeline.inputs import Season as SeasonFolder
 from pipeline.inputs import load_season as read_folder
 
@@ -33,10 +34,11 @@ __all__ = [
     "Prepared",
     "RoutineAir",
     "SlotAir",
+    "answer",
     "figure_air",
+    "opened",
     "position",
     "prepared",
-    "raised",
     "routine_air",
     "slot_air",
 ]
@@ -180,13 +182,49 @@ def prepared() -> Prepared | str:
 @st.cache_resource(max_entries=2, show_spinner=False)
 def _prepared(folder: str, digest: str) -> Prepared | None:
     season = read_folder(Path(folder))
-    flight = load_flight(
-        season.folder,
-        [f.name for f in season.routine.repertoire],
-        floor_ft=season.pilot.floor_agl_ft,
-        elevations_ft=[v.elevation_ft for v in season.venues],
-    )
+    flight = season_flight(season)
     return None if flight is None else Prepared(digest, season, flight)
+
+
+def opened(season: Season) -> tuple[Prepared, BookingRow, Day, Slot] | None:
+    """The opening of a flight page: the folder, and the booking, day and slot that the user chooses.
+
+    None where nothing can be flown; why is on the screen by then.
+    """
+    try:
+        held = prepared()
+    except InputError as error:
+        st.error(str(error).replace("\n", "  \n"), icon=":material/error:")
+        st.html(
+            '<p class="sh-note">Correct it in the season folder and reload this page. Nothing is flown on '
+            "numbers that do not hold together.</p>"
+        )
+        return None
+    booking = frame.choose_booking(season)
+    day, slot = frame.choose_day_and_slot(season, booking)
+    if isinstance(held, str):
+        frame.notices(season, venue=day.venue)
+        st.info(held, icon=":material/flight:")
+        return None
+    return held, booking, day, slot
+
+
+def answer(
+    lines: Sequence[str], held: Prepared, grid_ft: FloatArray, slot_air: SlotAir, floor_ft: float
+) -> None:
+    """A flight page's answer, with what bounds it: how thin the air is looked at, and the floor."""
+    if slot_air.high > grid_ft[-1]:
+        st.warning(
+            f"One day in ten is thinner here than {words.number(float(grid_ft[-1]), 'ft')}, as far as is "
+            "looked: what is said about such days is too good.",
+            icon=":material/warning:",
+        )
+    st.html(markup.answer(lines))
+    if floor_ft > held.own_floor_ft:
+        st.html(
+            f'<p class="sh-note">The floor here is {words.number(floor_ft, "ft")}, above your own '
+            f"{words.number(held.own_floor_ft, 'ft')}: everything is flown that much higher.</p>"
+        )
 
 
 def slot_air(season: Season, day: Day, slot: Slot) -> SlotAir:
@@ -201,20 +239,6 @@ def slot_air(season: Season, day: Day, slot: Slot) -> SlotAir:
 
 def _up(value: float, step: float) -> float:
     return math.ceil(value / step - 1e-9) * step if math.isfinite(value) else math.nan
-
-
-def raised(figure: Figure, height: float) -> Figure:
-    """The same figure flown higher [m]: entry, base, and lines that end at a height."""
-    if height == 0.0:
-        return figure
-    return replace(
-        figure,
-        entry_height=figure.entry_height + height,
-        base_height=figure.base_height + height,
-        segments=tuple(
-            s if s.height is None else replace(s, height=s.height + height) for s in figure.segments
-        ),
-    )
 
 
 def _grid(figures: Sequence[Figure], held: Prepared) -> FloatArray:
@@ -257,7 +281,7 @@ def figure_air(held: Prepared, name: str, *, elevation: float, floor_ft: float) 
 @st.cache_resource(max_entries=32, show_spinner=False)
 def _figure_air(digest: str, name: str, elevation: float, floor_ft: float, _held: Prepared) -> FigureAir:
     flight = _held.flight
-    figure = raised(flight.figures[name], max(floor_ft - _held.own_floor_ft, 0.0) * FT)
+    figure = flight.figures[name].raised((floor_ft - _held.own_floor_ft) * FT)
     grid = _grid([figure], _held)
     flown = sheet(
         figure,
@@ -304,9 +328,9 @@ def _routine_air(
     digest: str, figures: tuple[tuple[str, float], ...], elevation: float, floor_ft: float, _held: Prepared
 ) -> RoutineAir:
     flight = _held.flight
-    lift = max(floor_ft - _held.own_floor_ft, 0.0) * FT
+    lift = (floor_ft - _held.own_floor_ft) * FT
     items = [
-        replace(item, figure=raised(item.figure, lift))
+        replace(item, figure=item.figure.raised(lift))
         for item in routine_items(flight, [n for n, _ in figures], [s for _, s in figures])
     ]
     grid = _grid([item.figure for item in items], _held)

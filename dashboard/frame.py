@@ -172,26 +172,12 @@ def choose_day(season: Season, booking: BookingRow) -> Day:
 
 def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]:
     """Let the user choose one of the booking's days and a slot of it."""
-    days = season.days_of(booking.id)
-    dates = [d.date for d in days]
-    asked = st.query_params.get("day", st.session_state.get("day"))
-    date = asked if asked in dates else dates[0]
-    day = days[dates.index(date)]
-    wanted = st.query_params.get("slot", st.session_state.get("slot"))
-    slot = day.slot(wanted) or day.slots[day.offered]
-    _settle("day", date)
-    _settle("slot", slot.local)
     left, right = st.columns([1, 2])
     with left:
-        st.segmented_control(
-            "Day",
-            dates,
-            format_func=words.date,
-            key="choice_day",
-            required=True,
-            on_change=_choose,
-            args=("day",),
-        )
+        day = choose_day(season, booking)
+    wanted = st.query_params.get("slot", st.session_state.get("slot"))
+    slot = day.slot(wanted) or day.slots[day.offered]
+    _settle("slot", slot.local)
     with right:
         st.select_slider(
             f"Slot, local time ({season.values['venue_timezone'][day.venue]}); in discussion: "

@@ -126,10 +126,8 @@ class Season:
             self.attrs = dict(ds.attrs)
         self.quantile = {round(float(q), 2): i for i, q in enumerate(self.labels["quantile"])}
         self.figures = [str(f) for f in self.labels["figure"]]
-        position = self.values["routine_position"][0]
-        held = [f for f in range(len(self.figures)) if self.values["routine_figures"][0, f]]
-        # The full show in the order flown; what is left are substitutes and figures of other routines.
-        self.full = sorted(held, key=lambda f: (position[f], f))
+        # What is left are substitutes and figures of other routines.
+        self.full = self.in_order(0)
         self.causes = [str(c) for c in self.labels["cause"]]
         self.act_causes = [str(c) for c in self.labels["act_cause"]]
         self.conditions = [str(c) for c in self.labels["condition"]]
@@ -137,6 +135,11 @@ class Season:
         self.bookings = self._bookings()
 
     # --- The season ---------------------------------------------------------------------------------
+
+    def in_order(self, routine: int) -> list[int]:
+        """Figures of a routine in the order flown, by index."""
+        position, held = self.values["routine_position"][routine], self.values["routine_figures"][routine]
+        return sorted(np.flatnonzero(held).tolist(), key=lambda f: (position[f], f))
 
     @property
     def name(self) -> str:

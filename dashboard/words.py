@@ -18,12 +18,14 @@ __all__ = [
     "date",
     "dates",
     "days_in_ten",
+    "down",
     "interval",
     "joined",
     "money",
     "number",
     "percent",
     "ranks",
+    "up",
 ]
 
 CAUSES: dict[str, str] = {
@@ -76,6 +78,16 @@ def number(value: float, unit: str = "", *, digits: int = 0) -> str:
         return MISSING
     rounded = round(value, digits) + 0.0  # no minus before a zero
     return f"{rounded:,.{digits}f}{NBSP}{unit}" if unit else f"{rounded:,.{digits}f}"
+
+
+def down(value: float, unit: float) -> float:
+    """In a unit, rounded down: what is in hand is never told as more than it is."""
+    return math.floor(value / unit + 1e-9) if math.isfinite(value) else math.nan
+
+
+def up(value: float, unit: float) -> float:
+    """In a unit, rounded up: what is missing is never told as less than it is."""
+    return math.ceil(value / unit - 1e-9) if math.isfinite(value) else math.nan
 
 
 def percent(value: float) -> str:

@@ -77,19 +77,17 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
     InputError
         A mistake in the flight files.
     """
-    from pipeline.flight_inputs import load_flight
+    from pipeline.flight_inputs import season_flight
 
-    elevations = sorted(
-        {v.elevation_ft for v in season.venues if any(b.venue == v.id for b in season.bookings)}
-    )
-    flight = load_flight(
-        season.folder, curves.names, floor_ft=season.pilot.floor_agl_ft, elevations_ft=elevations
-    )
+    flight = season_flight(season)
     stated = curves.limit["density_altitude"]
     if flight is None:
         unchanged = tuple("" if np.isnan(one) else "as the pilot states it" for one in stated)
         return UsedLimits(curves, np.full(stated.shape, np.nan), unchanged)
     floor = season.pilot.floor_agl_ft * FT
+    elevations = sorted(
+        {v.elevation_ft for v in season.venues if any(b.venue == v.id for b in season.bookings)}
+    )
     fields = sorted({elevations[0], elevations[len(elevations) // 2], elevations[-1]})
     derived = _derived(season, flight, curves.names, floor, [f * FT for f in fields], cache)
     from pipeline.flight.inhand import governing_limit

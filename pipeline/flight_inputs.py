@@ -47,7 +47,15 @@ from pipeline.settings import (
 if TYPE_CHECKING:
     from pipeline.inputs import Season
 
-__all__ = ["FlightInputs", "RunwayBook", "check_flight", "flight_mistakes", "load_flight", "routine_items"]
+__all__ = [
+    "FlightInputs",
+    "RunwayBook",
+    "check_flight",
+    "flight_mistakes",
+    "load_flight",
+    "routine_items",
+    "season_flight",
+]
 
 HORSEPOWER = 745.69987158227022
 """Watts in a mechanical horsepower (550 ft lbf/s)."""
@@ -399,7 +407,7 @@ class FlightInputs:
 
 
 def load_flight(
-    folder: Path, figure_names: Sequence[str], *, floor_ft: float, elevations_ft: Sequence[float] = ()
+    folder: Path, figure_names: Sequence[str], floor_ft: float, elevations_ft: Sequence[float] = ()
 ) -> FlightInputs | None:
     """Read the aircraft and the figures of a season folder.
 
@@ -433,6 +441,23 @@ def load_flight(
     return inputs
 
 
+def season_flight(season: Season) -> FlightInputs | None:
+    """The aircraft and every figure of a season's repertoire; None where it has no flight files.
+
+    Raises
+    ------
+    InputError
+        With every mistake in the files.
+    """
+    return load_flight(season.folder, *_wanted_of(season))
+
+
+def _wanted_of(season: Season) -> tuple[list[str], float, list[float]]:
+    """Figures, floor [ft] and elevations [ft] that a season's flight files are held against."""
+    names = [f.name for f in season.routine.repertoire]
+    return names, season.pilot.floor_agl_ft, [v.elevation_ft for v in season.venues]
+
+
 def check_flight(
     folder: Path, figure_names: Sequence[str], *, floor_ft: float, elevations_ft: Sequence[float] = ()
 ) -> list[Fault]:
@@ -451,9 +476,7 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     from pipeline.flight.routine import join_faults
 
     full = [season.routine.repertoire[i] for i in season.routine.full]
-    names = [f.name for f in season.routine.repertoire]
-    floor_ft, elevations_ft = season.pilot.floor_agl_ft, [v.elevation_ft for v in season.venues]
-    inputs, faults = _read(season.folder, names, floor_ft, elevations_ft)
+    inputs, faults = _read(season.folder, *_wanted_of(season))
     if faults or inputs is None:
         return faults, []
     try:

@@ -133,14 +133,9 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
 
     The figures are flown for all bookings at once.
     """
-    from pipeline.flight_inputs import load_flight
+    from pipeline.flight_inputs import season_flight
 
-    flight = load_flight(
-        season.folder,
-        [f.name for f in season.routine.repertoire],
-        floor_ft=season.pilot.floor_agl_ft,
-        elevations_ft=[v.elevation_ft for v in season.venues],
-    )
+    flight = season_flight(season)
     routines = briefing.routine_chances(ds)
     days: list[PaperDay] = []
     skipped: list[str] = []
@@ -179,7 +174,7 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     air = FieldAir(thin, np.minimum(thin, field))
     floors = np.array([day.floor_ft * FT for day in days])
     # Where a waiver's floor is above the pilot's own, every figure is flown that much higher.
-    lifts = np.maximum(floors - np.array([day.season.pilot.floor_agl_ft * FT for day in days]), 0.0)
+    lifts = floors - np.array([day.season.pilot.floor_agl_ft * FT for day in days])
     told: list[dict[str, FlownFigure]] = [{} for _ in days]
     for f, name in enumerate(names):
         figure = flight.figures[name]

@@ -489,6 +489,9 @@ def _forecast_venue(
         if status != "ok":
             worst = status
         days.append((booking, day, day_slots, sample, done, status))
+    samples = [sample for _, _, _, sample, _, _ in days if sample is not None]
+    least_years = min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None)
+    assumed = _pressure_assumed(samples)
     return _VenueOutcome(
         venue,
         worst,
@@ -502,9 +505,9 @@ def _forecast_venue(
         warnings=(
             *_venue_warnings(venue, station, held.passed_over),
             *([gusts.words] if gusts.kind in ("modelled", "estimated") else []),
-            *_sample_warnings(days),
+            *_sample_warnings(assumed, least_years),
         ),
-        trust=_trust(season, venue, station, held, days, gusts.kind, cache),
+        trust=_trust(season, venue, station, held, samples, least_years, assumed, gusts.kind, cache),
     )
 
 
@@ -513,29 +516,27 @@ def _trust(
     venue: Venue,
     station: Station,
     held: StationHeld,
-    days: Sequence[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]],
+    samples: Sequence[ShowHourSample],
+    least_years: int,
+    pressure_assumed: float,
     gust_kind: str,
     cache: Path,
 ) -> str:
     """Whether a venue's numbers deserve trust, in one sentence, checked by a hindcast of its own slots."""
     from pipeline.verify import venue_trust
 
-    samples = [sample for _, _, _, sample, _, _ in days if sample is not None]
     whole = [np.isfinite(s.density_altitude) & np.isfinite(s.wind_speed) for s in samples]
-    codes = np.concatenate([s.pressure_source.ravel() for s in samples])
     return venue_trust(
         season,
         venue,
         held.record,
         kept=cache / "trust",
         record_digest=held.digest,
-        years=min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None),
+        years=least_years,
         distance=great_circle(venue.latitude, venue.longitude, station.latitude, station.longitude),
         height_difference=venue.elevation - station.elevation,
         completeness=float(np.mean([w.mean() for w in whole])),
-        pressure_missing=float(np.mean(codes[codes >= 0] == len(PRESSURE_SOURCES) - 1))
-        if (codes >= 0).any()
-        else 1.0,
+        pressure_missing=pressure_assumed,
         gusts=gust_kind,
         invented=bool(held.attrs.get("invented", 0)),
     ).sentence
@@ -545,18 +546,20 @@ _PRESSURE_ASSUMED = 0.05
 """Share of the hours without any pressure from which it is told."""
 
 
-def _sample_warnings(
-    days: Sequence[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]],
-) -> list[str]:
+def _pressure_assumed(samples: Sequence[ShowHourSample]) -> float:
+    """Share of the sampled hours whose pressure is the standard one; NaN without any hours."""
+    codes = np.concatenate([s.pressure_source.ravel() for s in samples])
+    codes = codes[codes >= 0]
+    return float(np.mean(codes == len(PRESSURE_SOURCES) - 1)) if codes.size else np.nan
+
+
+def _sample_warnings(assumed: float, years: int) -> list[str]:
     lines = []
-    codes = np.concatenate([s.pressure_source.ravel() for _, _, _, s, _, _ in days if s is not None])
-    assumed = float(np.mean(codes[codes >= 0] == len(PRESSURE_SOURCES) - 1)) if (codes >= 0).any() else 0.0
     if assumed > _PRESSURE_ASSUMED:
         lines.append(
             f"the station reports no pressure in {100 * assumed:.0f} % of the hours: standard pressure is "
             "assumed there, and each 0.10 inHg it was really lower adds about 100 ft of density altitude"
         )
-    years = min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None)
     if years == 1:
         lines.append(
             "one year of hours only: how much years differ is not known, so intervals run 0 to 100 %"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +18,7 @@ import numpy.typing as npt
 from pipeline import results
 from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
-from pipeline.air.variables import FT
+from pipeline.air.variables import FT, INHG
 from pipeline.decisions import limits
 from pipeline.decisions.forecast import estimate, planned_per_step
 from pipeline.decisions.routines import (
@@ -34,10 +35,12 @@ from pipeline.errors import InputError
 if TYPE_CHECKING:
     import xarray as xr
 
+    from pipeline.flight.aircraft import Aircraft
     from pipeline.flight.figures import Figure as FlownFigure
+    from pipeline.flight.rehearsal import Rehearsal
     from pipeline.inputs import Season
 
-__all__ = ["lay_routines", "practised_days", "repertoire_of", "routines_told"]
+__all__ = ["HomeAir", "home_air", "lay_routines", "practised_days", "repertoire_of", "routines_told"]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -115,15 +118,10 @@ def _flown(
     from pipeline.flight.figures import LIBRARY
     from pipeline.flight.links import pairs
     from pipeline.flight.routine import Item, join_faults
-    from pipeline.flight_inputs import load_flight
+    from pipeline.flight_inputs import season_flight
 
     figures = season.routine.repertoire
-    flight = load_flight(
-        season.folder,
-        [f.name for f in figures],
-        floor_ft=season.pilot.floor_agl_ft,
-        elevations_ft=[v.elevation_ft for v in season.venues],
-    )
+    flight = season_flight(season)
     n = len(figures)
     if flight is None:
         everywhere = np.ones((n, n), dtype=bool)
@@ -687,21 +685,63 @@ def _words(labels: Sequence[str], flown: FloatArray, none: float) -> str:
     return ", ".join(f"{label} {results.days_in_ten(float(share))}" for share, label in rows)
 
 
-def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
-    """Where at home the thin air of each show is found; empty without an aircraft and home air."""
-    from pipeline.flight.rehearsal import rehearsal_base
-    from pipeline.flight_inputs import load_flight
+@dataclass(frozen=True)
+class HomeAir:
+    """Home and the air that practice.yaml states for it.
 
+    Attributes
+    ----------
+    name, elevation
+        Of the home field; elevation in metres.
+    altimeter_inhg, temperature_c, dew_point_c
+        As stated.
+    """
+
+    name: str
+    elevation: float
+    altimeter_inhg: float
+    temperature_c: float
+    dew_point_c: float | None
+
+    def rehearsal(
+        self, aircraft: Aircraft, density_altitude: FloatArray | float, elevation: float, floor: float
+    ) -> Rehearsal:
+        """Where at home the air of a show is found, as `pipeline.flight.rehearsal.rehearsal_base` [m]."""
+        from pipeline.flight.rehearsal import rehearsal_base
+
+        return rehearsal_base(
+            aircraft,
+            density_altitude,
+            elevation,
+            floor,
+            home_elevation=self.elevation,
+            home_altimeter_setting=self.altimeter_inhg * INHG,
+            home_temperature=self.temperature_c + 273.15,
+            home_dew_point=None if self.dew_point_c is None else self.dew_point_c + 273.15,
+        )
+
+
+def home_air(season: Season) -> HomeAir | None:
+    """A season's home with its stated air; None where either is missing."""
     air = None if season.practice is None else season.practice.home_air
     if air is None or season.home is None:
+        return None
+    if isinstance(season.home, str):
+        home = season.venue(season.home)
+        name, elevation = home.name, home.elevation
+    else:
+        name, elevation = season.home.name, season.home.elevation_ft * FT
+    return HomeAir(name, elevation, air.altimeter_inhg, air.temperature_c, air.dew_point_c)
+
+
+def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
+    """Where at home the thin air of each show is found; empty without an aircraft and home air."""
+    from pipeline.flight_inputs import season_flight
+
+    home = home_air(season)
+    flight = None if home is None else season_flight(season)
+    if home is None or flight is None:
         return []
-    names = [f.name for f in season.routine.repertoire]
-    flight = load_flight(season.folder, names, floor_ft=season.pilot.floor_agl_ft)
-    if flight is None:
-        return []
-    elevation = (
-        season.venue(season.home).elevation if isinstance(season.home, str) else season.home.elevation_ft * FT
-    )
     rows = []
     for i in range(ds.sizes["booking_day"]):
         da = float(ds["density_altitude_quantile"][i, int(ds["day_offered_slot"][i]), 2])
@@ -711,17 +751,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
         ):
             continue
         venue = season.venue(str(ds["day_venue"][i].item()))
-        base = season.floor_agl_ft(venue) * FT
-        found = rehearsal_base(
-            flight.aircraft,
-            da,
-            venue.elevation,
-            base,
-            home_elevation=elevation,
-            home_altimeter_setting=air.altimeter_inhg * 3386.389,
-            home_temperature=air.temperature_c + 273.15,
-            home_dew_point=None if air.dew_point_c is None else air.dew_point_c + 273.15,
-        )
+        found = home.rehearsal(flight.aircraft, da, venue.elevation, season.floor_agl_ft(venue) * FT)
         rows.append(
             {
                 "booking": str(ds["day_booking"][i].item()),
@@ -729,7 +759,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
                 "show_density_altitude_median_ft": round(da / FT),
                 "base_above_home_ft": round(float(found.base_height) / FT),
                 "needle_ft": int(np.ceil(float(found.needle) / FT / 10.0) * 10),
-                "altimeter_inhg": air.altimeter_inhg,
+                "altimeter_inhg": home.altimeter_inhg,
                 "remark": found.remark,
             }
         )

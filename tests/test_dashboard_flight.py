@@ -208,7 +208,7 @@ def test_a_higher_floor_raises_the_figure(monkeypatch: pytest.MonkeyPatch, tmp_p
 @given(st.sampled_from(sorted(LIBRARY)), st.floats(0.0, 300.0))
 def test_raising_moves_every_height_and_nothing_else(pattern: str, height: float) -> None:
     """Entry, base and the ends of lines move by the same amount; speeds, loads and kinds stay."""
-    low, high = LIBRARY[pattern], flight.raised(LIBRARY[pattern], height)
+    low, high = LIBRARY[pattern], LIBRARY[pattern].raised(height)
     assert high.entry_height - low.entry_height == pytest.approx(height, abs=1e-9)
     assert high.base_height - low.base_height == pytest.approx(height, abs=1e-9)
     assert high.entry_speed == low.entry_speed
@@ -280,7 +280,7 @@ def test_energy_page_says_what_the_routine_says(monkeypatch: pytest.MonkeyPatch,
     )
     whole = math.ceil(float(energy.total_seconds) - 1e-6)
     spare = math.floor(15 * 60 - float(energy.total_seconds) + 1e-6)
-    climb = math.ceil(float(energy.climb_seconds.sum()) - 1e-6)
+    climb = math.ceil(25.0 * float(energy.climb_legs.sum()) - 1e-6)  # whole legs, as in the total
     first = int(energy.first_break)
     told = f"{show[first][0]} · {energy.breaks}" if first >= 0 else "nowhere"
     wanted = (

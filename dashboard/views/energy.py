@@ -10,12 +10,12 @@ import streamlit as st
 from dashboard import charts_flight, flight, frame, markup, words
 from dashboard.flight import Prepared, RoutineAir, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
-from pipeline.air.variables import FT, INHG, KT
+from pipeline.air.variables import FT, KT
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.motion import entry_speed_at
-from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.runway import landing_distance, take_off_distance
+from pipeline.season_routines import home_air
 
 _BREAKS = {
     "floor": "breaks the floor",
@@ -24,42 +24,19 @@ _BREAKS = {
     "never-exceed speed": "passes the never-exceed speed",
     "stall": "asks more of the wing at its slowest point than it has",
 }
-_NONE = "–"
-
-
-def _down(value: float, unit: float) -> float:
-    """In a unit, rounded down: what is in hand is never told as more than it is."""
-    return math.floor(value / unit + 1e-9) if math.isfinite(value) else math.nan
-
-
-def _up(value: float, unit: float) -> float:
-    """In a unit, rounded up: what is missing is never told as less than it is."""
-    return math.ceil(value / unit - 1e-9) if math.isfinite(value) else math.nan
 
 
 def _clock(seconds: float) -> str:
     """Minutes and seconds, rounded up."""
     if not math.isfinite(seconds):
-        return "no end" if seconds == math.inf else _NONE
+        return "no end" if seconds == math.inf else words.MISSING
     whole = math.ceil(seconds - 1e-6)
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def _ordered(season: Season, routine: int) -> list[str]:
-    """Figures of a routine in the order flown."""
-    position = season.values["routine_position"][routine]
-    held = [f for f in range(len(season.figures)) if season.values["routine_figures"][routine, f]]
-    return [season.figures[f] for f in sorted(held, key=lambda f: (position[f], f))]
-
-
-def _climbs(air: RoutineAir, i: int) -> tuple[float, float]:
-    """Climbing that mends the routine: seconds and whole legs."""
-    return float(air.energy.climb_seconds[:, i].sum()), float(air.energy.climb_legs[:, i].sum())
-
-
 def _legs(air: RoutineAir, i: int) -> str:
-    """The same in words."""
-    seconds, legs = _climbs(air, i)
+    """Climbing that mends the routine, in words."""
+    seconds, legs = float(air.energy.climbing_seconds[i]), air.energy.climb_legs[:, i].sum()
     if not math.isfinite(seconds):
         return "climbs that the aircraft cannot make"
     if seconds <= 0:
@@ -71,7 +48,7 @@ def _against_slot(air: RoutineAir, i: int, slot_minutes: float) -> str:
     """Length against the slot's."""
     over = float(air.energy.over_slot(60.0 * slot_minutes)[i])
     if math.isnan(over):
-        return _NONE
+        return words.MISSING
     if over > 0:
         return f"{_clock(over)} too long"
     return f"{_clock(math.floor(-over + 1e-6))} to spare"
@@ -152,7 +129,7 @@ def _slower(air: RoutineAir, n: int, i: int) -> str:
     """Entry speed missing [kt] if the height is kept; in words where all of it would be."""
     missing = float(air.energy.entry_speed_short[n, i])
     planned = float(entry_speed_at(air.figures[n], air.grid_ft[i] * FT))
-    return "all of it" if missing >= planned - 0.01 else words.number(_up(missing, KT))
+    return "all of it" if missing >= planned - 0.01 else words.number(words.up(missing, KT))
 
 
 @st.fragment
@@ -182,8 +159,8 @@ def _figure_by_figure(
                     "da": words.number(float(air.grid_ft[i])),
                     "total": _clock(float(energy.total_seconds[i])),
                     "slot": _against_slot(air, i, slot_minutes),
-                    "climb": _clock(_climbs(air, i)[0]),
-                    "legs": words.number(_climbs(air, i)[1]),
+                    "climb": _clock(float(energy.climbing_seconds[i])),
+                    "legs": words.number(float(energy.climb_legs[:, i].sum())),
                     "break": " · ".join(_first_break(air, i)).strip(" ·") or "nowhere",
                 }
                 for name, i in airs
@@ -215,7 +192,8 @@ def _figure_by_figure(
         "holds the numbers.",
         markup.plain_table(
             [
-                {"figure": labels[n]} | {name: words.number(_down(float(over[n, i]), FT)) for name, i in airs}
+                {"figure": labels[n]}
+                | {name: words.number(words.down(float(over[n, i]), FT)) for name, i in airs}
                 for n in range(len(labels))
             ],
             {"figure": "Figure"} | {name: f"{name} [ft]" for name in names},
@@ -236,13 +214,15 @@ def _figure_by_figure(
             [
                 {
                     "figure": labels[n],
-                    "height": words.number(_down(float(hand.height[n, i]), FT)),
-                    "speed": words.number(_down(float(hand.speed[n, i]), KT)),
-                    "spent": words.number(_up(float(hand.energy_height_spent[n, i]), FT)),
-                    "given": words.number(_down(float(energy.given_back[n, i]), FT)) if n else _NONE,
-                    "short": words.number(_up(float(energy.short[n, i]), FT)),
+                    "height": words.number(words.down(float(hand.height[n, i]), FT)),
+                    "speed": words.number(words.down(float(hand.speed[n, i]), KT)),
+                    "spent": words.number(words.up(float(hand.energy_height_spent[n, i]), FT)),
+                    "given": words.number(words.down(float(energy.given_back[n, i]), FT))
+                    if n
+                    else words.MISSING,
+                    "short": words.number(words.up(float(energy.short[n, i]), FT)),
                     "slow": _slower(air, n, i),
-                    "climb": words.number(_up(float(energy.climb_seconds[n, i]), 1.0))
+                    "climb": words.number(words.up(float(energy.climb_seconds[n, i]), 1.0))
                     if energy.climb_seconds[n, i] < math.inf
                     else "cannot",
                 }
@@ -278,42 +258,27 @@ def _rehearsal(
     season: Season, day: Day, slot: Slot, held: Prepared, elevation: float, floor_ft: float
 ) -> None:
     st.subheader("Where to rehearse this air", anchor=False)
-    folder = held.folder
-    home_air = None if folder.practice is None else folder.practice.home_air
-    if home_air is None or folder.home is None:
+    home = home_air(held.folder)
+    if home is None:
         st.info(
             "No home air is stated. Write home_air (altimeter setting, temperature, dew point) into "
             "practice.yaml and home into season.yaml, and the height at home with this air is worked out."
         )
         return
-    if isinstance(folder.home, str):
-        home = folder.venue(folder.home)
-        name, at = home.name, home.elevation
-    else:
-        name, at = folder.home.name, folder.home.elevation_ft * FT
     rows = []
     for label, da in _quantiles(season, day, slot):
-        found = rehearsal_base(
-            held.flight.aircraft,
-            da,
-            elevation,
-            floor_ft * FT,
-            home_elevation=at,
-            home_altimeter_setting=home_air.altimeter_inhg * INHG,
-            home_temperature=home_air.temperature_c + 273.15,
-            home_dew_point=None if home_air.dew_point_c is None else home_air.dew_point_c + 273.15,
-        )
+        found = home.rehearsal(held.flight.aircraft, da, elevation, floor_ft * FT)
         above = float(found.base_height)
         rows.append(
             {
                 "air": label,
                 "da": words.number(da / FT),
-                "above": words.number(_up(above, FT))
+                "above": words.number(words.up(above, FT))
                 if above > floor_ft * FT
                 else "the floor: thin enough already",
                 "needle": f"{math.ceil(float(found.needle) / FT / 10.0 - 1e-9) * 10:,}"
                 if above > floor_ft * FT
-                else _NONE,
+                else words.MISSING,
                 "engine": found.remark,
             }
         )
@@ -330,12 +295,12 @@ def _rehearsal(
                 "above": "Base above home [ft]",
                 "needle": "Needle [ft]",
             },
-            f"Raised base at {name}",
+            f"Raised base at {home.name}",
             numeric=("da", "above", "needle"),
         )
         + f'<p class="sh-note">Fly the routine with its floor of {words.number(floor_ft, "ft")} lifted to '
-        f"this needle reading, altimeter on {home_air.altimeter_inhg:.2f} inHg, home air "
-        f"{words.number(home_air.temperature_c, '°C')} on the ground. Needle rounded up to 10 ft. A "
+        f"this needle reading, altimeter on {home.altimeter_inhg:.2f} inHg, home air "
+        f"{words.number(home.temperature_c, '°C')} on the ground. Needle rounded up to 10 ft. A "
         f"morning’s practice in cool low air does not prove the afternoon. {remarks} "
         "Mind airspace and oxygen.</p>"
     )
@@ -375,10 +340,10 @@ def _runway(season: Season, day: Day, slot: Slot, held: Prepared, elevation: flo
             {
                 "air": label,
                 "da": words.number(da / FT),
-                "off": words.number(_up(off, FT)),
-                "off_safe": words.number(_up(off * book.take_off_factor, FT)),
-                "down": words.number(_up(down, FT)),
-                "down_safe": words.number(_up(down * book.landing_factor, FT)),
+                "off": words.number(words.up(off, FT)),
+                "off_safe": words.number(words.up(off * book.take_off_factor, FT)),
+                "down": words.number(words.up(down, FT)),
+                "down_safe": words.number(words.up(down * book.landing_factor, FT)),
             }
         )
     here = [v for v in held.folder.venues if v.id == str(season.labels["venue"][day.venue])]
@@ -427,28 +392,17 @@ def _method() -> None:
 
 
 def _page(season: Season) -> None:
-    try:
-        held = flight.prepared()
-    except InputError as error:
-        st.error(str(error).replace("\n", "  \n"), icon=":material/error:")
-        st.html(
-            '<p class="sh-note">Correct it in the season folder and reload this page. Nothing is flown on '
-            "numbers that do not hold together.</p>"
-        )
+    opened = flight.opened(season)
+    if opened is None:
         return
-    booking = frame.choose_booking(season)
-    day, slot = frame.choose_day_and_slot(season, booking)
-    if isinstance(held, str):
-        frame.notices(season, venue=day.venue)
-        st.info(held, icon=":material/flight:")
-        return
+    held, booking, day, slot = opened
     shows = [str(n) for n in season.values["routine_name"]]
     seconds = {f.name: f.seconds for f in held.folder.routine.repertoire}
     show = st.selectbox("Which show", range(len(shows)), format_func=lambda r: shows[r], key="energy_show")
     frame.notices(season, venue=day.venue)
     if day.status != "ok":
         st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
-    names = _ordered(season, show)
+    names = [season.figures[f] for f in season.in_order(show)]
     gone = [n for n in names if n not in seconds]
     if gone:
         st.warning(
@@ -468,18 +422,13 @@ def _page(season: Season) -> None:
     except InputError as error:
         st.error(f"{shows[show]}: {error}", icon=":material/error:")
         return
-    if slot_air.high > air.grid_ft[-1]:
-        st.warning(
-            f"One day in ten is thinner here than {words.number(float(air.grid_ft[-1]), 'ft')}, as far as is "
-            "looked: what is said about such days is too good.",
-            icon=":material/warning:",
-        )
-    st.html(markup.answer(_answer(shows[show], booking, day, slot, air, slot_air, slot_minutes)))
-    if floor_ft > held.own_floor_ft:
-        st.html(
-            f'<p class="sh-note">The floor here is {words.number(floor_ft, "ft")}, above your own '
-            f"{words.number(held.own_floor_ft, 'ft')}: the routine is flown that much higher.</p>"
-        )
+    flight.answer(
+        _answer(shows[show], booking, day, slot, air, slot_air, slot_minutes),
+        held,
+        air.grid_ft,
+        slot_air,
+        floor_ft,
+    )
     _figure_by_figure(air, slot_air, held, day, slot, slot_minutes)
     _rehearsal(season, day, slot, held, elevation, floor_ft)
     _runway(season, day, slot, held, elevation)

@@ -13,7 +13,6 @@ from dashboard import charts_flight, flight, frame, markup, words
 from dashboard.flight import FigureAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline.air.variables import FT, KT
-from pipeline.errors import InputError
 from pipeline.flight.heights import needle_reading, rounded_up_ft
 from pipeline.flight.inhand import InHand, drift, story
 from pipeline.flight.motion import entry_speed_at
@@ -23,12 +22,6 @@ _MEANS = {
     "thin": "flown, but a cushion is used up",
     "out": "not to be flown",
 }
-_NONE = "–"
-
-
-def _down(value: float, unit: float) -> float:
-    """In a unit, rounded down: what is in hand is never told as more than it is."""
-    return math.floor(value / unit + 1e-9) if math.isfinite(value) else math.nan
 
 
 def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str, held: Prepared) -> str:
@@ -38,10 +31,10 @@ def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str,
         if why.startswith("flown"):
             why = "slower than the stall in it, at its slowest point"
         return f"<b>out</b> ({escape(why)})"
-    told = f"{words.number(_down(float(hand.height[index]), FT), 'ft')} of height in hand"
+    told = f"{words.number(words.down(float(hand.height[index]), FT), 'ft')} of height in hand"
     speed = float(hand.speed[index])
     if math.isfinite(speed):
-        told += f" and {words.number(_down(speed, KT), 'kt')} of speed"
+        told += f" and {words.number(words.down(speed, KT), 'kt')} of speed"
     return f"<b>{verdict}</b>, with {told}"
 
 
@@ -91,7 +84,7 @@ def _answer(
     if air.figure.name in season.figures:
         f = season.figures.index(air.figure.name)
         k = season.conditions.index("density_altitude")
-        used = float(season.values["limit_used"][f, k]) / FT
+        used = _limit_ft(season, air.figure.name)
         reason = str(season.values["limit_reason"][f, k])
         if math.isfinite(used):
             cause = season.causes.index("density_altitude")
@@ -148,7 +141,7 @@ def _numbers(air: FigureAir, i: int) -> list[dict[str, str]]:
         ("Length along the show line, still air [ft]", "ground_covered", "", FT, 0, False),
     ):
         pair = [float(getattr(sea, name)), float(getattr(here, name)[i])]
-        shown = [_down(v, scale) if floor else v / scale for v in pair]
+        shown = [words.down(v, scale) if floor else v / scale for v in pair]
         change = shown[1] - shown[0] if all(math.isfinite(v) for v in shown) else math.nan
         sign = "+" if round(change, digits) > 0 else ""
         rows.append(
@@ -165,7 +158,7 @@ def _numbers(air: FigureAir, i: int) -> list[dict[str, str]]:
 def _needle(height: float, elevation: float, cold: float) -> str:
     """Height above the field [m] as the needle reads it, up to the next 50 ft."""
     if not math.isfinite(height):
-        return _NONE
+        return words.MISSING
     reading = needle_reading(height, elevation, temperature=cold if math.isfinite(cold) else None)
     return f"{float(rounded_up_ft(reading)):,.0f}"
 
@@ -242,7 +235,7 @@ def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_f
                 "kt": words.number(float(wind), digits=1),
                 "sea": words.number(sea),
                 "here": words.number(here),
-                "share": words.percent(here / crowd_ft) if here > 0 and crowd_ft > 0 else _NONE,
+                "share": words.percent(here / crowd_ft) if here > 0 and crowd_ft > 0 else words.MISSING,
             }
         )
     return (
@@ -421,8 +414,8 @@ def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
                     {
                         "da": words.number(float(da[n])),
                         "verdict": str(air.verdicts[n]),
-                        "height": words.number(_down(float(hand.height[n]), FT)),
-                        "speed": words.number(_down(float(hand.speed[n]), KT)),
+                        "height": words.number(words.down(float(hand.height[n]), FT)),
+                        "speed": words.number(words.down(float(hand.speed[n]), KT)),
                         "g": f"{words.number(float(hand.greatest_load_factor[n]), digits=1)} / "
                         f"{words.number(float(hand.least_load_factor[n]), digits=1)}",
                         "energy": words.number(float(hand.energy_height_spent[n]) / FT),
@@ -458,18 +451,18 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
 
         def kt(speed: float, *, up: bool) -> str:
             if not math.isfinite(speed):
-                return _NONE
+                return words.MISSING
             return f"{math.ceil(speed / KT - 1e-9) if up else math.floor(speed / KT + 1e-9)}"
 
         slow, fast = float(entry.least_speed[n]), float(entry.greatest_speed[n])
         row = {
             "da": words.number(float(air.grid_ft[n])),
             "verdict": "past your limit" if past else str(air.verdicts[n]),
-            "planned": _NONE if out else kt(float(entry.planned_speed[n]), up=True),
+            "planned": words.MISSING if out else kt(float(entry.planned_speed[n]), up=True),
             "band": "none"
             if out or not math.isfinite(slow + fast)
             else f"{kt(slow, up=True)} to {kt(fast, up=False)}",
-            "entry": _NONE if out else _needle(float(entry.least_height[n]), elevation, cold),
+            "entry": words.MISSING if out else _needle(float(entry.least_height[n]), elevation, cold),
         }
         if apex is not None:
             least = math.nan if out else float(apex.least_height[n])
@@ -518,7 +511,11 @@ def _limits(season: Season, air: FigureAir) -> None:
 
         def pair(low: str, high: str, k: int = k, scale: float = scale) -> str:
             ends = float(v[low][f, k]) / scale, float(v[high][f, k]) / scale
-            return f"{words.number(ends[0])} / {words.number(ends[1])}" if math.isfinite(ends[1]) else _NONE
+            return (
+                f"{words.number(ends[0])} / {words.number(ends[1])}"
+                if math.isfinite(ends[1])
+                else words.MISSING
+            )
 
         rows.append(
             {
@@ -533,7 +530,7 @@ def _limits(season: Season, air: FigureAir) -> None:
         )
     here = air.sheet.limit
     alone = (
-        f"{words.number(_down(here.density_altitude, FT), 'ft')} ({here.bites})"
+        f"{words.number(words.down(here.density_altitude, FT), 'ft')} ({here.bites})"
         if math.isfinite(here.density_altitude)
         else f"none up to {words.number(here.searched_to / FT, 'ft')}"
         if here.density_altitude > 0
@@ -579,21 +576,10 @@ def _method() -> None:
 
 
 def _page(season: Season) -> None:
-    try:
-        held = flight.prepared()
-    except InputError as error:
-        st.error(str(error).replace("\n", "  \n"), icon=":material/error:")
-        st.html(
-            '<p class="sh-note">Correct it in the season folder and reload this page. No figure is flown on '
-            "numbers that do not hold together.</p>"
-        )
+    opened = flight.opened(season)
+    if opened is None:
         return
-    booking = frame.choose_booking(season)
-    day, slot = frame.choose_day_and_slot(season, booking)
-    if isinstance(held, str):
-        frame.notices(season, venue=day.venue)
-        st.info(held, icon=":material/flight:")
-        return
+    held, booking, day, slot = opened
     by_cause = season.values["figure_change_by_cause"][day.index, slot.position]
     often = by_cause[:, season.causes.index("density_altitude")]
     names = list(held.flight.figures)
@@ -610,18 +596,9 @@ def _page(season: Season) -> None:
     floor_ft = held.floor_ft(venue)
     slot_air = flight.slot_air(season, day, slot)
     air = flight.figure_air(held, name, elevation=elevation, floor_ft=floor_ft)
-    if slot_air.high > air.grid_ft[-1]:
-        st.warning(
-            f"One day in ten is thinner here than {words.number(float(air.grid_ft[-1]), 'ft')}, as far as is "
-            "looked: what is said about such days is too good.",
-            icon=":material/warning:",
-        )
-    st.html(markup.answer(_answer(season, booking, day, slot, air, slot_air, held)))
-    if floor_ft > held.own_floor_ft:
-        st.html(
-            f'<p class="sh-note">The floor here is {words.number(floor_ft, "ft")}, above your own '
-            f"{words.number(held.own_floor_ft, 'ft')}: the figure is flown that much higher.</p>"
-        )
+    flight.answer(
+        _answer(season, booking, day, slot, air, slot_air, held), held, air.grid_ft, slot_air, floor_ft
+    )
     _in_this_air(season, booking, day, slot, air, slot_air, held)
     _curves(air, slot_air, held)
     _gates(air, _limit_ft(season, name), elevation, slot_air.cold)

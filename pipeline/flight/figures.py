@@ -294,6 +294,19 @@ class Figure:
             raise ValueError(f"figure {self.name!r}: entry_speed_gain must not be negative")
         steps(self)
 
+    def raised(self, height: float) -> Figure:
+        """The same figure flown higher [m]: entry, base, and lines that end at a height."""
+        if height == 0.0:
+            return self
+        return replace(
+            self,
+            entry_height=self.entry_height + height,
+            base_height=self.base_height + height,
+            segments=tuple(
+                s if s.height is None else replace(s, height=s.height + height) for s in self.segments
+            ),
+        )
+
     @property
     def reverses(self) -> bool:
         """Whether the figure ends flying the other way along the line."""

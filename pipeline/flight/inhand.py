@@ -40,6 +40,7 @@ __all__ = [
     "in_hand",
     "off_take_off",
     "sheet",
+    "sound",
     "story",
     "verdict",
 ]
@@ -278,6 +279,29 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
     return faults
 
 
+def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool_]:
+    """Whether each case is flown over the floor, within the never-exceed speed, and with lift to spare.
+
+    Parameters
+    ----------
+    hand
+        One figure or several.
+    aircraft
+        For its never-exceed speed.
+    floor
+        [m above the field].
+    """
+    with np.errstate(invalid="ignore"):
+        return np.asarray(
+            (hand.failure == 0)
+            & (hand.height >= 0)
+            # Not only at the bottom of the recovery: whatever comes after it is over the floor, too.
+            & (hand.lowest >= floor - 0.01)
+            & (hand.speed >= 0)
+            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
+        )
+
+
 def verdict(
     figure: Figure, hand: InHand, aircraft: Aircraft, cushions: Cushions, floor: float
 ) -> npt.NDArray[np.str_]:
@@ -288,15 +312,8 @@ def verdict(
     only by easing the pull. *in*: both cushions are there with something left over.
     """
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
+    out = ~sound(hand, aircraft, floor)
     with np.errstate(invalid="ignore"):
-        out = ~(
-            (hand.failure == 0)
-            & (hand.height >= 0)
-            # Not only at the bottom of the recovery: whatever comes after it is over the floor, too.
-            & (hand.lowest >= floor - 0.01)
-            & (hand.speed >= 0)
-            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
-        )
         thin = ~((hand.height >= wanted) & (hand.speed > cushions.speed + _EASED))
     return np.asarray(np.where(out, "out", np.where(thin, "thin", "in")))
 

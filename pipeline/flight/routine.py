@@ -20,7 +20,7 @@ from pipeline.air.atmosphere import DENSITY_0, GRAVITY
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import Aircraft, FieldAir, best_climb, specific_excess_power
 from pipeline.flight.figures import Figure
-from pipeline.flight.inhand import InHand, in_hand
+from pipeline.flight.inhand import InHand, in_hand, sound
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import dive
 
@@ -72,8 +72,7 @@ class RoutineEnergy:
     hand
         What is in hand in each figure from its planned entry.
     sound
-        Whether the figure, from its planned entry, stays over the floor, within the never-exceed speed, and
-        asks no more of the wing than it has.
+        Whether the figure, from its planned entry, is flown as `inhand.sound` wants it.
     planned_energy
         Energy height of the planned entry [m].
     given_back
@@ -91,6 +90,8 @@ class RoutineEnergy:
         The same in whole legs.
     figure_seconds, link_seconds
         [s].
+    climbing_seconds
+        All the extra climbs, in whole legs, (*cases) [s].
     total_seconds
         With the climbs in whole legs, (*cases) [s].
     first_break
@@ -112,6 +113,7 @@ class RoutineEnergy:
     climb_legs: FloatArray
     figure_seconds: FloatArray
     link_seconds: FloatArray
+    climbing_seconds: FloatArray
     total_seconds: FloatArray
     first_break: npt.NDArray[np.integer]
     breaks: npt.NDArray[np.str_]
@@ -282,12 +284,13 @@ def routine_energy(
 
     rate, _ = best_climb(aircraft, air, 150.0)
     seconds = np.where(mend > 0, np.where(rate > 0, mend / np.where(rate > 0, rate, 1.0), np.inf), 0.0)
+    # No climb mends an entry that no dive reaches.
     seconds = np.where(np.isnan(mend), np.inf, seconds)
     in_height = hand.height - short
     slower = np.sqrt(np.maximum(true_airspeed**2 - 2.0 * GRAVITY * short, 0.0))
 
     lowest = np.minimum(hand.lowest - floor - short, in_height)
-    # An entry that no dive reaches has no number: it is no entry, not one without a fault.
+    # Such an entry has no number: it is no entry, not one without a fault.
     reached = np.isfinite(short) & np.isfinite(given)
     with np.errstate(invalid="ignore"):
         kinds = np.select(
@@ -301,22 +304,16 @@ def routine_energy(
             ["cannot be flown", "entry speed", "never-exceed speed", "stall", "floor"],
             "",
         )
-        sound = (
-            (hand.failure == 0)
-            & (hand.height >= 0)
-            & (hand.lowest >= floor - 0.01)
-            & (hand.speed >= 0)
-            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
-        )
     broken = kinds != ""
     first = np.where(np.any(broken, axis=0), np.argmax(broken, axis=0), -1)
     what = np.take_along_axis(kinds, np.maximum(first, 0)[None], 0)[0]
     links = np.broadcast_to(links, planned.shape)
     # A leg once begun is flown to its end: the box turns the pilot round there, not earlier.
     legs = np.asarray(np.maximum(np.ceil(seconds / leg_seconds - 1e-9), 0.0))
+    climbing = np.sum(leg_seconds * legs, axis=0)
     return RoutineEnergy(
         hand=hand,
-        sound=np.asarray(sound),
+        sound=sound(hand, aircraft, floor),
         planned_energy=planned,
         given_back=given,
         short=short,
@@ -326,7 +323,8 @@ def routine_energy(
         climb_legs=legs,
         figure_seconds=hand.seconds,
         link_seconds=links,
-        total_seconds=np.asarray(np.sum(hand.seconds + links + leg_seconds * legs, axis=0)),
+        climbing_seconds=np.asarray(climbing),
+        total_seconds=np.asarray(np.sum(hand.seconds + links, axis=0) + climbing),
         first_break=np.asarray(first),
         breaks=np.asarray(np.where(first >= 0, what, "")),
     )
