@@ -64,12 +64,7 @@ def checked_hours(store: Store, source: str, station_id: str, checks: QualityChe
     hours = store.read(source, station_id)
     clean = _controlled(hours, checks)
     clean.attrs["checked_from"] = wanted
-    held_years = {
-        year: state
-        for year, state in store.states(source, station_id).items()
-        if state in ("complete", "growing")
-    }
-    checked.merge(clean, held_years, replace=True)
+    checked.merge(clean, store.held_years(source, station_id), replace=True)
     return clean
 
 

@@ -348,7 +348,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     code = _outcome_code(len(bad), len(told["venues"]))
     if code == OK and any(row["error"] for row in fetched):
         code = SOME_FAILED
-    if code == SOME_FAILED and any(row.get("input_wrong") for row in fetched):
+    if code == SOME_FAILED and any(row["input_wrong"] for row in fetched):
         code = INPUT_WRONG
     moved = record.changes(record.earlier_summary(path), told)
     if code == NOTHING_DONE:

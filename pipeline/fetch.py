@@ -111,7 +111,7 @@ def fetch_season(
 
 def _rejected(store: Store, station: Station) -> dict[str, int]:
     """Values that reading left out, by reason."""
-    if not any(s in ("complete", "growing") for s in store.states(station.source, station.id).values()):
+    if not store.held_years(station.source, station.id):
         return {}
     attrs = store.read(station.source, station.id, variables=()).attrs
     counts = json.loads(attrs["counts"])["rejected"]
@@ -154,7 +154,7 @@ def _set_aside_if_damaged(store: Store, station: Station) -> Path | None:
     if not store.path(station.source, station.id).is_file():
         return None
     try:
-        if any(s in ("complete", "growing") for s in store.states(station.source, station.id).values()):
+        if store.held_years(station.source, station.id):
             store.read(station.source, station.id)
     except StoreError:
         return store.set_aside(station.source, station.id)

@@ -36,7 +36,7 @@ def stored(*, verify: bool) -> dict[str, Any]:
         for path in sorted(store.root.glob("*/*.nc")):
             try:
                 held = store.describe(path)
-                if verify and any(s in ("complete", "growing") for s in held.states.values()):
+                if verify and store.held_years(held.source, held.station_id):
                     store.read(held.source, held.station_id)
             except StoreError as error:
                 damaged.append({"path": str(path), "error": str(error)})

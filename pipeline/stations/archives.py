@@ -33,6 +33,8 @@ _TIME = "time_utc"
 _HUMIDITY = "relative_humidity_percent"
 _MISSING = ["", "NA", "nan", "NaN", "NAN"]
 _ZERO_C = 273.15
+_INCHES = (15.0, 33.0)
+"""Hectopascals that only inches of mercury can be."""
 
 
 @dataclass(frozen=True)
@@ -318,7 +320,7 @@ def _in_si(file: Path, name: str, column: Column, plain: NDArray[np.float64]) ->
 
 def _refuse_inches(file: Path, numbers: list[int], name: str, plain: NDArray[np.float64]) -> None:
     """Refuse a pressure that only inches of mercury can be: a column has one unit."""
-    inches = np.flatnonzero((plain > 15.0) & (plain < 33.0))
+    inches = np.flatnonzero((plain > _INCHES[0]) & (plain < _INCHES[1]))
     if inches.size:
         others = f", as on {inches.size - 1} more" if inches.size > 1 else ""
         _fault(
@@ -333,7 +335,7 @@ def _refuse_inches(file: Path, numbers: list[int], name: str, plain: NDArray[np.
 
 def _unit_hint(name: str, middle: float) -> str:
     if name.endswith("_hpa"):
-        if 15.0 < middle < 33.0:
+        if _INCHES[0] < middle < _INCHES[1]:
             return "this looks like inches of mercury (1 inHg is 33.86389 hPa)"
         if 50_000.0 < middle < 110_000.0:
             return "this looks like pascals (100 Pa is 1 hPa)"

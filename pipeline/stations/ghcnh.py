@@ -17,9 +17,9 @@ import io
 import os
 import string
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -253,75 +253,59 @@ def fetch_ghcnh(
     StoreError
         The store is damaged or can't be written.
     """
-    from filelock import FileLock, Timeout
-
     folder = store.root / _SOURCE
     folder.mkdir(parents=True, exist_ok=True)
-    # Part-fetched files wait in the folder: two runs at once would write into one another's.
-    lock = FileLock(folder / f"GHCNh_{_checked(station_id)}.fetch.lock", timeout=_FETCH_WAIT_S)
-    try:
-        with lock:
-            return _fetch_years(
+    ended: dict[int, FetchedYear] = {}
+    with _fetching(folder, station_id):
+        held = store.states(_SOURCE, station_id)
+        failures = 0
+        for year in sorted(set(years)):
+            if failures == _FAILURES_IN_A_ROW:
+                break
+            state = held.get(year)
+            if not refresh and (state == "complete" or (state == "absent" and year < now.year - 1)):
+                continue
+            place = folder / f"GHCNh_{_checked(station_id)}_{year:04d}.psv"
+            # A year long over is asked for once more without condition, and complete from then on.
+            conditional = state == "growing" and not refresh and not _settled(year, now)
+            known = read_validators(place) if conditional else None
+            got = fetch_ghcnh_year(
                 station_id,
-                sorted(set(years)),
-                store,
-                folder,
+                year,
                 fetcher=fetcher,
+                folder=folder,
                 now=now,
                 base_url=base_url,
+                validators=known,
                 keep_suspect=keep_suspect,
-                refresh=refresh,
             )
+            if got.hours is not None and (got.state == "complete" or got.state == "growing"):
+                store.merge(got.hours, {year: got.state})
+                write_validators(place, got.validators if got.state == "growing" else None)
+            elif got.state == "absent" or got.state == "failed":
+                store.mark(_SOURCE, station_id, {year: got.state})
+            failures = failures + 1 if got.state == "failed" else 0
+            ended[year] = replace(got, hours=None)
+    return ended
+
+
+@contextmanager
+def _fetching(folder: Path, station_id: str) -> Iterator[None]:
+    """A station's fetching for one run alone: part-fetched files wait in the folder, for the next try."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(folder / f"GHCNh_{_checked(station_id)}.fetch.lock", timeout=_FETCH_WAIT_S)
+    try:
+        lock.acquire()
     except Timeout as error:
         raise SourceError(
             f"GHCNh station {station_id} is being fetched by another run of showhour. Hours already stored "
             "are kept; run again when the other has ended."
         ) from error
-
-
-def _fetch_years(
-    station_id: str,
-    years: Sequence[int],
-    store: Store,
-    folder: Path,
-    *,
-    fetcher: Fetcher,
-    now: datetime,
-    base_url: str,
-    keep_suspect: bool,
-    refresh: bool,
-) -> dict[int, FetchedYear]:
-    held = store.states(_SOURCE, station_id)
-    ended: dict[int, FetchedYear] = {}
-    failures = 0
-    for year in years:
-        if failures == _FAILURES_IN_A_ROW:
-            break
-        state = held.get(year)
-        if not refresh and (state == "complete" or (state == "absent" and year < now.year - 1)):
-            continue
-        place = folder / f"GHCNh_{_checked(station_id)}_{year:04d}.psv"
-        # A year long over is asked for once more without condition, and complete from then on.
-        conditional = state == "growing" and not refresh and not _settled(year, now)
-        known = read_validators(place) if conditional else None
-        got = fetch_ghcnh_year(
-            station_id,
-            year,
-            fetcher=fetcher,
-            folder=folder,
-            now=now,
-            base_url=base_url,
-            validators=known,
-            keep_suspect=keep_suspect,
-        )
-        if got.hours is not None and (got.state == "complete" or got.state == "growing"):
-            store.merge(got.hours, {year: got.state})
-            write_validators(place, got.validators if got.state == "growing" else None)
-        elif got.state == "absent" or got.state == "failed":
-            store.mark(_SOURCE, station_id, {year: got.state})
-        failures = failures + 1 if got.state == "failed" else 0
-        ended[year] = replace(got, hours=None)
-    return ended
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def read_ghcnh(

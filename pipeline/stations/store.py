@@ -32,6 +32,7 @@ __all__ = ["State", "Store", "Stored", "cache_root"]
 
 State = Literal["complete", "growing", "absent", "failed"]
 """A station-year: all there; more may come; the source has no file; the last try failed."""
+_WITH_HOURS = ("complete", "growing")
 
 _LOCK_WAIT_S = 120.0
 _HOUR_NS = 3_600_000_000_000
@@ -195,7 +196,7 @@ class Store:
             Not station hours, or a state other than complete or growing.
         """
         check_station_hours(dataset)
-        strange = {state for state in years.values() if state not in ("complete", "growing")}
+        strange = {state for state in years.values() if state not in _WITH_HOURS}
         if strange or not years:
             raise ValueError(
                 f"years with hours are complete or growing, got {sorted(strange) or 'no years'}; use "
@@ -253,6 +254,11 @@ class Store:
         """
         record = _read(self.path(source, station_id), ())
         return {} if record is None else record.states
+
+    def held_years(self, source: str, station_id: str) -> dict[int, State]:
+        """State of each station-year that has hours, complete or growing; as `states` otherwise."""
+        states = self.states(source, station_id)
+        return {year: state for year, state in states.items() if state in _WITH_HOURS}
 
     def list(self) -> list[Stored]:
         """Every station in the store, by source and identifier.
