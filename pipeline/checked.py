@@ -18,10 +18,22 @@ if TYPE_CHECKING:
 
     from pipeline.inputs import QualityChecks
 
-__all__ = ["checked_hours"]
+__all__ = ["checked_digest", "checked_hours"]
 
 _VERSION = 2
 """Rises when the checks themselves change, so that older copies are made again."""
+
+
+def checked_digest(store: Store, source: str, station_id: str, checks: QualityChecks) -> str:
+    """Digest of all that decides a station's checked hours, without reading them.
+
+    Raises
+    ------
+    StoreError
+        Nothing is stored of the station, or its file is damaged.
+    """
+    raw = store.attributes(source, station_id)
+    return hashlib.sha256(json.dumps([_VERSION, raw["raw_sha256"], checks.model_dump()]).encode()).hexdigest()
 
 
 def checked_hours(store: Store, source: str, station_id: str, checks: QualityChecks) -> xr.Dataset:
@@ -47,10 +59,7 @@ def checked_hours(store: Store, source: str, station_id: str, checks: QualityChe
     StoreError
         Nothing is stored of the station, or its file is damaged.
     """
-    raw = store.read(source, station_id, variables=()).attrs
-    wanted = hashlib.sha256(
-        json.dumps([_VERSION, raw["raw_sha256"], checks.model_dump()]).encode()
-    ).hexdigest()
+    wanted = checked_digest(store, source, station_id, checks)
     checked = Store(store.cache, part="checked")
     if checked.path(source, station_id).is_file():
         try:
