@@ -18,22 +18,10 @@ if TYPE_CHECKING:
 
     from pipeline.inputs import QualityChecks
 
-__all__ = ["checked_digest", "checked_hours"]
+__all__ = ["CHECKS_VERSION", "checked_hours"]
 
-_VERSION = 2
+CHECKS_VERSION = 2
 """Rises when the checks themselves change, so that older copies are made again."""
-
-
-def checked_digest(store: Store, source: str, station_id: str, checks: QualityChecks) -> str:
-    """Digest of all that decides a station's checked hours, without reading them.
-
-    Raises
-    ------
-    StoreError
-        Nothing is stored of the station, or its file is damaged.
-    """
-    raw = store.attributes(source, station_id)
-    return hashlib.sha256(json.dumps([_VERSION, raw["raw_sha256"], checks.model_dump()]).encode()).hexdigest()
 
 
 def checked_hours(store: Store, source: str, station_id: str, checks: QualityChecks) -> xr.Dataset:
@@ -59,7 +47,10 @@ def checked_hours(store: Store, source: str, station_id: str, checks: QualityChe
     StoreError
         Nothing is stored of the station, or its file is damaged.
     """
-    wanted = checked_digest(store, source, station_id, checks)
+    raw = store.attributes(source, station_id)
+    wanted = hashlib.sha256(
+        json.dumps([CHECKS_VERSION, raw["raw_sha256"], checks.model_dump()]).encode()
+    ).hexdigest()
     checked = Store(store.cache, part="checked")
     if checked.path(source, station_id).is_file():
         try:

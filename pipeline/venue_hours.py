@@ -22,8 +22,8 @@ from pipeline.air import climatology as clim
 from pipeline.air import fallback
 from pipeline.air.show_hours import StationRecord
 from pipeline.air.venue import plateau_correction_applies
-from pipeline.checked import checked_digest, checked_hours
-from pipeline.errors import ShowhourError
+from pipeline.checked import CHECKS_VERSION, checked_hours
+from pipeline.errors import ShowhourError, StoreError
 from pipeline.results import keep_copy
 
 if TYPE_CHECKING:
@@ -153,13 +153,10 @@ def read_show_hours(
     instants
         UTC show instants, (instant,), datetime64[s].
     """
-    key = hashlib.sha256(repr((_VERSION, venue, season.history)).encode())
+    files = [_file(store, station) for station in venue.stations]
+    decides = (_VERSION, CHECKS_VERSION, venue, season.history, season.quality, files)
+    key = hashlib.sha256(repr(decides).encode())
     key.update(instants.astype("datetime64[s]").tobytes())
-    for station in venue.stations:
-        try:
-            key.update(checked_digest(store, station.source, station.id, season.quality).encode())
-        except ShowhourError as error:
-            key.update(str(error).encode())
     path = store.cache / "show_hours" / f"{key.hexdigest()[:32]}.npz"
     kept = _kept(path, season, venue, store)
     if kept is not None:
@@ -169,6 +166,14 @@ def read_show_hours(
         hours = _around(held.record, instants, season.history.window_days)
         keep_copy(path, _packed(held, held.record, hours))
     return held
+
+
+def _file(store: Store, station: Station) -> str:
+    """A station's file by its digest, or why it cannot be read; reading it tells that, too."""
+    try:
+        return store.file_digest(station.source, station.id)
+    except StoreError as error:
+        return str(error)
 
 
 def _nothing() -> StationRecord:

@@ -94,6 +94,23 @@ def test_kept_show_hours_give_the_same_forecast(season: Path, monkeypatch: pytes
     assert sorted(read) == ["here", "there"]
 
 
+def test_a_station_file_that_rots_is_found_though_its_hours_are_kept(season: Path) -> None:
+    """One bit turned in the arrays: one venue has another station, the other says why it has none."""
+    store = Store()
+    fetch_season(load_season(season), store, now=NOW)
+    forecast(load_season(season), store)
+    path = store.path("synthetic", "TWO")
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0x10
+    path.write_bytes(content)
+    (checked,) = (store.cache / "checked").glob("synthetic/TWO*.nc")
+    checked.unlink()
+    ds = forecast(load_season(season), store)
+    status = dict(zip(ds["venue"].to_numpy(), ds["venue_status"].to_numpy(), strict=True))
+    assert status["here"] == "ok"
+    assert "damaged" in status["there"]
+
+
 def test_what_needs_the_whole_record_reads_it(season: Path) -> None:
     """Fits deleted, show hours kept: the cycles are fitted to every hour, not to those around the shows."""
     store = Store()

@@ -182,6 +182,17 @@ class Store:
             raise _nothing_stored(path, source, station_id)
         return record.attrs
 
+    def file_digest(self, source: str, station_id: str) -> str:
+        """SHA-256 of a station's file as it lies there, unread; empty where there is none.
+
+        Raises
+        ------
+        StoreError
+            The file cannot be read.
+        """
+        content = _content(self.path(source, station_id))
+        return "" if content is None else hashlib.sha256(content).hexdigest()
+
     def merge(self, dataset: xr.Dataset, years: Mapping[int, State], *, replace: bool = False) -> bool:
         """Add a dataset's hours to what is stored of its station.
 
@@ -359,15 +370,9 @@ def _nothing_stored(path: Path, source: str, station_id: str) -> StoreError:
 
 def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
     """The file's record with the named arrays (all for None), verified; None where there is no file."""
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
+    content = _content(path)
+    if content is None:
         return None
-    except OSError as error:
-        raise StoreError(
-            f"{path}: the station file can't be read ({error.strerror}). Make it readable, or name another "
-            "cache folder in SHOWHOUR_CACHE."
-        ) from error
     try:
         return _parse(content, variables)
     except _DAMAGE as error:
@@ -378,6 +383,18 @@ def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
 
 _NETCDF = threading.Lock()
 """The netCDF library is not safe in threads."""
+
+
+def _content(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoreError(
+            f"{path}: the station file can't be read ({error.strerror}). Make it readable, or name another "
+            "cache folder in SHOWHOUR_CACHE."
+        ) from error
 
 
 def _parse(content: bytes, variables: Sequence[str] | None) -> _Record:
