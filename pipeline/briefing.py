@@ -87,6 +87,7 @@ def curves_used(ds: xr.Dataset) -> limits.Curves:
         tuple(str(f) for f in ds.variables["figure"].to_numpy()),
         {c: comfortable[:, k] for k, c in enumerate(conditions)},
         {c: limit[:, k] for k, c in enumerate(conditions)},
+        bool(ds.attrs["two_amber_is_red"]),
     )
 
 
@@ -185,6 +186,7 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
             {c: air[c] for c in causes},
             {causes[k]: own[causes[k]][0] if causes[k] in own else float(low[k]) for k in stated},
             {causes[k]: own[causes[k]][1] if causes[k] in own else float(high[k]) for k in stated},
+            two_amber_is_red=bool(ds.attrs["two_amber_is_red"]),
         )
         act_flies = np.ones(air["wind_speed"].shape)
         for k, cause in enumerate(causes):
