@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dashboard.charts import COLOURS, GRID, INK, MUTED, _mark, _name, _picture, _tips
+from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _mark, _name, _picture, _tips
+from dashboard.outlines import Points, outlines
 
 __all__ = ["DECISIONS", "offers_by_date", "route_map"]
 
@@ -112,18 +113,53 @@ def offers_by_date(rows: Sequence[Row], spells: Sequence[Row], *, invented: bool
     )
 
 
-def _line(points: Sequence[tuple[float, float]]) -> Spec:
+_LAND, _BORDER = "#ECE9E0", "#9AA0A6"
+
+
+def _feature(kind: str, coordinates: Sequence[Any], **properties: Any) -> Spec:
     return {
         "type": "Feature",
-        "geometry": {"type": "LineString", "coordinates": [list(p) for p in points]},
-        "properties": {},
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
     }
 
 
-def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> Spec:
-    """Home, venues and journeys on a graticule, equal in area about the middle of the season.
+def _line(points: Sequence[tuple[float, float]]) -> Spec:
+    return _feature("LineString", [list(p) for p in points])
 
-    No outline of land is drawn. Journeys are great circles.
+
+def _outlines(west: float, south: float, east: float, north: float) -> list[Spec]:
+    """Layers of land, lakes, coasts and borders in the frame of the map."""
+
+    def degrees(line: Points) -> list[list[float]]:
+        held: list[list[float]] = line.round(3).tolist()
+        return held
+
+    def lines(held: Sequence[Points], **style: Any) -> Spec:
+        return {
+            "data": {"values": [_feature("MultiLineString", [degrees(line) for line in held])]},
+            "mark": {"type": "geoshape", "filled": False, **style},
+        }
+
+    found = outlines(west, south, east, north)
+    surfaces = [_feature("Polygon", [degrees(ring)], water=water) for water, ring in found.surfaces]
+    return [
+        {
+            "data": {"values": surfaces},
+            "mark": {"type": "geoshape", "stroke": None},
+            "encoding": {
+                "fill": {"condition": {"test": "datum.properties.water", "value": PAPER}, "value": _LAND}
+            },
+        },
+        lines(found.borders, stroke=_BORDER, strokeWidth=0.7, strokeDash=[3, 2]),
+        lines(found.coasts, stroke=MUTED, strokeWidth=0.8),
+    ]
+
+
+def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> Spec:
+    """Home, venues and journeys over land and sea, equal in area about the middle of the season.
+
+    Journeys are great circles.
 
     Parameters
     ----------
@@ -180,11 +216,18 @@ def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> 
     held = [k for k in kinds if any(p["kind"] == k for p in places)]
     scale = {"domain": held}
     layers: list[Spec] = [
+        *_outlines(west_edge, south_edge, east_edge, north_edge),
         {"data": {"values": net}, "mark": {"type": "geoshape", "filled": False, "stroke": GRID}},
-        {
-            "data": {"values": ways},
-            "mark": {"type": "geoshape", "filled": False, "stroke": MUTED, "strokeWidth": 1.5},
-        },
+        *(
+            [
+                {
+                    "data": {"values": ways},
+                    "mark": {"type": "geoshape", "filled": False, "stroke": INK, "strokeWidth": 1.3},
+                }
+            ]
+            if ways
+            else []
+        ),
         _mark("text", {**where, "text": _name("text")}, named, color=MUTED, fontSize=10, dy=9),
         _mark(
             "text", {**where, "text": _name("text")}, sides, color=MUTED, fontSize=10, dx=-6, align="right"
@@ -216,12 +259,13 @@ def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> 
                 fontSize=11,
                 dy=-5,
                 **style,
+                **halo,
             )
             for at_home, style in ((True, {"align": "right", "dx": -7}), (False, {"align": "left", "dx": 7}))
+            # Pale edges first, so that a name can be read on a line.
+            for halo in ({"stroke": PAPER, "strokeWidth": 3}, {})
         ),
     ]
-    if not ways:
-        layers.pop(1)
     middle = [-(west_edge + east_edge) / 2.0, -(south_edge + north_edge) / 2.0]
     return _picture(
         layers,

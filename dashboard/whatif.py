@@ -5,7 +5,7 @@ The chances come from the same functions, on the same sampled hours, as the fore
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -64,6 +64,7 @@ def curves_used(season: Season) -> limits.Curves:
         tuple(season.figures),
         {c: v["comfortable_used"][:, k] for k, c in enumerate(season.conditions)},
         {c: v["limit_used"][:, k] for k, c in enumerate(season.conditions)},
+        bool(season.attrs["two_amber_is_red"]),
     )
 
 
@@ -82,7 +83,7 @@ def with_limit(
     low, high = dict(curves.comfortable), dict(curves.limit)
     low[condition], high[condition] = low[condition].copy(), high[condition].copy()
     low[condition][figure], high[condition][figure] = comfortable, limit
-    return limits.Curves(curves.names, low, high)
+    return replace(curves, comfortable=low, limit=high)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -102,6 +103,7 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
         {c: air[c] for c in _season.act_causes},
         {c: float(v["act_comfortable"][_day.venue, k]) for c, k in stated.items()},
         {c: float(v["act_limit"][_day.venue, k]) for c, k in stated.items()},
+        two_amber_is_red=bool(_season.attrs["two_amber_is_red"]),
     )
     flies = np.ones(air["wind_speed"].shape)
     for k, c in enumerate(_season.act_causes):
@@ -115,7 +117,7 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
     routine = _routine_used(path, modified, _season)
     return DayAir(
         conditions,
-        {c: routine.cause(c, conditions) for c in limits.CAUSES},
+        dict(zip(limits.CAUSES, routine.by_cause(conditions), strict=True)),
         flies,
         clim.effective_days(float(air["wind_speed"].shape[2]), r),
         v["figure_effective_size"][_day.index, :n],
@@ -152,7 +154,8 @@ def figure_if(air: DayAir, curves: limits.Curves, figure: int) -> Chances:
 def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves, condition: str) -> Chances:
     """Chance that the full show is flown as planned, by slot, with the limits for one condition changed.
 
-    Causes are independent given the air, so that only the condition's own cause is judged again. The
+    Causes are independent given the air, so that only the condition's own cause is judged again, save where
+    two causes past comfortable count as one past its limit. The
     interval takes the smaller of this sample's effective size and the forecast's, whose interval also
     carries the trend's error.
 
@@ -172,8 +175,11 @@ def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves, con
         {c: v if limits.CONDITIONS[c] == cause else nothing for c, v in curves.comfortable.items()},
         {c: v if limits.CONDITIONS[c] == cause else nothing for c, v in curves.limit.items()},
     )
-    by_cause = air.by_cause | {cause: _full_show(season, alone).cause(cause, air.conditions)}
-    unchanged = np.prod([1.0 - chance for chance in by_cause.values()], axis=0)
+    if curves.two_amber_is_red:
+        unchanged = 1.0 - _full_show(season, curves)(air.conditions)
+    else:
+        by_cause = air.by_cause | {cause: _full_show(season, alone).cause(cause, air.conditions)}
+        unchanged = np.prod([1.0 - chance for chance in by_cause.values()], axis=0)
     by_year = clim.year_means(air.act_flies * unchanged)
     p, n_eff, years = clim.effective_sample_size(by_year, air.days)
     stored = season.values["sample_effective_size"][day.index, : p.size]

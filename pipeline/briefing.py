@@ -7,6 +7,7 @@ the feet, knots and local time of the people who read them. Nothing is fetched a
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -87,6 +88,7 @@ def curves_used(ds: xr.Dataset) -> limits.Curves:
         tuple(str(f) for f in ds.variables["figure"].to_numpy()),
         {c: comfortable[:, k] for k, c in enumerate(conditions)},
         {c: limit[:, k] for k, c in enumerate(conditions)},
+        bool(ds.attrs["two_amber_is_red"]),
     )
 
 
@@ -185,6 +187,7 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
             {c: air[c] for c in causes},
             {causes[k]: own[causes[k]][0] if causes[k] in own else float(low[k]) for k in stated},
             {causes[k]: own[causes[k]][1] if causes[k] in own else float(high[k]) for k in stated},
+            two_amber_is_red=bool(ds.attrs["two_amber_is_red"]),
         )
         act_flies = np.ones(air["wind_speed"].shape)
         for k, cause in enumerate(causes):
@@ -227,6 +230,12 @@ class Chance:
     def words(self) -> str:
         """As days in ten."""
         return days_in_ten(self.value)
+
+    @property
+    def hundredths(self) -> str:
+        """As whole days in a hundred with the interval, never rounded up."""
+        value, lower, upper = (math.floor(100 * v + 1e-9) for v in (self.value, self.lower, self.upper))
+        return f"{value} days in 100 (90 % interval {lower} to {upper})"
 
 
 @dataclass(frozen=True)
@@ -310,6 +319,8 @@ class SlotAnswer:
         The same for the full show.
     sunset_note
         Whether a slot of the window lies in twilight or night; empty when none does.
+    other_days
+        How the booking's other show days differ, in words; empty when there is none.
     """
 
     booking: str
@@ -327,6 +338,7 @@ class SlotAnswer:
     full_show_acceptable: tuple[int, ...]
     late_minutes: int
     sunset_note: str
+    other_days: str
 
 
 def _sun_words(azimuth: float, elevation: float, heading: float, crowd_on_right: bool) -> str:
@@ -498,6 +510,38 @@ def slot_answer(
         full_show_acceptable=tuple(int(i) for i in np.flatnonzero(full_run)),
         late_minutes=late_minutes,
         sunset_note=f"Twilight or night at {', '.join(dark)}." if dark else "",
+        other_days=_other_days(ds, row),
+    )
+
+
+def _other_days(ds: xr.Dataset, row: int) -> str:
+    """How far a booking's other show days lie from one of them at the same starts of the window."""
+    v = ds.variables
+    status, dates = v["day_status"].to_numpy(), v["day_date"].to_numpy()
+    same = v["day_booking"].to_numpy() == v["day_booking"].to_numpy()[row]
+    others = [int(i) for i in np.flatnonzero(same) if i != row and status[i] == "ok"]
+    if not others:
+        return ""
+    local, inside = v["slot_local"].to_numpy(), v["slot_in_window"].to_numpy() == 1
+    full = v["routine_as_planned"].to_numpy()[:, :, 0]
+    middle = int(np.argmin(np.abs(v["quantile"].to_numpy() - 0.5)))
+    feet = v["density_altitude_quantile"].to_numpy()[:, :, middle] / FT
+    here = {str(t): s for s, t in enumerate(local[row]) if inside[row, s]}
+    pairs = [
+        (i, s, here[str(t)])
+        for i in others
+        for s, t in enumerate(local[i])
+        if inside[i, s] and str(t) in here
+    ]
+    if not pairs:
+        return ""
+    show = max(abs(float(full[i, s] - full[row, at])) for i, s, at in pairs)
+    air = max(abs(float(feet[i, s] - feet[row, at])) for i, s, at in pairs)
+    on = ", ".join(str(dates[i]) for i in others)
+    return (
+        f"Reckoned for {dates[row]}. At the same starts on {on} the full show differs by at most "
+        f"{math.ceil(100 * show)} days in 100, the median density altitude by at most "
+        f"{math.ceil(air / 10) * 10:,} ft."
     )
 
 
@@ -590,15 +634,17 @@ def ask_of(answer: SlotAnswer) -> Ask:
     if answer.acceptable:
         last = rows[answer.acceptable[-1]]
         walk_away = last.local
+        sure = last.any_show.lower >= answer.stated_chance
         reasons.append(
-            f"Up to {walk_away} a rehearsed show is flown unchanged at least {percent} days in 100 "
-            f"({last.any_show.words} at {walk_away})."
+            f"Up to {walk_away} the past years give a rehearsed show unchanged at least {percent} days in "
+            f"100: {last.any_show.hundredths} at {walk_away}"
+            f"{'.' if sure else ', so it may be fewer; an earlier hour is surer.'}"
         )
     else:
         walk_away = ""
         reasons.append(
             f"No hour of the window keeps {percent} days in 100 for a rehearsed show flown unchanged; "
-            f"the best, {best.local}, has {best.any_show.words}."
+            f"the best, {best.local}, has {best.any_show.hundredths}."
         )
     if best.full_show.value < 0.05:
         reasons.append(
@@ -619,6 +665,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
         reasons.append(f"At {best.local}: {best.sun}.")
     if answer.sunset_note:
         reasons.append(answer.sunset_note)
+    if answer.other_days:
+        reasons.append(answer.other_days)
     return Ask(first, fallback, walk_away, tuple(reasons))
 
 

@@ -107,6 +107,7 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
             curves.names,
             dict(curves.comfortable) | {"density_altitude": comfortable},
             dict(curves.limit) | {"density_altitude": limit},
+            curves.two_amber_is_red,
         ),
         np.array([d.density_altitude for d in derived]),
         tuple(reasons),

@@ -57,21 +57,32 @@ provisions, current edition; an older one said 15), where practice.yaml states n
 
 @dataclass(frozen=True)
 class PaperDay:
-    """One booking day, as its papers need it."""
+    """One booking, as its papers need it: they hold for each of its show days.
+
+    Attributes
+    ----------
+    days
+        Row of every show day that has numbers, in order, and its slot in discussion.
+    """
 
     season: Season
     ds: xr.Dataset
     booking: Booking
     venue: Venue
-    row: int
-    slot: int
+    days: tuple[tuple[int, int], ...]
     routines: tuple[limits.RoutineChance, ...]
     flown: dict[str, FlownFigure]
 
     @property
+    def row(self) -> int:
+        """Row of the first show day."""
+        return self.days[0][0]
+
+    @property
     def title(self) -> str:
-        """Place and date."""
-        return f"{self.venue.name}, {_date(str(self.ds['day_date'].to_numpy()[self.row]))}"
+        """Place and dates."""
+        dates = self.ds.variables["day_date"].to_numpy()
+        return f"{self.venue.name}, {_dates([str(dates[row]) for row, _ in self.days])}"
 
     @property
     def shows(self) -> tuple[today.Show, ...]:
@@ -81,27 +92,34 @@ class PaperDay:
     @property
     def start(self) -> str:
         """Local start of the slot in discussion."""
-        return str(self.ds.variables["slot_local"].to_numpy()[self.row, self.slot])
+        return str(self.ds.variables["slot_local"].to_numpy()[self.days[0]])
 
     @property
     def reckoned_ft(self) -> float:
-        """The slot's 1-in-10 high density altitude, rounded up to the next 500 ft."""
-        return _up(self.quantile("density_altitude", 0.9, FT), 500.0)
+        """The slot's 1-in-10 high density altitude on the worst day, rounded up to the next 500 ft."""
+        return _up(float(self.quantiles("density_altitude", 0.9, FT).max()), 500.0)
 
     @property
     def floor_ft(self) -> float:
         """Lowest height above the field."""
         return self.season.floor_agl_ft(self.venue)
 
-    def quantile(self, name: str, probability: float, unit: float) -> float:
-        """Quantile of a quantity at the slot in discussion, in a unit."""
+    def quantiles(self, name: str, probability: float, unit: float) -> FloatArray:
+        """Quantile of a quantity at the slot in discussion on every show day, in a unit, (day,)."""
         index = int(np.argmin(np.abs(self.ds.variables["quantile"].to_numpy() - probability)))
-        return float(self.ds.variables[f"{name}_quantile"].to_numpy()[self.row, self.slot, index] / unit)
+        rows, slots = zip(*self.days, strict=True)
+        held = self.ds.variables[f"{name}_quantile"].to_numpy()[list(rows), list(slots), index]
+        return np.asarray(held / unit)
 
 
-def _date(iso: str) -> str:
-    day = dt.date.fromisoformat(iso)
-    return f"{day:%A} {day.day} {day:%B %Y}"
+def _dates(days: Sequence[str]) -> str:
+    """Show days in words: "Saturday 5 and Sunday 6 June 2027"."""
+    held = [dt.date.fromisoformat(day) for day in days]
+    words = []
+    for day, later in zip(held, [*held[1:], None], strict=True):
+        alike = later is not None and (later.month, later.year) == (day.month, day.year)
+        words.append(f"{day:%A} {day.day}" + ("" if alike else f" {day:%B %Y}"))
+    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 @dataclass(frozen=True)
@@ -129,7 +147,7 @@ class FlownFigure:
 
 
 def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tuple[list[PaperDay], list[str]]:
-    """What the papers of some bookings need, each on its first day; and why a booking has none.
+    """What the papers of some bookings need, for all their show days; and why a booking has none.
 
     The figures are flown for all bookings at once.
     """
@@ -137,6 +155,8 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
 
     flight = season_flight(season)
     routines = briefing.routine_chances(ds)
+    of_booking = ds.variables["day_booking"].to_numpy()
+    known = np.flatnonzero(ds.variables["day_status"].to_numpy() == "ok")
     days: list[PaperDay] = []
     skipped: list[str] = []
     for name in bookings:
@@ -146,8 +166,10 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
             skipped.append(str(error))
             continue
         booked = next(b for b in season.bookings if b.id == name)
-        slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
-        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), row, slot, routines, {}))
+        offered = ds.variables["day_offered_slot"].to_numpy()
+        rows = [row, *(int(i) for i in known if i > row and of_booking[i] == name)]
+        held = tuple((i, int(offered[i])) for i in rows)
+        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}))
     if flight is not None and days:
         for day, flown in zip(days, _fly(flight, days), strict=True):
             day.flown.update(flown)
@@ -229,7 +251,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     seconds = ds.variables["figure_seconds"].to_numpy()
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
     limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
-    cold = day.quantile("temperature", 0.1, 1.0)
+    cold = float(day.quantiles("temperature", 0.1, 1.0).min())
 
     def needle(height: float) -> str:
         reading = needle_reading(height, day.venue.elevation, temperature=cold)
@@ -338,8 +360,8 @@ def which_show_sheet(day: PaperDay) -> Sheet:
     shows, routines = [day.shows[i] for i in kept], [day.routines[i] for i in kept]
     letters = _codes(shows)
     low_shows = [show for show in day.shows if show.own_minima]
-    low = math.floor(day.quantile("density_altitude", 0.1, FT) / 500.0) * 500.0 - 1000.0
-    high = _up(day.quantile("density_altitude", 0.9, FT), 500.0) + 1000.0
+    low = math.floor(float(day.quantiles("density_altitude", 0.1, FT).min()) / 500.0) * 500.0 - 1000.0
+    high = day.reckoned_ft + 1000.0
     step = 500.0 if high - low <= 5000.0 else 1000.0
     altitude = np.arange(max(low, -2000.0), high + 1.0, step)
     speed = np.arange(5.0, 41.0, 5.0)
@@ -421,7 +443,7 @@ def director_sheet(day: PaperDay) -> Sheet:
     seconds = ds.variables["figure_seconds"].to_numpy()
     heights = {name: day.flown[name].highest / FT if name in day.flown else math.nan for name in names}
     line = day.venue.show_line
-    along = day.quantile("along_line", 0.5, KT)
+    along = float(day.quantiles("along_line", 0.5, KT).mean())
     into = line.true_heading if along >= 0 else (line.true_heading + 180.0) % 360.0
     rows = []
     for show in shows:
@@ -567,7 +589,7 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
     )
     return Sheet(
         "Ask sheet",
-        f"{answer.place}, {_date(answer.date)}",
+        f"{answer.place}, {_dates([answer.date])}",
         f"{booking_id} · slot in discussion {answer.rows[answer.offered].local} local · "
         f"from {answer.years} past years · grey starts cannot be told from the best",
         (

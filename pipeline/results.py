@@ -40,7 +40,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "1"
+SCHEMA_VERSION = "2"
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",

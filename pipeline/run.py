@@ -124,7 +124,8 @@ def curves_of(season: Season) -> limits.Curves:
         stated = [getattr(f.limits, key) for f in figures]
         comfortable[condition] = np.array([np.nan if s is None else s.comfortable * scale for s in stated])
         limit[condition] = np.array([np.nan if s is None else s.limit * scale for s in stated])
-    return limits.Curves(tuple(f.name for f in figures), comfortable, limit)
+    names = tuple(f.name for f in figures)
+    return limits.Curves(names, comfortable, limit, season.pilot.two_amber_is_red)
 
 
 def act_limits_of(season: Season, venue: Venue) -> ActLimits:
@@ -139,6 +140,7 @@ def act_limits_of(season: Season, venue: Venue) -> ActLimits:
         {k: v.comfortable * scale for k, (v, scale) in rows.items()},
         {k: v.limit * scale for k, (v, scale) in rows.items()},
         stated.thunder == "stop",
+        season.pilot.two_amber_is_red,
     )
 
 
@@ -508,6 +510,7 @@ def _season_arrays(
         "quantile_type": 8,
         "minimum_years": history.minimum_years,
         "routine_correlation": season.pilot.routine_correlation,
+        "two_amber_is_red": int(season.pilot.two_amber_is_red),
         "input_warnings": "\n".join(str(w) for w in season.warnings),
         "slot_step_minutes": SLOT_STEP_MINUTES,
     }

@@ -172,11 +172,11 @@ def _unpacked(a: Mapping[str, Any], day: int, slots: slice) -> dict[str, FloatAr
 
 def _flies(
     a: Mapping[str, Any],
+    season: Season,
     day: int,
     slots: slice,
     venue: int,
     air: Mapping[str, FloatArray],
-    thunder_stops: bool,
     ceiling: tuple[float, float] | None = None,
 ) -> FloatArray:
     """Chance that the act flies, of the causes that are judged.
@@ -195,7 +195,8 @@ def _flies(
         {cause: air[cause] for cause in limits.ACT_CAUSES},
         {k: v for k, v in comfortable.items() if np.isfinite(v)},
         {k: v for k, v in limit.items() if np.isfinite(v)},
-        thunder_stops=thunder_stops,
+        thunder_stops=season.act.thunder == "stop",
+        two_amber_is_red=season.pilot.two_amber_is_red,
     )
     result = np.ones(air["wind_speed"].shape)
     for c, cause in enumerate(limits.ACT_CAUSES):
@@ -253,6 +254,7 @@ def lay_routines(
         tuple(empty["coords"]["figure"]),
         {c: a["comfortable_used"][:, j] for j, c in enumerate(limits.CONDITIONS)},
         {c: a["limit_used"][:, j] for j, c in enumerate(limits.CONDITIONS)},
+        season.pilot.two_amber_is_red,
     )
     wanted = [i for i in told if _weight(booking[a["day_booking"][i]]) > 0.0]
     rep, checked = repertoire_of(season, _thinnest(a, wanted or told))
@@ -338,12 +340,11 @@ def _plan(
     venues = list(coords["venue"])
     columns: list[dict[str, FloatArray]] = []
     weight, flies, flies_low = [], [], []
-    thunder_stops = season.act.thunder == "stop"
     for i in days:
         offered = int(a["day_offered_slot"][i])
         at, venue = slice(offered, offered + 1), venues.index(a["day_venue"][i])
         air = _unpacked(a, i, at)
-        may = _flies(a, i, at, venue, air, thunder_stops)
+        may = _flies(a, season, i, at, venue, air)
         minimum = _low_ceiling_minimum(season, a["day_venue"][i])
         conditions = _conditions(air)
         known = np.isfinite(may) & np.all([np.isfinite(c) for c in conditions.values()], axis=0)
@@ -356,7 +357,7 @@ def _plan(
         weight.append((share * _weight(held) / len(held.show_days)).ravel())
         flies.append(may.ravel())
         flies_low.append(
-            _flies(a, i, at, venue, air, thunder_stops, minimum).ravel() if minimum else np.zeros(may.size)
+            _flies(a, season, i, at, venue, air, minimum).ravel() if minimum else np.zeros(may.size)
         )
     empty = np.zeros(0)
     hours = ShowHours(
@@ -401,8 +402,7 @@ def _lay_day(
     a = empty["arrays"]
     slots = slice(0, int(a["day_slots"][i]))
     air = _unpacked(a, i, slots)
-    thunder_stops = season.act.thunder == "stop"
-    may = _flies(a, i, slots, venue, air, thunder_stops)
+    may = _flies(a, season, i, slots, venue, air)
     minimum = _low_ceiling_minimum(season, a["day_venue"][i])
     conditions = _conditions(air)
     n_days = air["density_altitude"].shape[2]
@@ -422,7 +422,7 @@ def _lay_day(
     flown, flies = [], []
     for k, ties in enumerate(judged):
         low = minimum is not None and k == len(judged) - 1
-        act = _flies(a, i, slots, venue, air, thunder_stops, minimum) if low else may
+        act = _flies(a, season, i, slots, venue, air, minimum) if low else may
         by_cause, *bounds = ties.by_cause(conditions) if k > 0 else (ties.stated.by_cause(conditions),)
         unchanged = np.prod(1.0 - by_cause, axis=0)
         flown.append(act * unchanged)

@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import charts_season, words
+from dashboard.outlines import ATTRIBUTION
 from dashboard.planning import plan_events
 from pipeline.exports import calendar
 from pipeline.inputs import load_season
@@ -95,7 +96,7 @@ def test_show_days_and_places_are_those_of_the_season_folder(monkeypatch: pytest
         row = places[field["name"]]
         assert row[2] == f"{field['latitude']:.2f}"
         assert row[3] == f"{field['longitude']:.2f}"
-    assert "no coast or border is drawn" in _html(app)
+    assert ATTRIBUTION in _html(app)
 
 
 def test_a_folder_changed_since_gives_no_plan(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -153,7 +154,7 @@ def test_map_is_a_net_of_whole_degrees_around_every_place() -> None:
         for n, lat, lon in (("west", -17.5, 178.0), ("east", -14.3, -170.7))
     ]
     picture = charts_season.route_map(places, [], invented=False)
-    net = [p for f in picture["layer"][0]["data"]["values"] for p in f["geometry"]["coordinates"]]
+    net = [p for f in picture["layer"][3]["data"]["values"] for p in f["geometry"]["coordinates"]]
     west, east = min(p[0] for p in net), max(p[0] for p in net)
     assert west <= 178.0
     assert east >= 360.0 - 170.7

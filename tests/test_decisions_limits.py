@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -251,3 +253,81 @@ def test_three_ties_at_once_are_the_three_alone():
     for got, tie in zip(limits.TiedChances(c, 0.8).by_cause(a), (0.8, 0.0, 1.0), strict=True):
         np.testing.assert_array_equal(got, RoutineChance(c, correlation=tie).by_cause(a))
         assert np.isnan(got).any()
+
+
+# --- Two causes past comfortable count as one past its limit ------------------------------------------
+
+
+def red(held: Curves) -> Curves:
+    return dataclasses.replace(held, two_amber_is_red=True)
+
+
+def test_two_causes_past_comfortable_are_out_where_the_pilot_says_so():
+    """Halfway between comfortable and limit in two causes: 1 - .5 · .5 = .75 else, out with the rule.
+
+    One cause alone stays .5, and a value exactly at comfortable (one time in twenty) is not past it. Gust and
+    gust spread are one judgement.
+    """
+    c = curves(
+        density_altitude=[(1000.0, 2000.0)], wind_toward_crowd=[(4.0, 8.0)],
+        gust=[(20 * KT, 30 * KT)], gust_spread=[(10 * KT, 16 * KT)],
+    )  # fmt: skip
+    at = air(4, da=[1500.0, 1500.0, 1500.0, 0.0], toward=[6.0, 0.0, 4.0, 0.0],
+             gust=[0.0, 0.0, 0.0, 25 * KT], wind=[0.0, 0.0, 0.0, 12 * KT])  # fmt: skip
+    rough = 1 / (1 + 19 ** (1 - 2 * 3 / 6))  # a spread of 13 kt is halfway, as 25 kt is
+    np.testing.assert_allclose(
+        limits.figure_chances(at, c)[1][0], [0.75, 0.5, 1 - 0.5 * 0.95, rough], atol=2e-3
+    )
+    np.testing.assert_allclose(
+        limits.figure_chances(at, red(c))[1][0], [1.0, 0.5, 1 - 0.5 * 0.95, rough], atol=2e-3
+    )
+    assert limits.figure_chances(at, red(c))[1][0, 0] == 1.0
+    single = {k: v.astype(np.float32) for k, v in at.items()}
+    assert (limits.figure_chances(single, red(c))[1][0] == 1.0).tolist() == [True, False, False, False]
+    assert (RoutineChance(red(c))(single) == 1.0).tolist() == [True, False, False, False]
+
+
+def test_ambers_of_two_figures_are_not_two_of_one():
+    """Thin air troubles one figure and wind the other: neither is out."""
+    c = curves(density_altitude=[(1000.0, 2000.0), None], wind_toward_crowd=[None, (4.0, 8.0)])
+    at = air(da=1500.0, toward=6.0)
+    np.testing.assert_array_equal(RoutineChance(red(c))(at), RoutineChance(c)(at))
+    assert RoutineChance(red(c))(at)[0] == pytest.approx(0.75, abs=1e-4)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000))
+def test_a_routine_is_out_exactly_when_one_of_its_figures_is(seed: int):
+    """With the rule as without it; elsewhere nothing changes; the three ties agree with each alone."""
+    rng = np.random.default_rng(seed)
+    pair = [
+        (float(a), float(a + b))
+        for a, b in zip(rng.uniform(500, 1500, 3), rng.uniform(200, 900, 3), strict=True)
+    ]
+    c = curves(
+        density_altitude=pair,
+        wind_toward_crowd=[(4.0, 8.0), (5.0, 9.0), None],
+        gust=[(18 * KT, 30 * KT), None, (16 * KT, 26 * KT)],
+    )
+    at = air(40, da=rng.uniform(0, 2000, 40), toward=rng.uniform(-9, 9, 40),
+             gust=rng.integers(0, 28, 40) * KT, wind=2.0)  # fmt: skip
+    plain, ruled = RoutineChance(c)(at), RoutineChance(red(c))(at)
+    figures = limits.figure_chances(at, red(c))[1]
+    assert np.all(ruled >= plain)
+    np.testing.assert_array_equal(ruled == 1.0, (figures == 1.0).any(axis=0))
+    np.testing.assert_array_equal(ruled[ruled < 1.0], plain[ruled < 1.0])
+    for got, tie in zip(limits.TiedChances(red(c), 0.8).by_cause(at), (0.8, 0.0, 1.0), strict=True):
+        np.testing.assert_array_equal(got, RoutineChance(red(c), correlation=tie).by_cause(at))
+
+
+def test_two_minima_past_comfortable_keep_the_act_down():
+    """A ceiling and a crosswind halfway, .5 each: both 1 with the rule; thunder is never halfway."""
+    values = {"ceiling": np.array([600.0, 600.0, np.nan]), "runway_crosswind": np.array([7.0, 3.0, 7.0]),
+              "thunder": np.array([0.0, 0.0, 0.0])}  # fmt: skip
+    stated = ({"ceiling": 800.0, "runway_crosswind": 5.0}, {"ceiling": 400.0, "runway_crosswind": 9.0})
+    plain = limits.act_chances(values, *stated)
+    ruled = limits.act_chances(values, *stated, two_amber_is_red=True)
+    np.testing.assert_allclose(plain["ceiling"], [0.5, 0.5, np.nan])
+    np.testing.assert_allclose(ruled["ceiling"], [1.0, 0.5, np.nan])
+    np.testing.assert_allclose(ruled["runway_crosswind"], [1.0, plain["runway_crosswind"][1], 0.5])
+    np.testing.assert_array_equal(ruled["thunder"], 0.0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -174,11 +175,13 @@ def test_a_substitute_that_turns_about_puts_the_rest_backwards() -> None:
 # --- Chances of many routines ---------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("two_amber", [False, True])
 @pytest.mark.parametrize("correlation", [0.0, 0.3, 0.8, 1.0])
-def test_many_routines_have_the_chances_of_each(correlation: float) -> None:
+def test_many_routines_have_the_chances_of_each(correlation: float, two_amber: bool) -> None:
     """Against `RoutineChance`, one routine at a time: within 5e-4, the two tables' interpolation."""
     rng = np.random.default_rng(7)
     curves, conditions = random_curves(rng, 8), random_conditions(rng, 3000)
+    curves = replace(curves, two_amber_is_red=two_amber)
     many = ManyRoutines(curves, correlation=correlation)
     members = rng.random((9, 8)) < 0.5
     members[:, 0] = True

@@ -10,10 +10,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+import yaml
 from season_folder import ACT, LOOP, booking, csv_station, step, venue, write_season, write_yaml
 
 from pipeline import results
 from pipeline.air.variables import FT
+from pipeline.briefing import day_air
 from pipeline.cli import main
 from pipeline.decisions.routines import join_fault
 from pipeline.flight.aircraft import FieldAir
@@ -186,6 +188,44 @@ def test_thin_air_is_flown_with_the_substitute_and_the_cool_field_with_the_full_
         assert float(ds["routine_as_planned"][1, slot, 1]) == pytest.approx(1.0, abs=1e-4)
         assert float(ds["crowd_value_expected"][1, slot]) == pytest.approx(9.0, abs=1e-3)
         assert float(ds["crowd_value_full_alone"][1, slot]) == 0.0
+
+
+@pytest.mark.parametrize("two_amber", [False, True])
+def test_two_ambers_are_weighed_as_one_red_where_the_pilot_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], two_amber: bool
+) -> None:
+    """Hot and gusty, each halfway from comfortable to the loop's limit: .25 unchanged, or the loop is out.
+
+    The field stands at its own density altitude of about 2,400 ft, taken from the results; the gust of 25 kt
+    lies halfway from 20 to 30. The full show is worth 7 · .25 without the rule, more than the pass alone.
+    With the rule the loop is never flown, and the season needs a second routine.
+    """
+    bounds = {"density_altitude_ft": {"comfortable": 1400, "limit": 3400},
+              "gust_kt": {"comfortable": 20, "limit": 30}}  # fmt: skip
+    loop = {**LOOP, "or_nothing": True, "limits": bounds}
+    gusty = air(temperature_c=35, wind_speed_kt=8, gust_kt=25)
+    folder = season(
+        tmp_path / "s", {"hot": gusty}, {"figures": [{**PASS, "crowd_value": 1}, loop], "rehearse": 2}
+    )
+    head = yaml.safe_load((folder / "season.yaml").read_text(encoding="utf-8"))
+    head["pilot"]["two_amber_is_red"] = two_amber
+    write_yaml(folder / "season.yaml", head)
+    answer = told(folder, tmp_path, capsys)
+    with results.read_results(results_path(folder, tmp_path / "cache")) as ds:
+        slot = int(ds["day_offered_slot"][0])
+        feet = float(ds["density_altitude_quantile"][0, slot, 2]) / FT
+        loop_out = float(ds["figure_change"][0, slot, 1])
+        full = float(ds["routine_as_planned"][0, slot, 0])
+        day = day_air(ds, 0)
+    alone = 1 / (1 + 19 ** (1 - 2 * (feet - 1400) / 2000))
+    assert 1800 < feet < 3000
+    assert loop_out == pytest.approx(1.0 if two_amber else 1 - 0.5 * (1 - alone), abs=2e-3)
+    assert full == pytest.approx(1 - loop_out, abs=2e-3)
+    # What the slots and papers judge anew says the same.
+    assert float(np.nanmean(day.flown[0, slot])) == pytest.approx(full, abs=2e-3)
+    flown = answer["by_booking"]["hot"]["flown"]
+    assert [r["left_out"] for r in answer["routines"]][1:] == ([["Loop"]] if two_amber else [])
+    assert (flown["full"] == 0.0) == two_amber
 
 
 def test_an_offer_that_was_passed_has_no_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -123,6 +123,29 @@ def test_a_higher_stated_chance_is_never_easier_to_keep(stated: float) -> None:
         assert min(ask.first, ask.walk_away) <= ask.fallback <= max(ask.first, ask.walk_away)
 
 
+@pytest.mark.parametrize("stated", [0.3, 0.5, 0.7])
+def test_the_ask_never_sounds_surer_than_its_number(stated: float) -> None:
+    """Two chances in three are 67 days in 100, not "7 days in 10" beside a bar of 70; the interval is told.
+
+    Where the interval of the walk-away hour reaches below the bar, so do the words.
+    """
+    answer = briefing.slot_answer(papers_season().ds, HIGH, stated_chance=stated)
+    (told,) = [r for r in briefing.ask_of(answer).reasons if f" {100 * stated:.0f} days in 100" in r]
+    row = answer.rows[answer.acceptable[-1] if answer.acceptable else answer.best or 0].any_show
+    counts = [int(100 * v + 1e-9) for v in (row.value, row.lower, row.upper)]
+    assert f"{counts[0]} days in 100 (90 % interval {counts[1]} to {counts[2]})" in told
+    assert "in 10 " not in told.replace("in 100", "")
+    assert (counts[0] >= round(100 * stated)) == bool(answer.acceptable)
+    if answer.acceptable:
+        assert ("it may be fewer" in told) == (row.lower < stated)
+
+
+def test_hundredths_are_never_rounded_up() -> None:
+    """.667 and .6999 are 66 and 69 days in a hundred; .7 is 70, also as a sum of tenths."""
+    words = [briefing.Chance(v, 0.5, 0.9).hundredths[:2] for v in (0.667, 0.6999, 0.7, 0.1 * 7)]
+    assert words == ["66", "69", "70", "70"]
+
+
 def test_unknown_bookings_and_days_are_told() -> None:
     """A slip of the pen names the booking that was meant; a day that is none of its names those that are."""
     ds = papers_season().ds

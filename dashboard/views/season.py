@@ -11,6 +11,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import answers, charts_season, frame, markup, planning, words
+from dashboard.outlines import ATTRIBUTION
 from dashboard.season import Season, load_season
 from pipeline.exports import calendar
 from pipeline.inputs import Season as Inputs
@@ -274,8 +275,8 @@ def _way(season: Season, plan: Plan, folder: Inputs) -> None:
         for ends in ((("from", leg.from_place), ("to", leg.to_place)) for leg in plan.legs)
     ]
     st.html(
-        '<p class="sh-note">To scale from latitude and longitude, on a net of both; no coast or border is '
-        "drawn. Lines: journeys of the plan, straight over the earth. Not for navigation.</p>"
+        '<p class="sh-note">To scale, from latitude and longitude. Heavy lines: journeys of the plan, '
+        "straight over the earth; broken lines: borders. Not for navigation.</p>"
     )
     frame.chart(
         charts_season.route_map(places, ways, invented=season.invented),
@@ -302,6 +303,7 @@ def _way(season: Season, plan: Plan, folder: Inputs) -> None:
             numeric=("latitude", "longitude"),
         ),
     )
+    st.html(f'<p class="sh-note">{escape(ATTRIBUTION)}</p>')
     if plan.legs:
         columns = {
             "way": "From, to",

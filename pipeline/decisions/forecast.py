@@ -58,6 +58,7 @@ class ActLimits:
     comfortable: Mapping[str, float]
     limit: Mapping[str, float]
     thunder_stops: bool = True
+    two_amber_is_red: bool = False
 
 
 @dataclass(frozen=True)
@@ -221,6 +222,10 @@ def _figures(
     shape = (len(curves.names), *next(iter(conditions.values())).shape[:2])
     by_year, at_bound_by_year = np.zeros(shape), np.zeros(shape)
     by_cause = np.zeros((len(CAUSES), *shape))
+    red = red_at_bound = None
+    if curves.two_amber_is_red:
+        red = limits.figures_with_two_ambers(filled, curves)
+        red_at_bound = limits.figures_with_two_ambers(filled | bound, curves)
     for f in range(len(curves.names)):
         limited = [k for k in limits.CONDITIONS if k in curves.limit and not np.isnan(curves.limit[k][f])]
         mean = over(limited)
@@ -233,6 +238,10 @@ def _figures(
             chances["rough_air"] = tables.chance(f, stated)
             calm = unchanged * (1.0 - tables.chance(f, highest))
             unchanged *= 1.0 - chances["rough_air"]
+        if red is not None and red_at_bound is not None:
+            chances = {c: np.maximum(v, red[f, CAUSES.index(c)]) for c, v in chances.items()}
+            unchanged = np.where(red[f].any(axis=0), 0.0, unchanged)
+            calm = np.where(red_at_bound[f].any(axis=0), 0.0, calm)
         by_year[f] = 1.0 - mean(unchanged)
         at_bound_by_year[f] = 1.0 - mean(calm)
         for cause, chance in chances.items():
@@ -264,6 +273,7 @@ def _act(sample: ShowHourSample, act: ActLimits) -> tuple[FloatArray, FloatArray
         act.comfortable,
         act.limit,
         thunder_stops=act.thunder_stops,
+        two_amber_is_red=act.two_amber_is_red,
     )
     shape = sample.wind_speed.shape
     chance = np.zeros((len(ACT_CAUSES), *shape))

@@ -678,4 +678,4 @@ def used_curves(
             own_high = np.minimum(own_high, top)
             own_low = np.minimum(np.minimum(own_low, c), own_high - (top - c))
         comfortable[name], limit[name] = own_low, own_high
-    return Curves(written.names, comfortable, limit)
+    return Curves(written.names, comfortable, limit, written.two_amber_is_red)

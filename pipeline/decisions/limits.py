@@ -41,7 +41,9 @@ __all__ = [
     "conditions_from_air",
     "figure_cause_chances",
     "figure_chances",
+    "figures_with_two_ambers",
     "standardised",
+    "two_ambers",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -80,11 +82,14 @@ class Curves:
         Figure names, in the order flown.
     comfortable, limit
         By condition, (figure,); NaN where the figure has no limit for it.
+    two_amber_is_red
+        Whether two causes past comfortable count as one past its limit.
     """
 
     names: tuple[str, ...]
     comfortable: Mapping[str, FloatArray]
     limit: Mapping[str, FloatArray]
+    two_amber_is_red: bool = False
 
     def take(self, figures: npt.NDArray[np.integer] | list[int]) -> Curves:
         """Curves of some of the figures, by index."""
@@ -93,6 +98,7 @@ class Curves:
             tuple(self.names[i] for i in index),
             {k: v[index] for k, v in self.comfortable.items()},
             {k: v[index] for k, v in self.limit.items()},
+            self.two_amber_is_red,
         )
 
 
@@ -266,7 +272,41 @@ def figure_chances(conditions: Mapping[str, ArrayLike], curves: Curves) -> tuple
         (figure, ...): changed for any cause.
     """
     by_cause = np.stack([cause_chances(conditions, curves, cause) for cause in CAUSES], axis=1)
+    if curves.two_amber_is_red:
+        by_cause[two_ambers(by_cause, axis=1)] = 1.0
     return by_cause, 1.0 - np.prod(1.0 - by_cause, axis=1)
+
+
+_AMBER = 0.05 + 1e-5  # past comfortable; a reading at it, in single precision, is not
+
+
+def two_ambers(by_cause: FloatArray, *, axis: int = 0) -> npt.NDArray[np.bool_]:
+    """Causes past comfortable where another one is too; a cause that is not known is not past it.
+
+    Parameters
+    ----------
+    by_cause
+        Chances of one figure, or of the act, with the causes along `axis`.
+    axis
+        Of the causes.
+    """
+    amber = by_cause > _AMBER
+    return np.asarray(amber & (amber.sum(axis=axis, keepdims=True) >= 2))
+
+
+def figures_with_two_ambers(conditions: Mapping[str, ArrayLike], curves: Curves) -> npt.NDArray[np.bool_]:
+    """Causes of every figure that are past comfortable where another of its causes is, (figure, cause, ...).
+
+    Nothing where two such causes do not count as one past its limit.
+    """
+    shape = np.shape(conditions["density_altitude"])
+    result = np.zeros((len(curves.names), len(CAUSES), *shape), dtype=bool)
+    if curves.two_amber_is_red:
+        for f in range(len(curves.names)):
+            held = figure_cause_chances(conditions, curves, f)
+            nothing = np.zeros(shape)
+            result[f] = two_ambers(np.stack([held.get(cause, nothing) for cause in CAUSES]))
+    return result
 
 
 @cache
@@ -497,7 +537,10 @@ class RoutineChance:
         conditions
             As for `figure_chances`.
         """
-        return np.stack([self.cause(cause, conditions) for cause in CAUSES])
+        result = np.stack([self.cause(cause, conditions) for cause in CAUSES])
+        if self.curves.two_amber_is_red:
+            result[figures_with_two_ambers(conditions, self.curves).any(axis=0)] = 1.0
+        return result
 
     def __call__(self, conditions: Mapping[str, ArrayLike]) -> FloatArray:
         """Chance for any cause, (...,): causes are independent given the air."""
@@ -523,9 +566,14 @@ class TiedChances:
     def by_cause(self, conditions: Mapping[str, ArrayLike]) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Chances by cause given the air, (cause, ...) for each of the three; every hour is placed once."""
         places = {cause: self.stated.place(cause, conditions) for cause in CAUSES}
+        curves = self.stated.curves
+        red = figures_with_two_ambers(conditions, curves).any(axis=0) if curves.two_amber_is_red else None
 
         def all_causes(chance: RoutineChance) -> FloatArray:
-            return np.stack([chance.at(cause, places[cause]) for cause in CAUSES])
+            result = np.stack([chance.at(cause, places[cause]) for cause in CAUSES])
+            if red is not None:
+                result[red] = 1.0
+            return result
 
         return all_causes(self.stated), all_causes(self.independent), all_causes(self.whole)
 
@@ -536,6 +584,7 @@ def act_chances(
     limit: Mapping[str, float],
     *,
     thunder_stops: bool = True,
+    two_amber_is_red: bool = False,
 ) -> dict[str, FloatArray]:
     """Chance that the whole act stays on the ground, by cause, given the air.
 
@@ -548,6 +597,8 @@ def act_chances(
         Of the first three, SI; a cause without limits is left out.
     thunder_stops
         Whether thunder in the hour holds the act.
+    two_amber_is_red
+        Whether two causes past comfortable count as one past its limit.
 
     Returns
     -------
@@ -568,4 +619,8 @@ def act_chances(
         with np.errstate(invalid="ignore"):
             z = standardised(value, comfortable[cause], limit[cause])
         result[cause] = chance_of_change(z)
+    if two_amber_is_red and len(result) > 1:
+        red = two_ambers(np.stack(list(result.values())))
+        for cause, both in zip(result, red, strict=True):
+            result[cause] = np.where(both, 1.0, result[cause])
     return result

@@ -35,6 +35,7 @@ from pipeline.decisions.limits import (
     Curves,
     RoutineChance,
     figure_chances,
+    figures_with_two_ambers,
     standardised,
 )
 
@@ -461,6 +462,10 @@ class ManyRoutines:
                     chance[value[None, :] >= limit.astype(np.float32)[:, None]] = 0.0
                 chance[:, unknown] = np.nan
                 result[at : at + _BLOCK] *= chance
+        if self.curves.two_amber_is_red:
+            red = figures_with_two_ambers(conditions, self.curves).any(axis=1).astype(np.float32)
+            for at in range(0, n, _BLOCK):
+                result[at : at + _BLOCK] *= members[at : at + _BLOCK].astype(np.float32) @ red == 0
         if self._rough is None:
             return result
         (_, columns), condition, logarithms = self._rough
