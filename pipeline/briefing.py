@@ -233,9 +233,18 @@ class Chance:
 
     @property
     def hundredths(self) -> str:
-        """As whole days in a hundred with the interval, never rounded up."""
-        value, lower, upper = (math.floor(100 * v + 1e-9) for v in (self.value, self.lower, self.upper))
-        return f"{value} days in 100 (90 % interval {lower} to {upper})"
+        """As whole days in a hundred, never rounded up."""
+        return self.words if not self.value >= 0.02 else f"{_whole_hundredths(self.value)} days in 100"
+
+    @property
+    def with_interval(self) -> str:
+        """The same with its interval."""
+        lower, upper = _whole_hundredths(self.lower), _whole_hundredths(self.upper)
+        return f"{self.hundredths} (90 % interval {lower} to {upper})"
+
+
+def _whole_hundredths(chance: float) -> int:
+    return math.floor(100 * chance + 1e-9)
 
 
 @dataclass(frozen=True)
@@ -579,17 +588,18 @@ def _gain_sentence(row: SlotRow, offered: SlotRow) -> str:
         )
     else:
         air = f"{row.local} and {offered.local} cannot be told apart in density altitude"
+    before, after = offered.full_show.hundredths, row.full_show.hundredths
     if max(row.full_show.value, offered.full_show.value) < 0.05:
         show = f"but not the full show: as planned {row.full_show.words} even then"
     elif full.told_apart:
-        show = f"the full show as planned goes from {offered.full_show.words} to {row.full_show.words}"
+        show = f"the full show as planned goes from {before} to {after}"
     else:
-        show = f"the full show cannot be told apart: {row.full_show.words} against {offered.full_show.words}"
+        show = f"the full show cannot be told apart: {after} against {before}"
     joined = f"{air}, {show}"
     if len(row.routines) > 1 and some.told_apart:
         joined += (
-            f"; some rehearsed show flown unchanged goes from {offered.any_show.words} "
-            f"to {row.any_show.words}"
+            f"; some rehearsed show flown unchanged goes from {offered.any_show.hundredths} "
+            f"to {row.any_show.hundredths}"
         )
     return joined + "."
 
@@ -637,14 +647,14 @@ def ask_of(answer: SlotAnswer) -> Ask:
         sure = last.any_show.lower >= answer.stated_chance
         reasons.append(
             f"Up to {walk_away} the past years give a rehearsed show unchanged at least {percent} days in "
-            f"100: {last.any_show.hundredths} at {walk_away}"
+            f"100: {last.any_show.with_interval} at {walk_away}"
             f"{'.' if sure else ', so it may be fewer; an earlier hour is surer.'}"
         )
     else:
         walk_away = ""
         reasons.append(
             f"No hour of the window keeps {percent} days in 100 for a rehearsed show flown unchanged; "
-            f"the best, {best.local}, has {best.any_show.hundredths}."
+            f"the best, {best.local}, has {best.any_show.with_interval}."
         )
     if best.full_show.value < 0.05:
         reasons.append(
@@ -659,7 +669,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
         after = next(r for r in rows if r.local == offered.late_local)
         reasons.append(
             f"If the show runs {answer.late_minutes} minutes late ({offered.late_local}): {cost}; a "
-            f"rehearsed show unchanged {after.any_show.words}, against {offered.any_show.words} on time."
+            f"rehearsed show unchanged {after.any_show.hundredths}, against {offered.any_show.hundredths} on "
+            "time."
         )
     if best.sun:
         reasons.append(f"At {best.local}: {best.sun}.")

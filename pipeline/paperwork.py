@@ -6,6 +6,7 @@ Composition only; `pipeline.papers` draws, `pipeline.exports` writes tables and 
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -84,7 +85,7 @@ class PaperDay:
         dates = self.ds.variables["day_date"].to_numpy()
         return f"{self.venue.name}, {_dates([str(dates[row]) for row, _ in self.days])}"
 
-    @property
+    @functools.cached_property
     def shows(self) -> tuple[today.Show, ...]:
         """The season's routines here."""
         return briefing.shows_of(self.ds, briefing.venue_row(self.ds, self.row))
@@ -94,7 +95,7 @@ class PaperDay:
         """Local start of the slot in discussion."""
         return str(self.ds.variables["slot_local"].to_numpy()[self.days[0]])
 
-    @property
+    @functools.cached_property
     def reckoned_ft(self) -> float:
         """The slot's 1-in-10 high density altitude on the worst day, rounded up to the next 500 ft."""
         return _up(float(self.quantiles("density_altitude", 0.9, FT).max()), 500.0)
@@ -701,6 +702,17 @@ def _rough_table(routine: limits.RoutineChance) -> list[list[float]]:
     return [[round(float(c), 4) for c in row] for row in chance]
 
 
+@functools.lru_cache(maxsize=16)
+def _tables_of(routine: limits.RoutineChance) -> dict[str, object]:
+    """A routine's chances by cause; the same for every booking."""
+    return {
+        "density_altitude": _table_of(routine, "density_altitude", -5000.0, 16_000.0, 50.0, FT),
+        "wind_across": _table_of(routine, "wind_across", -60.0, 60.0, 0.5, KT),
+        "wind_along": _table_of(routine, "wind_along", 0.0, 60.0, 0.5, KT),
+        "rough_air": _rough_table(routine),
+    }
+
+
 def phone_contents(day: PaperDay) -> dict[str, object]:
     """What the phone page holds: limits, tables of each routine, and the site; feet, knots and miles."""
     from pipeline.air.atmosphere import R_VAPOUR
@@ -750,12 +762,7 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
                 "own_minima": {
                     k: [v[0] / minima_units[k], v[1] / minima_units[k]] for k, v in show.own_minima.items()
                 },
-                "tables": {
-                    "density_altitude": _table_of(routine, "density_altitude", -5000.0, 16_000.0, 50.0, FT),
-                    "wind_across": _table_of(routine, "wind_across", -60.0, 60.0, 0.5, KT),
-                    "wind_along": _table_of(routine, "wind_along", 0.0, 60.0, 0.5, KT),
-                    "rough_air": _rough_table(routine),
-                },
+                "tables": _tables_of(routine),
             }
             for show, routine in zip(shows, day.routines, strict=True)
         ],

@@ -27,6 +27,7 @@ from pipeline.briefing import (
 from pipeline.decisions import limits
 from pipeline.decisions import today as day
 from pipeline.decisions.today import AirNow, Answer, Reading
+from pipeline.flight.rehearsal import practice_remark
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -231,6 +232,15 @@ def today_answer(
             )
         )
     carried, uncarried = _carry(ds, row, slot, reading, over, held)
+    start = str(ds.variables["slot_local"].to_numpy()[row, slot])
+    ahead = [c.median * FT for c in carried if c.quantity == _CARRIED_DA]
+    # Without a carried reading the slot's usual air stands for the show's.
+    show_da = ahead[0] if ahead else compared[0].median * FT
+    utc = np.datetime64(str(ds.variables["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
+    practice = []
+    if (reading.instant is None or reading.instant < utc) and show_da - known_da >= _PROVES_LESS:
+        remark = practice_remark(known_da, show_da, f"the show at {start}")
+        practice.append(f"If you practise in the air of this reading: {remark}.")
     return TodayAnswer(
         booking=booking,
         place=str(ds.variables["venue_name"].to_numpy()[venue]),
@@ -249,15 +259,17 @@ def today_answer(
         along_line_kt=over.along_line / KT,
         gust_low_kt=over.gust_low / KT,
         gust_high_kt=over.gust_high / KT,
-        slot_local=str(ds.variables["slot_local"].to_numpy()[row, slot]),
+        slot_local=start,
         compared=tuple(compared),
         carried=carried,
         answer=answer,
-        notes=(*_notes(reading, over, elevation, answer, now), *uncarried),
+        notes=(*_notes(reading, over, elevation, answer, now), *practice, *uncarried),
     )
 
 
 _NEAR_MINUTES = 30.0
+_CARRIED_DA = "density altitude, ft"
+_PROVES_LESS = 100.0 * FT
 
 
 def _carry(
@@ -287,7 +299,7 @@ def _carry(
 
     told = []
     for name, words, value, unit, carry in (
-        ("density_altitude", "density altitude, ft", over.density_altitude, FT, persistence.carried_value),
+        ("density_altitude", _CARRIED_DA, over.density_altitude, FT, persistence.carried_value),
         ("gust", "gust peak, kt", over.gust_low, KT, persistence.carried_speed),
     ):
         earlier, later = pairs(name)
