@@ -6,8 +6,10 @@ line and key. A season without these two files is whole: derived limits are then
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
@@ -463,7 +465,31 @@ def season_flight(season: Season) -> FlightInputs | None:
     InputError
         With every mistake in the files.
     """
-    return load_flight(season.folder, *_wanted_of(season))
+    names, floor_ft, elevations_ft = _wanted_of(season)
+    return _loaded(season.folder, _files(season.folder), tuple(names), floor_ft, tuple(elevations_ft))
+
+
+def _files(folder: Path) -> tuple[bytes, ...]:
+    """Digests of the flight files; nothing for one that is missing or unreadable, which reading tells."""
+    digests = []
+    for name in ("aircraft.yaml", "figures.yaml"):
+        try:
+            digests.append(hashlib.sha256((folder / name).read_bytes()).digest())
+        except OSError:
+            digests.append(b"")
+    return tuple(digests)
+
+
+@lru_cache(maxsize=4)
+def _loaded(
+    folder: Path,
+    files: tuple[bytes, ...],
+    names: tuple[str, ...],
+    floor_ft: float,
+    elevations_ft: tuple[float, ...],
+) -> FlightInputs | None:
+    """The flight files, read once for all who ask while they stay as they are."""
+    return load_flight(folder, names, floor_ft, elevations_ft)
 
 
 def _wanted_of(season: Season) -> tuple[list[str], float, list[float]]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from pipeline.air.variables import FT, KT
 from pipeline.decisions import limits
@@ -118,6 +121,21 @@ def monte_carlo(chances: np.ndarray, correlation: float, n: int = 400_000) -> fl
     own = rng.standard_normal((n, chances.size))
     judged = np.sqrt(correlation) * common + np.sqrt(1 - correlation) * own
     return float(np.mean((judged > ndtri(1 - chances)).any(axis=1)))
+
+
+@pytest.mark.parametrize("correlation", [0.1, 0.5, 0.8, 0.95, 0.99, 0.999])
+def test_tied_judgements_against_adaptive_quadrature(correlation):
+    """The one-factor integral by SciPy's `quad`, split where a judgement turns; however tight the tie."""
+    chances = np.array([0.002, 0.02, 0.1, 0.1, 0.3, 0.31, 0.32, 0.6])
+    thresholds = norm.isf(chances)
+    root, rest = math.sqrt(correlation), math.sqrt(1.0 - correlation)
+
+    def nobody(z: float) -> float:
+        return float(norm.pdf(z) * np.prod(norm.cdf((thresholds - root * z) / rest)))
+
+    turns = sorted(float(t) / root for t in thresholds)
+    none = quad(nobody, -9.0, 9.0, points=[t for t in turns if -9 < t < 9], limit=400, epsabs=1e-12)[0]
+    assert limits._tied_chance(chances[:, None], correlation)[0] == pytest.approx(1.0 - none, abs=1e-6)
 
 
 @pytest.mark.parametrize("correlation", [0.3, 0.8, 0.95])

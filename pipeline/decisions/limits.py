@@ -309,18 +309,26 @@ def figures_with_two_ambers(conditions: Mapping[str, ArrayLike], curves: Curves)
     return result
 
 
+_TIGHTEST = 0.999
+"""A tie between this and 1 is taken as this."""
+
+
 @cache
-def _quadrature() -> tuple[FloatArray, FloatArray]:
-    """Gauss-Legendre nodes and weights on [-8, 8]."""
-    nodes, weights = np.polynomial.legendre.leggauss(64)
-    return 8.0 * nodes, 8.0 * weights
+def _quadrature(slope: float) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes and weights on [-6, 6], where the normal law has all but 2e-9 of its mass.
+
+    The tighter the tie, the steeper a judgement turns with the common factor, and the closer the nodes: 32
+    for each unit of slope keep the error under 1e-6 for any tie.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(int(np.ceil(32.0 * max(slope, 1.0))))
+    return 6.0 * nodes, 6.0 * weights
 
 
 def _tied_chance(chances: FloatArray, correlation: float) -> FloatArray:
     """Chance that at least one of several tied judgements says change, (...,) from (figure, ...).
 
     One-factor Gaussian copula: judgement f says change when sqrt(r) Z + sqrt(1 - r) E_f falls in its
-    tail of that chance. The common factor is integrated out by Gauss-Legendre on [-8, 8].
+    tail of that chance. The common factor is integrated out.
     """
     from scipy.special import ndtr, ndtri
 
@@ -329,14 +337,15 @@ def _tied_chance(chances: FloatArray, correlation: float) -> FloatArray:
         return np.asarray(np.where(certain, 1.0, 1.0 - np.prod(1.0 - chances, axis=0)))
     if correlation >= 1.0:
         return np.asarray(np.max(chances, axis=0))
-    nodes, weights = _quadrature()
+    correlation = min(correlation, _TIGHTEST)
+    root, rest = np.sqrt(correlation), np.sqrt(1.0 - correlation)
+    nodes, weights = _quadrature(float(root / rest))
     density = weights * np.exp(-0.5 * nodes**2) / np.sqrt(2.0 * np.pi)
     threshold = ndtri(1.0 - np.clip(chances, 0.0, 1.0 - 1e-16))
-    root, rest = np.sqrt(correlation), np.sqrt(1.0 - correlation)
     none = np.zeros(chances.shape[1:])
     for node, mass in zip(nodes, density, strict=True):
         none = none + mass * np.prod(ndtr((threshold - root * node) / rest), axis=0)
-    # The quadrature's mass is 1 to 1e-13; keep the result a probability, never under its worst figure.
+    # Keep the result a probability, never under its worst figure.
     any_change = np.clip(1.0 - none / density.sum(), np.max(chances, axis=0), 1.0)
     return np.asarray(np.where(certain, 1.0, any_change))
 
