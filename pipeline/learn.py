@@ -38,6 +38,8 @@ WORDS = {
 }
 _CHOICE = ("density_altitude", "wind_toward_crowd", "gust", "wind_along_line")
 _UNITS = {name: ("ft", FT) if name == "density_altitude" else ("kt", KT) for name in CONDITIONS}
+_AIR = ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
+_USUAL_DAYS = 15
 _NONE = "none"
 _PERMISSIVE = 1.5  # a range wholly past this is more than a habit of stopping at the limit
 
@@ -162,18 +164,26 @@ def logged_air(
     site_of: Callable[[Venue], Site],
     station_hours: StationHours,
 ) -> ShowAir:
-    """Conditions of each show: as noted, else from the station's hours at that instant."""
+    """Conditions of each show: as noted, else from the station's hours at that instant.
+
+    What is usual there comes from the station's hours of the season's years within `_USUAL_DAYS` of the
+    date, at the hour of the show.
+    """
     n = len(shows)
-    raw = {
-        k: np.full(n, np.nan)
-        for k in ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
-    }
+    raw = {name: np.full(n, np.nan) for name in _AIR}
+    usual_mean = {name: np.full(n, np.nan) for name in CONDITIONS}
+    usual_variance = {name: np.full(n, np.nan) for name in CONDITIONS}
     known = {v.id: v for v in season.venues}
+    history = season.history
     years = [s.date.year for s in shows]
     # The day before and after count: a local evening may be another UTC year's.
     wide = dataclasses.replace(
         season,
-        history=dataclasses.replace(season.history, first_year=min(years) - 1, last_year=max(years) + 1),
+        history=dataclasses.replace(
+            history,
+            first_year=min(*years, history.first_year + 1) - 1,
+            last_year=max(*years, history.last_year - 1) + 1,
+        ),
     )
     for venue_id in sorted({s.venue for s in shows} & set(known)):
         venue = known[venue_id]
@@ -183,6 +193,21 @@ def logged_air(
             continue
         utc = {i: venue.utc(shows[i].date, shows[i].time).replace(tzinfo=None) for i in mine}
         cycles = station_cycles(record, trend=False)
+        sample = show_hour_sample(
+            record,
+            cycles,
+            site_of(venue),
+            np.array(list(utc.values()), dtype="datetime64[s]"),
+            years=np.arange(history.first_year, history.last_year + 1),
+            window_days=_USUAL_DAYS,
+            hour_offsets=(0,),
+        )
+        at_hand = conditions_from_air(*(getattr(sample, name).reshape(len(mine), -1) for name in _AIR))
+        for name, values in at_hand.items():
+            some = np.flatnonzero(np.isfinite(values).sum(axis=1) > 1)
+            at = np.array(mine)[some]
+            usual_mean[name][at] = np.nanmean(values[some], axis=1)
+            usual_variance[name][at] = np.nanvar(values[some], axis=1, ddof=1)
         for year in sorted({t.year for t in utc.values()}):
             rows = [i for i in mine if utc[i].year == year]
             sample = show_hour_sample(
@@ -211,14 +236,12 @@ def logged_air(
             raw["toward_crowd"][i], raw["along_line"][i] = _noted_wind(show, known, site_of)
         if show.gust_kt is not None:
             raw["gust"][i], sd["gust"][i] = show.gust_kt * KT, 0.0
-    value = conditions_from_air(
-        raw["density_altitude"], raw["toward_crowd"], raw["along_line"], raw["gust"], raw["wind_speed"]
-    )
+    value = conditions_from_air(*raw.values())
     error = {
         name: sd["density_altitude" if name == "density_altitude" else "gust" if "gust" in name else "wind"]
         for name in CONDITIONS
     }
-    return ShowAir(value, error)
+    return ShowAir(value, error, usual_mean, usual_variance)
 
 
 def _noted_wind(

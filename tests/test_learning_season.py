@@ -274,7 +274,7 @@ def told_of(rows: list[tuple[float, int]]) -> dict:
     fitted = learning.fit(
         learning.Evidence(*(x[:, order] for x in (told.condition, told.variance, told.state)))
     )
-    air = ShowAir(nothing, nothing)
+    air = ShowAir(nothing, nothing, nothing, nothing)
     learned = learn.LearnedFromLog(fitted, written, False, (), air, np.empty((0, 4, 1), dtype=int), "", "")
     row = learn._cause_told(learned, CAUSES.index("rough_air"))
     assert row is not None
