@@ -62,8 +62,8 @@ class LearnedFromLog:
         Conditions of each show.
     state
         What each says, (show, cause, figure).
-    log_sha256, limits_sha256
-        Of the log, and of the limits it was laid on.
+    log_sha256, limits_sha256, settings_sha256
+        Of the log, of the limits it was laid on, and of how it is read.
     """
 
     limits: LearnedLimits
@@ -74,6 +74,7 @@ class LearnedFromLog:
     state: npt.NDArray[np.integer]
     log_sha256: str
     limits_sha256: str
+    settings_sha256: str
 
     def curves(self, step: Sequence[float] = (0.0, 0.0)) -> Curves:
         """Curves that the chances use; see `learning.used_curves`."""
@@ -124,6 +125,9 @@ def learn_from_log(
         state,
         log_digest(season.folder),
         hashlib.sha256(limits_text.encode()).hexdigest(),
+        hashlib.sha256(
+            f"{season.learning.model_dump_json()} {season.pilot.learned_may_relax}".encode()
+        ).hexdigest(),
     )
 
 
@@ -269,7 +273,7 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
     """What the log teaches, as plain data: words, coefficients, and every show on its own air.
 
     Enough to show it and to use it again: numbers with names, the window of the log, and the hashes of
-    the log and of the limits it was laid on.
+    the log, of the limits it was laid on, of the shows' air with its errors, and of the settings.
     """
     fit = learned.limits
     days = [s.date for s in learned.shows]
@@ -282,6 +286,9 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
         "learned_may_relax": learned.may_relax,
         "log_sha256": learned.log_sha256,
         "limits_sha256": learned.limits_sha256,
+        "air_sha256": _air_digest(learned.air),
+        "settings_sha256": learned.settings_sha256,
+        "venues_without_air": _without_air(learned),
         "coefficients": {
             "shift": fit.shift,
             "slope": fit.slope,
@@ -304,6 +311,22 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
         "causes": [row for c in range(len(CAUSES)) if (row := _cause_told(learned, c)) is not None],
         "every_show": [_show_told(learned, i) for i in range(len(learned.shows))],
     }
+
+
+def _air_digest(air: ShowAir) -> str:
+    digest = hashlib.sha256()
+    for part in (air.value, air.error, air.usual_mean, air.usual_variance):
+        for name in CONDITIONS:
+            digest.update(np.asarray(part[name], dtype="<f8").tobytes())
+    return digest.hexdigest()
+
+
+def _without_air(learned: LearnedFromLog) -> list[str]:
+    """Venues of shows flown in air of which nothing at all is known."""
+    known = np.any([np.isfinite(x) for x in learned.air.value.values()], axis=0)
+    return sorted(
+        {s.venue for s, k in zip(learned.shows, known, strict=True) if not k and s.routine != _NONE}
+    )
 
 
 def answers_moved(ds: xr.Dataset) -> list[dict[str, Any]]:

@@ -275,7 +275,8 @@ def told_of(rows: list[tuple[float, int]]) -> dict:
         learning.Evidence(*(x[:, order] for x in (told.condition, told.variance, told.state)))
     )
     air = ShowAir(nothing, nothing, nothing, nothing)
-    learned = learn.LearnedFromLog(fitted, written, False, (), air, np.empty((0, 4, 1), dtype=int), "", "")
+    state = np.empty((0, 4, 1), dtype=int)
+    learned = learn.LearnedFromLog(fitted, written, False, (), air, state, "", "", "")
     row = learn._cause_told(learned, CAUSES.index("rough_air"))
     assert row is not None
     return row | {"limit": fitted.limit}
@@ -333,10 +334,23 @@ def test_the_learn_command_says_and_keeps_what_it_found(
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
     folder = copy_demo(tmp_path / "season")
     assert main(["learn", str(folder), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    # Nothing was fetched, and most of the log notes no air.
+    assert told["venues_without_air"]
+    assert f"showhour fetch {folder}" in err
     (kept,) = (tmp_path / "cache" / "results").glob("*.learned.json")
     assert json.loads(kept.read_text()) == told
-    assert len(told["log_sha256"]) == len(told["limits_sha256"]) == 64
+    hashes = [told[f"{what}_sha256"] for what in ("log", "limits", "air", "settings")]
+    assert {len(h) for h in hashes} == {64}
+    settings = folder / "season.yaml"
+    settings.write_text(settings.read_text() + "\nlearning:\n  gust_error_kt: 5\n")
+    assert main(["learn", str(folder), "--json"]) == 0
+    again = json.loads(capsys.readouterr().out)
+    same = [
+        again[f"{what}_sha256"] == told[f"{what}_sha256"] for what in ("log", "limits", "air", "settings")
+    ]
+    assert same == [True, True, False, False]
     assert {c["cause"] for c in told["causes"]} == set(CAUSES)
     assert main(["learn", str(folder)]) == 0
     assert "not a flight clearance" in capsys.readouterr().out
