@@ -385,6 +385,8 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
             f"you leave it out for {words} at {span}; "
             f"it bit in {changed} of {shows} show{'s' if shows != 1 else ''}"
         )
+        if fit.limit - fit.limit_lower < 0.25 * (fit.limit_upper - fit.limit_lower):
+            sentence += "; the number is from the cautious end of that range"
     if shows and looser and learned.may_relax:
         sentence += "; your own setting lets this stand although it is more permissive than you wrote"
     elif changed and looser:

@@ -171,8 +171,8 @@ def _learn(arguments: argparse.Namespace) -> int:
     if answer["venues_without_air"]:
         print(
             f"warning: nothing is known of the air of shows at {', '.join(answer['venues_without_air'])}: "
-            f"they say nothing yet. Fetch the stations' hours with `showhour fetch {arguments.folder}`, or note "
-            "the conditions in the shows' own rows.",
+            f"they say nothing yet. Fetch the stations' hours with `showhour fetch {arguments.folder}`, or "
+            "note the conditions in the shows' own rows.",
             file=sys.stderr,
         )
     if arguments.json:
