@@ -38,6 +38,8 @@ WORDS = {
 }
 _CHOICE = ("density_altitude", "wind_toward_crowd", "gust", "wind_along_line")
 _UNITS = {name: ("ft", FT) if name == "density_altitude" else ("kt", KT) for name in CONDITIONS}
+_AIR = ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
+_USUAL_DAYS = 15
 _NONE = "none"
 _PERMISSIVE = 1.5  # a range wholly past this is more than a habit of stopping at the limit
 
@@ -60,8 +62,8 @@ class LearnedFromLog:
         Conditions of each show.
     state
         What each says, (show, cause, figure).
-    log_sha256, limits_sha256
-        Of the log, and of the limits it was laid on.
+    log_sha256, limits_sha256, settings_sha256
+        Of the log, of the limits it was laid on, and of how it is read.
     """
 
     limits: LearnedLimits
@@ -72,6 +74,7 @@ class LearnedFromLog:
     state: npt.NDArray[np.integer]
     log_sha256: str
     limits_sha256: str
+    settings_sha256: str
 
     def curves(self, step: Sequence[float] = (0.0, 0.0)) -> Curves:
         """Curves that the chances use; see `learning.used_curves`."""
@@ -122,6 +125,9 @@ def learn_from_log(
         state,
         log_digest(season.folder),
         hashlib.sha256(limits_text.encode()).hexdigest(),
+        hashlib.sha256(
+            f"{season.learning.model_dump_json()} {season.pilot.learned_may_relax}".encode()
+        ).hexdigest(),
     )
 
 
@@ -162,18 +168,26 @@ def logged_air(
     site_of: Callable[[Venue], Site],
     station_hours: StationHours,
 ) -> ShowAir:
-    """Conditions of each show: as noted, else from the station's hours at that instant."""
+    """Conditions of each show: as noted, else from the station's hours at that instant.
+
+    What is usual there comes from the station's hours of the season's years within `_USUAL_DAYS` of the
+    date, at the hour of the show.
+    """
     n = len(shows)
-    raw = {
-        k: np.full(n, np.nan)
-        for k in ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
-    }
+    raw = {name: np.full(n, np.nan) for name in _AIR}
+    usual_mean = {name: np.full(n, np.nan) for name in CONDITIONS}
+    usual_variance = {name: np.full(n, np.nan) for name in CONDITIONS}
     known = {v.id: v for v in season.venues}
+    history = season.history
     years = [s.date.year for s in shows]
     # The day before and after count: a local evening may be another UTC year's.
     wide = dataclasses.replace(
         season,
-        history=dataclasses.replace(season.history, first_year=min(years) - 1, last_year=max(years) + 1),
+        history=dataclasses.replace(
+            history,
+            first_year=min(*years, history.first_year + 1) - 1,
+            last_year=max(*years, history.last_year - 1) + 1,
+        ),
     )
     for venue_id in sorted({s.venue for s in shows} & set(known)):
         venue = known[venue_id]
@@ -183,6 +197,21 @@ def logged_air(
             continue
         utc = {i: venue.utc(shows[i].date, shows[i].time).replace(tzinfo=None) for i in mine}
         cycles = station_cycles(record, trend=False)
+        sample = show_hour_sample(
+            record,
+            cycles,
+            site_of(venue),
+            np.array(list(utc.values()), dtype="datetime64[s]"),
+            years=np.arange(history.first_year, history.last_year + 1),
+            window_days=_USUAL_DAYS,
+            hour_offsets=(0,),
+        )
+        at_hand = conditions_from_air(*(getattr(sample, name).reshape(len(mine), -1) for name in _AIR))
+        for name, values in at_hand.items():
+            some = np.flatnonzero(np.isfinite(values).sum(axis=1) > 1)
+            at = np.array(mine)[some]
+            usual_mean[name][at] = np.nanmean(values[some], axis=1)
+            usual_variance[name][at] = np.nanvar(values[some], axis=1, ddof=1)
         for year in sorted({t.year for t in utc.values()}):
             rows = [i for i in mine if utc[i].year == year]
             sample = show_hour_sample(
@@ -211,14 +240,12 @@ def logged_air(
             raw["toward_crowd"][i], raw["along_line"][i] = _noted_wind(show, known, site_of)
         if show.gust_kt is not None:
             raw["gust"][i], sd["gust"][i] = show.gust_kt * KT, 0.0
-    value = conditions_from_air(
-        raw["density_altitude"], raw["toward_crowd"], raw["along_line"], raw["gust"], raw["wind_speed"]
-    )
+    value = conditions_from_air(*raw.values())
     error = {
         name: sd["density_altitude" if name == "density_altitude" else "gust" if "gust" in name else "wind"]
         for name in CONDITIONS
     }
-    return ShowAir(value, error)
+    return ShowAir(value, error, usual_mean, usual_variance)
 
 
 def _noted_wind(
@@ -246,7 +273,7 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
     """What the log teaches, as plain data: words, coefficients, and every show on its own air.
 
     Enough to show it and to use it again: numbers with names, the window of the log, and the hashes of
-    the log and of the limits it was laid on.
+    the log, of the limits it was laid on, of the shows' air with its errors, and of the settings.
     """
     fit = learned.limits
     days = [s.date for s in learned.shows]
@@ -259,6 +286,9 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
         "learned_may_relax": learned.may_relax,
         "log_sha256": learned.log_sha256,
         "limits_sha256": learned.limits_sha256,
+        "air_sha256": _air_digest(learned.air),
+        "settings_sha256": learned.settings_sha256,
+        "venues_without_air": _without_air(learned),
         "coefficients": {
             "shift": fit.shift,
             "slope": fit.slope,
@@ -281,6 +311,22 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
         "causes": [row for c in range(len(CAUSES)) if (row := _cause_told(learned, c)) is not None],
         "every_show": [_show_told(learned, i) for i in range(len(learned.shows))],
     }
+
+
+def _air_digest(air: ShowAir) -> str:
+    digest = hashlib.sha256()
+    for part in (air.value, air.error, air.usual_mean, air.usual_variance):
+        for name in CONDITIONS:
+            digest.update(np.asarray(part[name], dtype="<f8").tobytes())
+    return digest.hexdigest()
+
+
+def _without_air(learned: LearnedFromLog) -> list[str]:
+    """Venues of shows flown in air of which nothing at all is known."""
+    known = np.any([np.isfinite(x) for x in learned.air.value.values()], axis=0)
+    return sorted(
+        {s.venue for s, k in zip(learned.shows, known, strict=True) if not k and s.routine != _NONE}
+    )
 
 
 def answers_moved(ds: xr.Dataset) -> list[dict[str, Any]]:
@@ -339,6 +385,8 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
             f"you leave it out for {words} at {span}; "
             f"it bit in {changed} of {shows} show{'s' if shows != 1 else ''}"
         )
+        if fit.limit - fit.limit_lower < 0.25 * (fit.limit_upper - fit.limit_lower):
+            sentence += "; the number is from the cautious end of that range"
     if shows and looser and learned.may_relax:
         sentence += "; your own setting lets this stand although it is more permissive than you wrote"
     elif changed and looser:

@@ -27,20 +27,23 @@ def add_log(add: Add) -> None:
     log = add(
         "log",
         _log,
-        "keep the show log: add or correct a show, import a file, check it",
+        "keep the show log: add, correct or remove a show, import a file, check it",
         "Keep the log of shows flown, by exception: what is not named was flown as planned. `log add FOLDER` "
-        "with --date, --time, --venue and the figures changed; `log import FOLDER FILE.csv`; "
-        "`log check FOLDER`. Name a figure and what bit as 'Torque roll:rough_air'; what bit is one of "
+        "with --date, --time, --venue and the figures changed; `log remove FOLDER` with --date, --time and "
+        "--venue; `log import FOLDER FILE.csv`; `log check FOLDER`. Name a figure and what bit as "
+        "'Torque roll:rough_air'; what bit is one of "
         "density_altitude, wind_across, rough_air, wind_along, other.",
     )
     log.add_argument(
-        "what", choices=("add", "import", "check"), help="add one show, import a file, or check the log"
+        "what",
+        choices=("add", "remove", "import", "check"),
+        help="add or remove one show, import a file, or check the log",
     )
     log.add_argument("folder", type=Path, metavar="FOLDER", help="the season folder")
     log.add_argument("file", type=Path, nargs="?", metavar="FILE.csv", help="with import: the file")
-    log.add_argument("--date", metavar="YYYY-MM-DD", help="with add: local date of the show")
-    log.add_argument("--time", metavar="HH:MM", help="with add: local start of the show")
-    log.add_argument("--venue", metavar="ID", help="with add: id of the venue")
+    log.add_argument("--date", metavar="YYYY-MM-DD", help="with add, remove: local date of the show")
+    log.add_argument("--time", metavar="HH:MM", help="with add, remove: local start of the show")
+    log.add_argument("--venue", metavar="ID", help="with add, remove: id of the venue")
     log.add_argument(
         "--routine", default="full", metavar="LABEL", help="with add: routine flown, or none (default: full)"
     )
@@ -86,25 +89,37 @@ def _log(arguments: argparse.Namespace) -> int:
     season = load_season(arguments.folder)
     venues = [v.id for v in season.venues]
     figures = [f.name for f in season.routine.repertoire]
+    routines = ["full", *(["low-ceiling"] if season.routine.low_ceiling else []), "none"]
+    if arguments.what in ("add", "remove"):
+        for name in ("date", "time", "venue"):
+            if not getattr(arguments, name):
+                raise InputError(f"`log {arguments.what}` needs --{name}.")
     if (arguments.what == "import") != (arguments.file is not None):
         raise InputError("Give a file with `log import FOLDER FILE.csv`, and with nothing else.")
+    told: dict[str, Any] = {}
+    line = ""
     if arguments.what == "add":
         show = _typed_show(arguments, venues, figures)
         show_log.add_show(arguments.folder, show, replace=arguments.replace)
-        told: dict[str, Any] = {"logged": show.words, "figures_changed": len(show.changed)}
+        told = {"logged": show.words, "figures_changed": len(show.changed)}
         line = f"logged: {show.words}, {len(show.changed)} figures changed"
+    elif arguments.what == "remove":
+        gone = show_log.remove_show(arguments.folder, arguments.date, arguments.time, arguments.venue)
+        told = {"removed": gone.words}
+        line = f"removed: {gone.words}; the log as it was is in {show_log.PREVIOUS}"
     elif arguments.what == "import":
         added, same = show_log.import_shows(arguments.folder, arguments.file, replace=arguments.replace)
         told = {"added": added, "already_there": same}
         line = f"{added} shows added or corrected, {same} there already"
-    else:
-        shows, warnings = show_log.read_log(arguments.folder, venues=venues, figures=figures)
-        told = {"shows": len(shows), "warnings": [str(w) for w in warnings]}
-        for warning in warnings:
-            print(f"warning: {warning}", file=sys.stderr)
+    shows, warnings = show_log.read_log(arguments.folder, venues=venues, figures=figures, routines=routines)
+    for warning in warnings:
+        print(f"warning: {warning}", file=sys.stderr)
+    if arguments.what == "check":
+        told = {"shows": len(shows)}
         line = (
             f"{arguments.folder / show_log.FILE}: {len(shows)} shows, no mistakes, {len(warnings)} warnings"
         )
+    told["warnings"] = [str(w) for w in warnings]
     if arguments.json:
         _print_json(told)
     else:
@@ -116,9 +131,6 @@ def _typed_show(arguments: argparse.Namespace, venues: list[str], figures: list[
     """Build the show of the command line, read by the same rules as the file."""
     from pipeline import show_log
 
-    for name in ("date", "time", "venue"):
-        if not getattr(arguments, name):
-            raise InputError(f"`log add` needs --{name}.")
     place = {"date": arguments.date, "time_local": arguments.time, "venue": arguments.venue}
     rows = [
         place
@@ -156,6 +168,13 @@ def _learn(arguments: argparse.Namespace) -> int:
     answer = told(learned)
     path = results_path(arguments.folder, cache_root()).with_suffix(".learned.json")
     write_atomically(path, (json.dumps(answer, indent=2, ensure_ascii=False) + "\n").encode())
+    if answer["venues_without_air"]:
+        print(
+            f"warning: nothing is known of the air of shows at {', '.join(answer['venues_without_air'])}: "
+            f"they say nothing yet. Fetch the stations' hours with `showhour fetch {arguments.folder}`, or "
+            "note the conditions in the shows' own rows.",
+            file=sys.stderr,
+        )
     if arguments.json:
         _print_json(answer)
         return 0

@@ -278,8 +278,18 @@ def _other_curves(season: Season, learned: LearnedFromLog, cache: Path) -> tuple
 def _lay_learned(empty: dict[str, Any], learned: LearnedFromLog) -> None:
     """What the log teaches, for the screen, and which limits it decides."""
     a = empty["arrays"]
-    empty["attrs"]["learned"] = json.dumps(told(learned), ensure_ascii=False, allow_nan=False)
     own = learned.curves()
+    answer = told(learned)
+    for row in answer["causes"]:
+        at = [c for c, name in enumerate(limits.CONDITIONS) if limits.CONDITIONS[name] == row["cause"]]
+        learnt = np.stack([own.limit[name] for name in limits.CONDITIONS], axis=1)[:, at]
+        physics = np.any(a["limit_used"][:, at] < learnt, axis=1)
+        if physics.any():
+            of = int(np.any(np.isfinite(learnt), axis=1).sum())
+            row["sentence"] += (
+                f"; for {physics.sum()} of {of} figures what the aircraft can do limits you sooner"
+            )
+    empty["attrs"]["learned"] = json.dumps(answer, ensure_ascii=False, allow_nan=False)
     for c, condition in enumerate(limits.CONDITIONS):
         written, limit = learned.written.limit[condition], own.limit[condition]
         for f in np.flatnonzero(~np.isnan(written) & (a["limit_used"][:, c] == limit)):

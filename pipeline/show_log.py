@@ -35,6 +35,7 @@ __all__ = [
     "log_digest",
     "parse_log",
     "read_log",
+    "remove_show",
     "show_from_rows",
 ]
 
@@ -133,6 +134,7 @@ def parse_log(
     file: str = FILE,
     venues: Sequence[str] = (),
     figures: Sequence[str] = (),
+    routines: Sequence[str] = (),
 ) -> tuple[list[LoggedShow], list[Fault], list[Fault]]:
     """Shows of a log, its mistakes, and its warnings.
 
@@ -142,8 +144,8 @@ def parse_log(
         The file.
     file
         Its name in messages.
-    venues, figures
-        Ids and names that the season knows; another is a warning, since a log outlives a season.
+    venues, figures, routines
+        Ids, names and labels that the season knows; another is a warning, since a log outlives a season.
     """
     faults: list[Fault] = []
     warnings: list[Fault] = []
@@ -177,7 +179,7 @@ def parse_log(
                 faults.append(Fault(file, row, "", f"{len(cells)} values", f"{len(header)}, as the header"))
                 continue
             held = {name: value.strip() for name, value in zip(header, cells, strict=True)}
-            _read_row(held, file, row, shows, faults, warnings, venues, figures)
+            _read_row(held, file, row, shows, faults, warnings, venues, figures, routines)
     except csv.Error as error:
         faults.append(Fault(file, reader.line_num, "", f"a line that is no CSV ({error})", "CSV"))
     return [show for show in shows.values() if show is not None], faults, warnings
@@ -215,6 +217,7 @@ def _read_row(
     warnings: list[Fault],
     venues: Sequence[str],
     figures: Sequence[str],
+    routines: Sequence[str],
 ) -> None:
     before = len(faults)
 
@@ -233,7 +236,7 @@ def _read_row(
         return
     key = (date, time, held["venue"])
     if not held["figure"]:
-        _read_show(held, key, file, row, shows, faults, warnings, venues)
+        _read_show(held, key, file, row, shows, faults, warnings, venues, routines)
         return
     if held["outcome"] not in OUTCOMES:
         wrong("outcome", f"one of {', '.join(OUTCOMES)}{nearest(held['outcome'], OUTCOMES)}")
@@ -272,6 +275,7 @@ def _read_show(
     faults: list[Fault],
     warnings: list[Fault],
     venues: Sequence[str],
+    routines: Sequence[str],
 ) -> None:
     before = len(faults)
     there = shows.get(key)
@@ -307,6 +311,10 @@ def _read_show(
         near = nearest(held["venue"], venues)
         wanted = f"the id of a file in venues/{near}; without it only what the row notes is used"
         warnings.append(Fault(file, row, "venue", repr(held["venue"]), wanted))
+    if routines and held["routine"] not in routines:
+        near = nearest(held["routine"], routines)
+        wanted = f"one of {', '.join(routines)}{near}; of another routine only the figures named count"
+        warnings.append(Fault(file, row, "routine", repr(held["routine"]), wanted))
     shows[key] = LoggedShow(
         *key,
         routine=held["routine"],
@@ -345,7 +353,11 @@ def _content(path: Path) -> bytes:
 
 
 def read_log(
-    folder: Path, *, venues: Sequence[str] = (), figures: Sequence[str] = ()
+    folder: Path,
+    *,
+    venues: Sequence[str] = (),
+    figures: Sequence[str] = (),
+    routines: Sequence[str] = (),
 ) -> tuple[list[LoggedShow], list[Fault]]:
     """Shows of a season folder's log, and its warnings; no shows where there is no log.
 
@@ -357,7 +369,7 @@ def read_log(
     content = _content(folder / FILE)
     if not content:
         return [], []
-    shows, faults, warnings = parse_log(content, venues=venues, figures=figures)
+    shows, faults, warnings = parse_log(content, venues=venues, figures=figures, routines=routines)
     if faults:
         count = "one mistake" if len(faults) == 1 else f"{len(faults)} mistakes"
         raise InputError("\n".join([f"{folder / FILE} has {count}:", *(f"  {f}" for f in faults)]))
@@ -454,6 +466,36 @@ def add_show(folder: Path, show: LoggedShow, *, replace: bool = False) -> None:
                 f"The log has no show on {show.words} to correct. Leave out --replace to add it."
             )
         _save(folder, list((held | {show.key: show}).values()))
+
+
+def remove_show(folder: Path, date: str, time: str, venue: str) -> LoggedShow:
+    """Take a show out of the log of a season folder, with its figures; the version before is kept.
+
+    Parameters
+    ----------
+    folder
+        The season folder.
+    date, time, venue
+        As written in the log.
+
+    Raises
+    ------
+    InputError
+        When the log has no such show, or a mistake.
+    StoreError
+        When the file cannot be written.
+    """
+    with _locked(folder):
+        held = {s.key: s for s in read_log(folder)[0]}
+        day, start = _date(date), _time(time)
+        gone = None if day is None or start is None else held.pop((day, start, venue), None)
+        if gone is None:
+            raise InputError(
+                f"The log has no show on {date} {time} at {venue} to remove. "
+                f"Give --date, --time and --venue as they stand in {folder / FILE}."
+            )
+        _save(folder, list(held.values()))
+    return gone
 
 
 def import_shows(folder: Path, source: Path, *, replace: bool = False) -> tuple[int, int]:

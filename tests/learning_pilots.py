@@ -52,7 +52,10 @@ def simulated(
     variance = condition.copy()
     state = np.zeros(condition.shape, dtype=int)
     for c in range(causes):
-        value, left = learning.calibrated(seen[:, c], np.full(shows, error if believed is None else believed))
+        # What is usual, as a long record of such a station shows it: the mean, and 1 + error squared.
+        usual = np.full(shows, mean), np.full(shows, 1.0 + error**2)
+        taken = np.full(shows, error if believed is None else believed)
+        value, left = learning.calibrated(seen[:, c], taken, *usual)
         condition[:, c] = value[:, None] - OFFSETS
         variance[:, c] = left[:, None]
         changed = true[:, c, None] - OFFSETS >= tolerance[:, c, None]

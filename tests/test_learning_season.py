@@ -256,8 +256,8 @@ def test_every_show_lies_on_its_own_air(tmp_path: Path, monkeypatch: pytest.Monk
     assert (told["first_show"], told["last_show"]) == ("2025-07-05", "2025-07-09")
 
 
-def told_of(rows: list[tuple[float, int]]) -> dict:
-    """The words for gusts, of shows of one figure whose limit is 40 kt and comfortable 20."""
+def learned_of(rows: list[tuple[float, int]]) -> learn.LearnedFromLog:
+    """Learned from gusts, of shows of one figure whose limit is 40 kt and comfortable 20."""
     from learning_pilots import one_figure
 
     from pipeline.decisions.learning import ShowAir
@@ -274,11 +274,40 @@ def told_of(rows: list[tuple[float, int]]) -> dict:
     fitted = learning.fit(
         learning.Evidence(*(x[:, order] for x in (told.condition, told.variance, told.state)))
     )
-    air = ShowAir(nothing, nothing)
-    learned = learn.LearnedFromLog(fitted, written, False, (), air, np.empty((0, 4, 1), dtype=int), "", "")
+    air = ShowAir(nothing, nothing, nothing, nothing)
+    state = np.empty((0, 4, 1), dtype=int)
+    return learn.LearnedFromLog(fitted, written, False, (), air, state, "", "", "")
+
+
+def told_of(rows: list[tuple[float, int]]) -> dict:
+    """The words for gusts."""
+    learned = learned_of(rows)
     row = learn._cause_told(learned, CAUSES.index("rough_air"))
     assert row is not None
-    return row | {"limit": fitted.limit}
+    return row | {"limit": learned.limits.limit}
+
+
+def test_words_for_a_number_at_the_end_of_its_range():
+    """One change in mild air is left out of the number but not of the range, and the words say so."""
+    row = told_of([(-1.0, learning.FLOWN)] * 30 + [(-3.0, learning.CHANGED)])
+    place = row["limit_percent"] - row["limit_percent_lower"]
+    assert place < 0.25 * (row["limit_percent_upper"] - row["limit_percent_lower"])
+    assert "; the number is from the cautious end of that range" in row["sentence"]
+
+
+@pytest.mark.parametrize("used_kt", [25.0, 40.0])
+def test_the_words_say_where_the_aircraft_binds_first(used_kt: float, monkeypatch: pytest.MonkeyPatch):
+    """A limit in use below the learned one is the aircraft's own, and the learned number is not all."""
+    learned = learned_of([(-1.0, learning.FLOWN)] * 41)
+    row = learn._cause_told(learned, CAUSES.index("rough_air"))
+    monkeypatch.setattr(run, "told", lambda _: {"causes": [row]})
+    used = np.full((1, len(CONDITIONS)), np.nan)
+    used[0, GUST] = used_kt * KT
+    empty = {"arrays": {"limit_used": used, "limit_reason": np.full(used.shape, "", object)}, "attrs": {}}
+    run._lay_learned(empty, learned)
+    (told,) = json.loads(empty["attrs"]["learned"])["causes"]
+    said = "for 1 of 1 figures what the aircraft can do limits you sooner" in told["sentence"]
+    assert said == (used_kt < 40.0)
 
 
 def test_words_for_a_log_in_which_nothing_bit():
@@ -333,10 +362,23 @@ def test_the_learn_command_says_and_keeps_what_it_found(
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
     folder = copy_demo(tmp_path / "season")
     assert main(["learn", str(folder), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    # Nothing was fetched, and most of the log notes no air.
+    assert told["venues_without_air"]
+    assert f"showhour fetch {folder}" in err
     (kept,) = (tmp_path / "cache" / "results").glob("*.learned.json")
     assert json.loads(kept.read_text()) == told
-    assert len(told["log_sha256"]) == len(told["limits_sha256"]) == 64
+    hashes = [told[f"{what}_sha256"] for what in ("log", "limits", "air", "settings")]
+    assert {len(h) for h in hashes} == {64}
+    settings = folder / "season.yaml"
+    settings.write_text(settings.read_text() + "\nlearning:\n  gust_error_kt: 5\n")
+    assert main(["learn", str(folder), "--json"]) == 0
+    again = json.loads(capsys.readouterr().out)
+    same = [
+        again[f"{what}_sha256"] == told[f"{what}_sha256"] for what in ("log", "limits", "air", "settings")
+    ]
+    assert same == [True, True, False, False]
     assert {c["cause"] for c in told["causes"]} == set(CAUSES)
     assert main(["learn", str(folder)]) == 0
     assert "not a flight clearance" in capsys.readouterr().out

@@ -222,6 +222,20 @@ def test_the_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
     assert "did you mean Torque roll" in capsys.readouterr().err
     assert main(["log", "check", str(folder), "--json"]) == 0
     assert main(["log", "import", str(folder)]) == 2
+    other = tmp_path / "other.csv"
+    other.write_text(HEAD + SHOW.replace("07-04", "07-05").replace("full", "ful"))
+    capsys.readouterr()
+    assert main(["log", "import", str(folder), str(other)]) == 0
+    assert "show_log.csv line 4, routine: found 'ful'; wanted one of full" in capsys.readouterr().err
+    before = (folder / FILE).read_bytes()
+    gone = ["log", "remove", *typed[2:]]
+    assert main(gone[:-2]) == 2
+    assert "needs --venue" in capsys.readouterr().err
+    assert main(gone) == 0
+    assert [s.routine for s in read_log(folder)[0]] == ["ful"]
+    assert (folder / PREVIOUS).read_bytes() == before
+    assert main(gone) == 2
+    assert "no show on 2026-07-04 14:30 at dry-lake to remove" in capsys.readouterr().err
     (folder / FILE).write_text("date\n")
     assert main(["log", "check", str(folder)]) == 2
     assert "line 1, time_local" in capsys.readouterr().err

@@ -15,8 +15,8 @@ integral .82.)
 
 The learned limit is the condition at which the figure is left out nineteen times in twenty. Two things
 keep it honest: a log in which nothing was changed never makes it stricter than written, and a change in
-milder air never makes it looser (it is the strictest of the fits with the mildest changes left out one
-after another, the earliest of which is the whole log).
+milder air never makes it looser (it is the strictest of the fits with the shows whose changes loosen it left
+out one after another, the first of which is the whole log).
 
 References
 ----------
@@ -30,6 +30,7 @@ References
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -73,6 +74,9 @@ PLANNED_OUT_WEIGHT = 0.5
 
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _LEAST_CHANCE = 1e-300
+_NEWTON_STEPS, _HALVINGS = 50, 25
+_TRIED, _BACK = 12, 4  # shows left out, and taken back, alone
+_PREFIXES = (1, 2, 3, 4, 5, 6, 8, 12, 18, 27, 40, 60, 90, 135, 200)  # and together
 _PER_UNIT = 40.0  # of the scale, below which observations count as alike
 
 _LEAST_RELIABILITY = 0.2
@@ -84,7 +88,6 @@ _GRIDS = ((33, 23), (49, 33))
 _NEGLIGIBLE = 12.0  # log posterior below its greatest value; e^-12 is 6e-6
 _LEAST_WIDTH = 0.05  # of an interval whose ends meet
 
-_OFFSET_SD = 0.5
 _OFFSET_EVENTS = 3
 _TELLING_GAIN = 1.92  # half the 95 % point of chi-squared with one degree of freedom
 
@@ -102,10 +105,14 @@ class ShowAir:
         By condition as in `CONDITIONS`, (show,); NaN where unknown.
     error
         Standard deviation of the venue's condition about that value, (show,): 0 where the pilot noted it.
+    usual_mean, usual_variance
+        Of such values at the venue, at that hour and time of year, (show,); NaN where unknown.
     """
 
     value: Mapping[str, FloatArray]
     error: Mapping[str, FloatArray]
+    usual_mean: Mapping[str, FloatArray]
+    usual_variance: Mapping[str, FloatArray]
 
 
 @dataclass(frozen=True)
@@ -154,11 +161,14 @@ class Observations:
         return Observations(*(getattr(self, n)[index] for n in self.__dataclass_fields__))
 
 
-def calibrated(value: ArrayLike, error: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def calibrated(
+    value: ArrayLike, error: ArrayLike, usual_mean: ArrayLike, usual_variance: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
     """Expected true condition given what a station shows, and its variance.
 
-    Regression calibration [2]_: the true conditions of the shows are taken as normal about their mean, so
-    a reading is moved toward the mean by the share of its variation that is error.
+    Regression calibration [2]_: true conditions are taken as normal about what is usual, so a reading is
+    moved toward that by the share of the usual variation that is error. What is usual comes from the
+    station's whole record, not from the log, so that no show moves the air of another.
 
     Parameters
     ----------
@@ -166,6 +176,8 @@ def calibrated(value: ArrayLike, error: ArrayLike) -> tuple[FloatArray, FloatArr
         Readings, (show,); NaN where unknown.
     error
         Standard deviation of each reading's error, (show,).
+    usual_mean, usual_variance
+        Of such readings, (show,); where unknown the reading stands, with all its error.
 
     Returns
     -------
@@ -174,19 +186,12 @@ def calibrated(value: ArrayLike, error: ArrayLike) -> tuple[FloatArray, FloatArr
     """
     x = np.asarray(value, dtype=float)
     e = np.asarray(error, dtype=float)
-    known = np.isfinite(x)
-    noisy = known & (e > 0.0)
-    if not noisy.any():
-        return x.copy(), np.where(known, 0.0, np.nan)
-    if known.sum() < 3:
-        # Too few to tell variation from error: the reading stands, with all its error.
-        return x.copy(), np.where(known, e**2, np.nan)
-    mean = x[known].mean()
-    seen = x[known].var(ddof=1)
-    true = max(seen - float(np.mean(e[known] ** 2)), _LEAST_RELIABILITY * seen)
+    mean, seen = np.asarray(usual_mean, dtype=float), np.asarray(usual_variance, dtype=float)
+    true = np.maximum(seen - e**2, _LEAST_RELIABILITY * seen)
     with np.errstate(invalid="ignore", divide="ignore"):
-        reliability = np.where(e > 0.0, true / (true + e**2), 1.0)
-    return mean + reliability * (x - mean), np.where(known, reliability * e**2, np.nan)
+        reliability = np.where((e > 0.0) & np.isfinite(mean) & (true > 0.0), true / (true + e**2), 1.0)
+    moved = x + (1.0 - reliability) * np.where(reliability < 1.0, mean - x, 0.0)
+    return moved, np.where(np.isfinite(x), reliability * e**2, np.nan)
 
 
 def evidence(air: ShowAir, curves: Curves, state: IntArray) -> Evidence:
@@ -216,7 +221,9 @@ def evidence(air: ShowAir, curves: Curves, state: IntArray) -> Evidence:
         limited = np.flatnonzero(~np.isnan(curves.limit[name]))
         if not limited.size:
             continue
-        x, v = calibrated(air.value[name], air.error[name])
+        x, v = calibrated(
+            *(part[name] for part in (air.value, air.error, air.usual_mean, air.usual_variance))
+        )
         c = CAUSES.index(cause)
         low, high = curves.comfortable[name][limited], curves.limit[name][limited]
         z = standardised(x[:, None], low, high)
@@ -230,7 +237,7 @@ def evidence(air: ShowAir, curves: Curves, state: IntArray) -> Evidence:
     return Evidence(condition, np.where(np.isnan(condition), np.nan, variance), state)
 
 
-def observations(told: Evidence, offset: FloatArray | None = None) -> Observations:
+def observations(told: Evidence) -> Observations:
     """One observation a show and cause; two, each of half the weight, where a figure was out at planning.
 
     A show in which a figure was flown in air more demanding than another was changed in tells that the
@@ -240,10 +247,8 @@ def observations(told: Evidence, offset: FloatArray | None = None) -> Observatio
     ----------
     told
         What the log says.
-    offset
-        Taken from the condition, (cause, figure); 0 by default.
     """
-    z = told.condition if offset is None else told.condition - offset
+    z = told.condition
     known = np.isfinite(z)
 
     def ends(changed: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -279,10 +284,6 @@ def observations(told: Evidence, offset: FloatArray | None = None) -> Observatio
 # --- The likelihood ---------------------------------------------------------------------------------
 
 
-def _log_logistic(x: FloatArray) -> FloatArray:
-    return np.asarray(-np.logaddexp(0.0, -x))
-
-
 def _node_terms(seen: Observations) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Bounds at the nodes of the error's integral, (node, observation), and the nodes' weights."""
     if not np.any(seen.variance > 0.0):
@@ -292,7 +293,9 @@ def _node_terms(seen: Observations) -> tuple[FloatArray, FloatArray, FloatArray]
 
 
 def _logistic(x: FloatArray) -> FloatArray:
-    return np.asarray(1.0 / (1.0 + np.exp(np.clip(-x, -700.0, 700.0))))
+    from scipy.special import expit
+
+    return np.asarray(expit(x))
 
 
 def log_likelihood(shift: ArrayLike, slope: ArrayLike, seen: Observations) -> FloatArray:
@@ -369,84 +372,96 @@ def _stated_rows(pseudo: float) -> Observations:
     )
 
 
-@dataclass(frozen=True)
-class _Part:
-    """Observations bounded alike, at the nodes of their error: bounds (node, observation), or None."""
+def _derivatives(
+    intercept: FloatArray, slope: FloatArray, seen: Observations, weight: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Sum of the log likelihood (fit,), gradient (2, fit) and bend (2, 2, fit) by intercept -b m and slope.
 
-    lower: FloatArray | None
-    upper: FloatArray | None
-    node_weight: FloatArray
-    weight: FloatArray
-
-    @classmethod
-    def of(cls, seen: Observations) -> list[_Part]:
-        low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
-        parts = []
-        for has_low, has_high in ((True, False), (False, True), (True, True)):
-            rows = (low == has_low) & (high == has_high)
-            if rows.any():
-                some = seen.take(rows)
-                lower, upper, node_weight = _node_terms(some)
-                parts.append(
-                    cls(
-                        lower if has_low else None,
-                        upper if has_high else None,
-                        node_weight[:, None],
-                        some.weight,
-                    )
-                )
-        return parts
-
-
-def _density(shift: float, slope: float, parts: Sequence[_Part]) -> tuple[float, FloatArray]:
-    """Sum of the log likelihood, and its gradient by shift and log slope."""
-    value, by_shift, by_slope = 0.0, 0.0, 0.0
-    for part in parts:
-        # Chance at each node, and the derivatives of its logarithm by shift and slope.
-        inside, to_shift, to_slope = part.node_weight, np.zeros(1), np.zeros(1)
-        if part.upper is not None:
-            above = part.upper - shift
-            reached = _logistic(slope * above)
-            inside = inside * reached
-            to_shift, to_slope = to_shift - slope * (1.0 - reached), to_slope + above * (1.0 - reached)
-        if part.lower is not None:
-            below = part.lower - shift
-            passed = _logistic(slope * below)
-            inside = inside * (1.0 - passed)
-            to_shift, to_slope = to_shift + slope * passed, to_slope - below * passed
+    `weight`, (fit, observation), takes the place of the observations' own.
+    """
+    value = np.zeros(intercept.size)
+    first, second = np.zeros((2, intercept.size)), np.zeros((2, 2, intercept.size))
+    low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
+    b = slope[:, None]
+    for rows in (low & ~high, high & ~low, low & high):
+        if not rows.any():
+            continue
+        lower, upper, share = _node_terms(seen.take(rows))
+        # (node, fit, observation): chance at each node, and the derivatives of its logarithm.
+        inside = share[:, None, None]
+        by_a, by_b, by_aa, by_ab, by_bb = (np.zeros(1) for _ in range(5))
+        for bound, has, sign in ((upper, high, 1.0), (lower, low, -1.0)):
+            if not has[rows][0]:
+                continue
+            x = bound[:, None, :]
+            held = _logistic(sign * (intercept[:, None] + b * x))
+            inside = inside * held
+            rest = 1.0 - held
+            curve = -held * rest
+            rest *= sign
+            by_a, by_b, by_aa = by_a + rest, by_b + rest * x, by_aa + curve
+            curve = curve * x
+            by_ab, by_bb = by_ab + curve, by_bb + curve * x
         chance = np.maximum(inside.sum(axis=0), _LEAST_CHANCE)
-        value += float(part.weight @ np.log(chance))
-        if part.upper is not None and part.lower is not None:
+        inside = inside / chance
+        of = weight[:, rows]
+        mean_a, mean_b, bend_aa, bend_ab, bend_bb = (
+            np.einsum("nko,nko->ko", inside, term)
+            for term in (by_a, by_b, by_a * by_a + by_aa, by_a * by_b + by_ab, by_b * by_b + by_bb)
+        )
+        bend_aa, bend_ab, bend_bb = bend_aa - mean_a**2, bend_ab - mean_a * mean_b, bend_bb - mean_b**2
+        told = np.log(chance)
+        if (low & high)[rows][0]:
             # 1 - exp(-b width), the same at every node.
-            width = (part.upper - part.lower)[0]
-            value += float(part.weight @ np.log(-np.expm1(-slope * width)))
-            to_slope = to_slope + width / np.expm1(np.minimum(slope * width, 700.0))
-        share = part.weight * inside / chance
-        by_shift += float(np.sum(share * to_shift))
-        by_slope += float(np.sum(share * to_slope))
-    return value, np.array([by_shift, slope * by_slope])
+            width = (upper - lower)[0]
+            grown = np.expm1(np.minimum(b * width, 300.0))
+            told = told + np.log(-np.expm1(-b * width))
+            mean_b = mean_b + width / grown
+            bend_bb = bend_bb - width**2 * (1.0 + grown) / grown**2
+        value += (of * told).sum(axis=1)
+        first += np.stack([(of * mean_a).sum(axis=1), (of * mean_b).sum(axis=1)])
+        aa, ab, bb = ((of * bend).sum(axis=1) for bend in (bend_aa, bend_ab, bend_bb))
+        second += np.array([[aa, ab], [ab, bb]])
+    return value, first, second
 
 
-def _mode(seen: Observations, pseudo: float, start: tuple[float, float]) -> tuple[float, float]:
-    """Shift and slope of the greatest posterior density in intercept and slope."""
-    from scipy.optimize import minimize
+def _modes(
+    seen: Observations, pseudo: float, start: tuple[float, float], kept: BoolArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Shift and slope of the greatest posterior density in intercept and slope, (fit,), by Newton's method.
 
-    parts = [*_Part.of(_stated_rows(pseudo)), *_Part.of(seen)]
-
-    def loss(p: FloatArray) -> tuple[float, FloatArray]:
-        value, gradient = _density(float(p[0]), float(np.exp(p[1])), parts)
-        return -value, -gradient
-
-    low, high = np.log(_SLOPES)
-    found = minimize(
-        loss,
-        np.array([start[0], np.log(start[1])]),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[_SHIFTS, (low, high)],
-        options={"ftol": 1e-11, "gtol": 1e-5},
-    )
-    return float(found.x[0]), float(np.exp(found.x[1]))
+    One fit for each row of `kept`, (fit, observation): the observations it rests on; by default one of all.
+    """
+    rows = np.ones((1, seen.lower.size), dtype=bool) if kept is None else kept
+    stated = _stated_rows(pseudo)
+    weight = np.concatenate([rows * seen.weight, np.tile(stated.weight, (len(rows), 1))], axis=1)
+    held = _joined(seen, stated)
+    b = np.full(len(rows), start[1])
+    a = -start[0] * b
+    value, first, second = _derivatives(a, b, held, weight)
+    for _ in range(_NEWTON_STEPS):
+        aa, ab, bb = second[0, 0], second[0, 1], second[1, 1]
+        # Between the slope's bounds; where the surface does not bend both ways, a step uphill.
+        size = aa * bb - ab * ab
+        bends = (aa < 0.0) & (size > 0.0)
+        newton = (ab * first[0] - aa * first[1]) / np.where(bends, size, 1.0)
+        # Uphill along the ridge, on which the intercept is the best for its slope.
+        along = first[1] - ab * first[0] / np.minimum(aa, -1e-12)
+        to_b = np.where(bends, newton, 0.5 * b * np.sign(along))
+        to_b = np.clip(b + to_b, *_SLOPES) - b
+        to_a = -(first[0] + ab * to_b) / np.minimum(aa, -1e-12)
+        part = np.ones(a.size)
+        for _ in range(_HALVINGS):
+            new = _derivatives(a + part * to_a, b + part * to_b, held, weight)
+            worse = new[0] < value - 1e-9
+            if not worse.any():
+                break
+            part[worse] *= 0.5
+        a, b = a + part * to_a, b + part * to_b
+        value, first, second = new
+        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-5:
+            break
+    return np.clip(-a / b, *_SHIFTS), b
 
 
 def _gathered(seen: Observations) -> Observations:
@@ -455,6 +470,13 @@ def _gathered(seen: Observations) -> Observations:
     alike, place = np.unique(rows, axis=0, return_inverse=True)
     weight = np.bincount(place.ravel(), seen.weight, minlength=len(alike)).astype(float)
     return Observations(alike[:, 0], alike[:, 1], alike[:, 2], weight, np.arange(len(alike), dtype=np.int64))
+
+
+def _by_show(seen: Observations) -> Observations:
+    """Shows in which nothing was changed, gathered as show -1; the others as they are."""
+    telling = np.isin(seen.show, seen.show[np.isfinite(seen.upper)])
+    quiet = _gathered(seen.take(~telling))
+    return _joined(dataclasses.replace(quiet, show=np.full(quiet.show.size, -1)), seen.take(telling))
 
 
 def _joined(first: Observations, second: Observations) -> Observations:
@@ -517,7 +539,7 @@ class LearnedLimits:
     shows_by_cause, changed_by_cause
         (cause,).
     left_out
-        Mildest changes left out for the learned limit, so that they do not loosen it.
+        Shows whose changes were left out for the learned limit, so that they do not loosen it.
     """
 
     limit: float
@@ -556,31 +578,19 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
     """
     if not pseudo > 0.0:
         raise ValueError(f"fit: pseudo is {pseudo}; it must be above 0")
-    seen = observations(told)
-    quiet = np.isinf(seen.upper)
-    seen = _joined(_gathered(seen.take(quiet)), seen.take(~quiet))
-    events = np.flatnonzero(np.isfinite(seen.upper))
-    mildest = events[np.argsort(seen.upper[events], kind="stable")]
+    seen = _by_show(observations(told))
+    known = np.isfinite(told.condition) & (told.state != SILENT)
+    changed = known & (told.state < 0)
+    groups = [(group, _by_show(observations(_only(told, group)))) for group in _groups(changed)]
     m, b, weight = _posterior(seen, pseudo)
-    shift, slope = _mode(seen, pseudo, (float(weight @ m), float(weight @ b)))
-    limit, comfortable = shift + LOGIT_19 / slope, shift - LOGIT_19 / slope
-    if not events.size:
-        limit, comfortable = max(limit, 1.0), max(comfortable, -1.0)
-    left_out, keep = 0, np.ones(seen.lower.size, dtype=bool)
-    start = (shift, slope)
-    for i, row in enumerate(mildest, start=1):
-        keep[row] = False
-        start = _mode(seen.take(keep), pseudo, start)
-        without = start[0] + LOGIT_19 / start[1]
-        if i == mildest.size:
-            without = max(without, 1.0)
-        if without < limit - 1e-6:
-            limit, left_out = without, i
+    shift, slope = (float(v[0]) for v in _modes(seen, pseudo, (float(weight @ m), float(weight @ b))))
+    comfortable = shift - LOGIT_19 / slope
+    if not np.isfinite(seen.upper).any():
+        comfortable = max(comfortable, -1.0)
+    limit, own_limit, left_out = _strictest(seen, groups, pseudo, (shift, slope), changed.shape[1:])
     own = m + LOGIT_19 / b
     tail = 0.5 * (1.0 - level)
     lower, upper = _weighted_quantile(own, weight, [tail, 1.0 - tail])
-    known = np.isfinite(told.condition) & (told.state != SILENT)
-    changed = known & (told.state < 0)
     return LearnedLimits(
         limit=limit,
         comfortable=comfortable,
@@ -589,7 +599,7 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
         shift=shift,
         slope=slope,
         directions=_directions(m, b, weight),
-        offset=_offsets(told, changed, shift, slope),
+        offset=own_limit - limit,
         shows=int(known.any(axis=(1, 2)).sum()),
         changed=int(changed.any(axis=(1, 2)).sum()),
         shows_by_cause=known.any(axis=2).sum(axis=0),
@@ -611,31 +621,105 @@ def _directions(m: FloatArray, b: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(np.where(steps.sum(axis=1, keepdims=True) > 0.0, -steps, steps))
 
 
-def _offsets(told: Evidence, changed: BoolArray, shift: float, slope: float) -> FloatArray:
-    """How much more strictly than the rest some causes or figures are judged, (cause, figure).
+def _only(told: Evidence, group: BoolArray) -> Evidence:
+    """What the log says of some causes and figures, (cause, figure)."""
+    return Evidence(told.condition, told.variance, np.where(group, told.state, SILENT))
 
-    Taken one by one, causes first, and only where the likelihood gains as much as chance would give one
-    time in twenty and there are both changes of the group and others to set it against.
-    """
-    offset = np.zeros((told.condition.shape[1], told.condition.shape[2]))
+
+def _groups(changed: BoolArray) -> list[BoolArray]:
+    """Causes, then figures, with changes enough of their own and others to set against, (cause, figure)."""
     total = int(changed.any(axis=(1, 2)).sum())
-    n_causes, n_figures = offset.shape
+    n_causes, n_figures = changed.shape[1:]
     cause, figure = np.indices((n_causes, n_figures))
     groups = [cause == c for c in range(n_causes)] + [figure == f for f in range(n_figures)]
-    steps = np.linspace(-1.5, 0.0, 13)
-    for group in groups:
-        own = int(np.any(changed & group, axis=(1, 2)).sum())
-        if own < _OFFSET_EVENTS or total - own < _OFFSET_EVENTS:
-            continue
-        gains = [
-            float(log_likelihood(shift, slope, observations(told, offset + step * group)).sum())
-            - 0.5 * (step / _OFFSET_SD) ** 2
-            for step in steps
-        ]
-        best = int(np.argmax(gains))
-        if gains[best] - gains[-1] > _TELLING_GAIN:
-            offset = offset + steps[best] * group
-    return offset
+    own = [int(np.any(changed & group, axis=(1, 2)).sum()) for group in groups]
+    return [
+        g for g, n in zip(groups, own, strict=True) if n >= _OFFSET_EVENTS and total - n >= _OFFSET_EVENTS
+    ]
+
+
+def _upper_shift(seen: Observations, pseudo: float, pooled: tuple[float, float]) -> float:
+    """Greatest shift below the pooled one that a group's own shows allow at the pooled slope; else inf.
+
+    The end of the interval nearest to the rest, so that a group is told apart only where its shows do, by
+    as much as they do, and never by a jump.
+    """
+    from scipy.optimize import brentq
+
+    shift, slope = pooled
+    held = _joined(seen, _stated_rows(pseudo))
+    b, weight = np.array([slope]), held.weight[None]
+
+    def at(where: float) -> tuple[float, float]:
+        value, first, _ = _derivatives(np.array([-slope * where]), b, held, weight)
+        return float(value[0]), float(-slope * first[0, 0])
+
+    least = _SHIFTS[0]
+    if shift <= least or at(shift)[1] >= 0.0:
+        return np.inf
+    best = least if at(least)[1] <= 0.0 else float(brentq(lambda x: at(x)[1], least, shift, xtol=1e-4))
+    bound = at(best)[0] - _TELLING_GAIN
+    if at(shift)[0] >= bound:
+        return np.inf
+    return float(brentq(lambda x: at(x)[0] - bound, best, shift, xtol=1e-4))
+
+
+def _strictest(
+    seen: Observations,
+    groups: Sequence[tuple[BoolArray, Observations]],
+    pseudo: float,
+    fitted: tuple[float, float],
+    shape: tuple[int, ...],
+) -> tuple[float, FloatArray, int]:
+    """Limit of all, limits (cause, figure), and the number of shows left out for them.
+
+    The strictest of the fits without shows whose changes loosen the limit. Shows are left out, or taken back,
+    one at a time until none makes it stricter: from the whole log, and from the log without its mildest
+    changes, as many as make it strictest.
+    """
+    events = np.isfinite(seen.upper)
+    mildest = seen.show[events][np.argsort(seen.upper[events], kind="stable")]
+    mildest = mildest[np.sort(np.unique(mildest, return_index=True)[1])]
+
+    def fits(out: BoolArray, start: tuple[float, float]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        m, b = _modes(seen, pseudo, start, ~out)
+        limits = m + LOGIT_19 / b
+        return np.where((events & ~out).any(axis=1), limits, np.maximum(limits, 1.0)), m, b
+
+    def without(shows: IntArray) -> BoolArray:
+        return np.isin(seen.show, shows)
+
+    whole = np.zeros((1, seen.show.size), dtype=bool)
+    starts = [whole]
+    sizes = [n for n in _PREFIXES if n < mildest.size] + [mildest.size] * (mildest.size > 0)
+    if sizes:
+        starts.append(np.stack([without(mildest[:n]) for n in sizes]))
+    limit, left_out, strictest = np.inf, whole[0], fitted
+    visited: set[bytes] = set()
+    for tried in starts:
+        at, reached, out = fitted, np.inf, whole[0]
+        while True:
+            limits, m, b = fits(tried, at)
+            best = int(np.argmin(limits))
+            if limits[best] >= reached - 1e-6:
+                break
+            reached, out, at = float(limits[best]), tried[best], (float(m[best]), float(b[best]))
+            if out.tobytes() in visited:
+                break
+            visited.add(out.tobytes())
+            is_out = np.isin(mildest, seen.show[out])
+            moves = [out | without(show) for show in mildest[~is_out][:_TRIED, None]]
+            moves += [out & ~without(show) for show in mildest[is_out][::-1][:_BACK, None]]
+            if not moves:
+                break
+            tried = np.stack(moves)
+        if reached < limit:
+            limit, left_out, strictest = reached, out, at
+    own = np.full(shape, limit)
+    for group, of_group in groups:
+        kept = of_group.take(~np.isin(of_group.show, seen.show[left_out]))
+        own[group] = np.minimum(own[group], _upper_shift(kept, pseudo, strictest) + LOGIT_19 / strictest[1])
+    return limit, own, int(np.unique(seen.show[left_out]).size)
 
 
 # --- Into the curves that the chances use -----------------------------------------------------------
