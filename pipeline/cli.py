@@ -136,6 +136,13 @@ def _parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="a station list on disk: ghcnh-station-list.csv or isd-history.csv (default: fetch the first)",
     )
+    stations.add_argument(
+        "--look",
+        type=int,
+        default=0,
+        metavar="N",
+        help="fetch the last whole year of the N nearest, to tell what they report (default: none)",
+    )
     as_json(stations)
 
     verify = add(
@@ -557,22 +564,35 @@ def _dashboard(arguments: argparse.Namespace) -> int:
 def _stations(arguments: argparse.Namespace) -> int:
     from pipeline.nearby import stations_near
 
-    rows = stations_near(arguments.venue, arguments.within_nm, arguments.list, progress=_progress)
+    rows = stations_near(
+        arguments.venue, arguments.within_nm, arguments.list, look=arguments.look, progress=_progress
+    )
     if arguments.json:
         _print_json({"stations": rows})
         return OK
     if not rows:
         print(f"No station of the list stands within {arguments.within_nm:g} NM. Try a larger --within-nm.")
         return OK
-    print(f"{'source':<9} {'station':<14} {'name':<28} {'NM':>6} {'height':>9}  {'years':<11} can hold")
+    print(f"{'source':<9} {'station':<14} {'name':<28} {'NM':>6} {'height':>9}  {'years':<16} holds")
     for row in rows:
-        years = "–" if row["first_year"] is None else f"{row['first_year']}–{row['last_year']}"
+        years = "not known" if row["first_year"] is None else f"{row['first_year']}–{row['last_year']}"
+        if row["years"] is not None:
+            years += f" ({row['years']})"
         rise = row["elevation_difference_ft"]
+        if row["holds"] is not None:
+            holds = ", ".join(f"{name} {100 * share:.0f} %" for name, share in row["holds"].items())
+        elif row["may_hold"]:
+            holds = f"not known; the archive can hold {', '.join(row['may_hold'])}"
+        else:
+            holds = "not known"
         print(
             f"{row['source']:<9} {row['station']:<14} {row['name'][:28]:<28} {row['distance_nm']:>6.1f} "
-            f"{'–' if rise is None else f'{rise:+,.0f} ft':>9}  {years:<11} {', '.join(row['may_hold'])}"
+            f"{'–' if rise is None else f'{rise:+,.0f} ft':>9}  {years:<16} {holds}"
         )
-    print("Height is against the venue. What a station really reports is known once its hours are fetched.")
+    print(
+        "Height is against the venue; years with any report in brackets. Shares are of hours stored here; "
+        "--look N fetches a year of the N nearest to tell them."
+    )
     return OK
 
 

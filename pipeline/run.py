@@ -37,6 +37,7 @@ from pipeline.kept_cycles import kept_cycles
 from pipeline.kept_gusts import kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
+from pipeline.stations.station_lists import great_circle
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -188,13 +189,6 @@ def _barometer(ds: xr.Dataset, station: Station) -> float:
     if told is None or abs(float(told) - station.elevation) > _SAME_STATION:
         return station.elevation
     return float(told)
-
-
-def great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
-    """Distance [m] between two places on a sphere of 6,371,008.8 m (IUGG mean radius)."""
-    p1, p2 = np.radians(lat1), np.radians(lat2)
-    half = np.sin((p2 - p1) / 2) ** 2 + np.cos(p1) * np.cos(p2) * np.sin(np.radians(lon2 - lon1) / 2) ** 2
-    return float(2 * 6_371_008.8 * np.arcsin(np.sqrt(half)))
 
 
 @dataclass

@@ -185,27 +185,93 @@ LIST = (
 )
 
 
-def test_stations_near_a_venue(tmp_path, cache, monkeypatch, capsys):
-    """The list comes once over the network, then only if it changed; nearest first, by the great circle.
+INVENTORY = (
+    "GHCNh_ID YEAR JAN FEB MAR APR MAY JUN JUL AUG SEP OCT NOV DEC\n"
+    "USW00000001 2003 700 0 0 0 0 0 0 0 0 0 0 0\n"
+    "USW00000001 2005 700 0 0 0 0 0 0 0 0 0 0 700\n"
+    "USW00000002 2001 1 0 0 0 0 0 0 0 0 0 0 0\n"
+)
+"""Lines in the form of NOAA's ``ghcnh-inventory.txt``: reports of each month, by station and year."""
 
-    One degree of latitude is 60.04 NM on the mean sphere (6,371,008.8 m, closed form).
-    """
-    folder = small_demo(tmp_path)
-    venue = folder / "venues" / "heron-bay.yaml"
+YEAR = (
+    "STATION|Station_name|DATE|LATITUDE|LONGITUDE|ELEVATION|temperature|temperature_Quality_Code|wind_speed\n"
+    + "".join(
+        f"USW00000001|NEAR|2005-07-01T{h:02d}:00:00|44.1|-103.1|1000|{20 + h / 10}||{3 if h % 2 else ''}\n"
+        for h in range(24)
+    )
+)
+
+
+def near_list(folder: Path) -> tuple[Path, bytes]:
+    """The venue file, and the list with its first station half a degree north of the venue."""
     from pipeline.inputs import load_season
 
     at = load_season(folder).venue("heron-bay")
-    body = LIST.replace("44.10,-103.10", f"{at.latitude + 0.5:.4f},{at.longitude:.4f}").encode()
+    return folder / "venues" / "heron-bay.yaml", LIST.replace(
+        "44.10,-103.10", f"{at.latitude + 0.5:.4f},{at.longitude:.4f}"
+    ).encode()
+
+
+def test_stations_near_a_venue(tmp_path, cache, monkeypatch, capsys):
+    """Lists come once over the network, then only if they changed; nearest first, by the great circle.
+
+    One degree of latitude is 60.04 NM on the mean sphere (6,371,008.8 m, closed form). The years are those
+    with reports in the inventory: 2003 and 2005. What the station holds is known once a year is looked into:
+    24 hours with temperature, 12 of them with wind.
+    """
+    folder = small_demo(tmp_path)
+    venue, body = near_list(folder)
+    from pipeline.inputs import load_season
+
+    at = load_season(folder).venue("heron-bay")
     with loopback() as server:
-        server.serve("/doc/ghcnh-station-list.csv", Answer(body, content_type="text/csv"))
+        version = (("ETag", '"1"'),)
+        served = Answer(body, content_type="text/csv", headers=version)
+        unchanged = Answer(status=304)
+        server.serve("/doc/ghcnh-station-list.csv", served, unchanged)
+        server.serve("/doc/ghcnh-inventory.txt", Answer(INVENTORY.encode(), headers=version), unchanged)
+        server.serve(
+            "/access/by-year/2005/psv/GHCNh_USW00000001_2005.psv", Answer(YEAR.encode(), content_type="text")
+        )
         monkeypatch.setenv("SHOWHOUR_GHCNH", server.address)
         assert main(["stations", "near", str(venue), "--json"]) == 0
-    rows = json.loads(capsys.readouterr().out)["stations"]
+        rows = json.loads(capsys.readouterr().out)["stations"]
+        assert main(["stations", "near", str(venue), "--json", "--look", "1"]) == 0
+        (looked,) = json.loads(capsys.readouterr().out)["stations"]
+        assert [h.get("if-none-match") for h in server.request_headers] == [None, None, '"1"', '"1"', None]
+        assert main(["stations", "near", str(venue)]) == 0
+    assert "2003–2005 (2)" in capsys.readouterr().out
     assert [r["station"] for r in rows] == ["USW00000001"]
     assert rows[0]["distance_nm"] == pytest.approx(30.0, abs=0.1)
     assert rows[0]["elevation_difference_ft"] == pytest.approx(1000 / 0.3048 - at.elevation_ft, abs=1)
     assert "reported gust peak" in rows[0]["may_hold"]
+    assert (rows[0]["first_year"], rows[0]["last_year"], rows[0]["years"]) == (2003, 2005, 2)
+    assert rows[0]["holds"] is None
+    assert looked["holds"] == {"air temperature at 2 m": 1.0, "mean wind speed at 10 m": 0.5}
     with pytest.raises(InputError, match="no radius"):
         stations_near(venue, 0.0, None)
     with pytest.raises(InputError, match="not a venue's file"):
         stations_near(folder / "season.yaml", 50.0, None)
+
+
+def test_what_is_not_known_of_stations_near_is_said(tmp_path, cache, monkeypatch, capsys):
+    """Without an inventory: years not known. Without a list: bundled airfields, of which nothing is known. A
+    cache folder that cannot be used is a told error."""
+    folder = small_demo(tmp_path)
+    venue, body = near_list(folder)
+    with loopback() as server:
+        monkeypatch.setenv("SHOWHOUR_GHCNH", server.address)
+        assert main(["stations", "near", str(venue), "--within-nm", "500"]) == 0
+        told = capsys.readouterr()
+        assert "cannot be fetched" in told.err
+        assert "bundled list stand in" in told.err
+        assert told.out.count("not known") >= 2
+        server.serve("/doc/ghcnh-station-list.csv", Answer(body, content_type="text/csv"))
+        assert main(["stations", "near", str(venue)]) == 0
+        told = capsys.readouterr()
+        assert "ghcnh-inventory.txt cannot be fetched" in told.err
+        assert "not known; the archive can hold air temperature" in told.out
+        shutil.rmtree(cache / "lists")
+        (cache / "lists").write_text("no folder")
+        assert main(["stations", "near", str(venue)]) == 4
+    assert "cache folder cannot be used" in capsys.readouterr().err
