@@ -27,6 +27,7 @@ page = st.navigation(
         "Prepare": [
             st.Page("views/show.py", title="Which show", url_path="show"),
             st.Page("views/figure.py", title="A figure in thin air", url_path="figure"),
+            st.Page("views/aircraft.py", title="The aircraft in thin air", url_path="aircraft"),
             st.Page("views/energy.py", title="The routine’s energy", url_path="energy"),
         ],
         "On the day": [

@@ -21,26 +21,34 @@ from dashboard.season import BookingRow, Day, Season, Slot
 from pipeline.air.variables import FT
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
+from pipeline.flight.calibration import Fit, Misfit, fit_polar, misfits
 from pipeline.flight.figures import Figure
 from pipeline.flight.inhand import Sheet, sheet, verdict
+from pipeline.flight.performance import Performance, performance
 from pipeline.flight.routine import RoutineEnergy, routine_energy
 from pipeline.flight_inputs import FlightInputs, routine_items, season_flight
 from pipeline.inputs import Season as SeasonFolder
+from pipeline.inputs import Venue
 from pipeline.inputs import load_season as read_folder
 
 __all__ = [
     "STEP_FT",
+    "AircraftAir",
+    "Calibrated",
     "FigureAir",
     "Prepared",
     "RoutineAir",
     "SlotAir",
+    "aircraft_air",
     "answer",
+    "calibrated",
     "figure_air",
     "opened",
     "position",
     "prepared",
     "routine_air",
     "slot_air",
+    "slot_quantiles",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -67,13 +75,12 @@ class Prepared:
 
     def floor_ft(self, venue: str) -> float:
         """The highest floor that holds at a venue; the pilot's own where the folder lacks it."""
-        held = [v for v in self.folder.venues if v.id == venue]
-        return self.folder.floor_agl_ft(held[0]) if held else self.own_floor_ft
+        held = self.venue(venue)
+        return self.own_floor_ft if held is None else self.folder.floor_agl_ft(held)
 
-    def crowd_distance_ft(self, venue: str) -> float:
-        """Show line to crowd; NaN where the folder lacks the venue."""
-        held = [v.show_line.crowd_distance_ft for v in self.folder.venues if v.id == venue]
-        return float(held[0]) if held else math.nan
+    def venue(self, venue: str) -> Venue | None:
+        """The venue as the folder has it now; None where it lacks it."""
+        return next((v for v in self.folder.venues if v.id == venue), None)
 
     def slot_minutes(self, booking: str) -> float:
         """Length of the booking's slot; NaN where the folder lacks the booking."""
@@ -123,6 +130,22 @@ class FigureAir:
     grid_ft: FloatArray
     verdicts: npt.NDArray[np.str_]
     at_sea_level: str
+
+
+@dataclass(frozen=True)
+class AircraftAir:
+    """The aircraft in every air of the slider; the first is standard sea level air."""
+
+    shown: Performance
+    grid_ft: FloatArray
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """Measured numbers against the aircraft as stated, and against the best fit."""
+
+    as_stated: tuple[Misfit, ...]
+    fit: Fit
 
 
 @dataclass(frozen=True)
@@ -259,6 +282,47 @@ def _grid(figures: Sequence[Figure], held: Prepared) -> FloatArray:
 def position(grid_ft: FloatArray, density_altitude_ft: float) -> int:
     """Where a density altitude [ft] stands in a grid; the last place where it lies beyond."""
     return min(round(density_altitude_ft / STEP_FT), grid_ft.size - 1)
+
+
+def slot_quantiles(season: Season, day: Day, slot: Slot) -> list[tuple[str, float]]:
+    """The slot's density altitudes [m] as they stand in the results, not rounded."""
+    q = season.values["density_altitude_quantile"][day.index, slot.position]
+    held = [
+        ("This slot’s median", float(q[season.quantile[0.5]])),
+        ("One day in ten above", float(q[season.quantile[0.9]])),
+    ]
+    return [(name, da) for name, da in held if math.isfinite(da)]
+
+
+def aircraft_air(held: Prepared, *, elevation: float) -> AircraftAir:
+    """The aircraft in every air of the slider over a field [m]."""
+    return _aircraft_air(held.digest, elevation, held)
+
+
+@st.cache_resource(max_entries=16, show_spinner=False)
+def _aircraft_air(digest: str, elevation: float, _held: Prepared) -> AircraftAir:
+    grid = _grid(list(_held.flight.figures.values()), _held)
+    # The first air is standard sea level air, whatever the field.
+    air = FieldAir(grid, np.minimum(grid, max(elevation, 0.0)))
+    return AircraftAir(performance(_held.flight.aircraft, air), np.round(grid / FT))
+
+
+def calibrated(held: Prepared) -> Calibrated | None:
+    """What the pilot measured against the aircraft; None where nothing is stated."""
+    return _calibrated(held.digest, held) if held.flight.measured else None
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _calibrated(digest: str, _held: Prepared) -> Calibrated:
+    flight = _held.flight
+    try:
+        fit = fit_polar(flight.aircraft, flight.measured)
+    except ValueError as error:
+        raise InputError(
+            f"The numbers under measured in aircraft.yaml cannot be fitted: {error}. Correct them, or the "
+            "aircraft’s own."
+        ) from error
+    return Calibrated(misfits(flight.aircraft, flight.measured), fit)
 
 
 def figure_air(held: Prepared, name: str, *, elevation: float, floor_ft: float) -> FigureAir:

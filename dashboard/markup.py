@@ -59,9 +59,10 @@ def plain_table(
 ) -> str:
     """A table of texts, scrolling inside its own box on a phone; the first column heads its row."""
     right = set(numeric)
-    kinds = {k: ' class="num"' if k in right else "" for k in columns}
-    head = "".join(f'<th scope="col"{kinds[k]}>{escape(words_)}</th>' for k, words_ in columns.items())
     first = next(iter(columns))
+    # What heads its row stands at the left, a number or not.
+    kinds = {k: ' class="num"' if k in right and k != first else "" for k in columns}
+    head = "".join(f'<th scope="col"{kinds[k]}>{escape(words_)}</th>' for k, words_ in columns.items())
     body = "".join(
         "<tr>"
         + "".join(

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
     from pipeline.inputs import QualityChecks
 
-__all__ = ["checked_hours"]
+__all__ = ["CHECKS_VERSION", "checked_hours"]
 
-_VERSION = 2
+CHECKS_VERSION = 2
 """Rises when the checks themselves change, so that older copies are made again."""
 
 
@@ -47,9 +47,9 @@ def checked_hours(store: Store, source: str, station_id: str, checks: QualityChe
     StoreError
         Nothing is stored of the station, or its file is damaged.
     """
-    raw = store.read(source, station_id, variables=()).attrs
+    raw = store.attributes(source, station_id)
     wanted = hashlib.sha256(
-        json.dumps([_VERSION, raw["raw_sha256"], checks.model_dump()]).encode()
+        json.dumps([CHECKS_VERSION, raw["raw_sha256"], checks.model_dump()]).encode()
     ).hexdigest()
     checked = Store(store.cache, part="checked")
     if checked.path(source, station_id).is_file():

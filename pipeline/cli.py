@@ -363,7 +363,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
             print(f"showhour: {venue['name']}: {venue['status']}", file=sys.stderr)
         print("showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr)
     else:
-        results.write_results(ds, path)
+        results.write_results(ds, path, told)
     record.add_run(
         path,
         {

@@ -113,7 +113,7 @@ def _rejected(store: Store, station: Station) -> dict[str, int]:
     """Values that reading left out, by reason."""
     if not store.held_years(station.source, station.id):
         return {}
-    attrs = store.read(station.source, station.id, variables=()).attrs
+    attrs = store.attributes(station.source, station.id)
     counts = json.loads(attrs["counts"])["rejected"]
     # An hour without a report is a gap, not a value left out.
     return {str(reason): int(n) for reason, n in counts.items() if reason != "no_report"}
@@ -228,7 +228,7 @@ def _synthesize(station: Station, store: Store, first: int, last: int, *, refres
         "plateau": plateau_correction_applies(station.latitude, station.longitude),
     }
     if not refresh and store.states(station.source, station.id):
-        held = store.read(station.source, station.id, variables=()).attrs
+        held = store.attributes(station.source, station.id)
         if held["raw_sha256"] == recipe_digest(station.id, climate, **recipe):
             return
     ds = synthesize(station.id, climate, station_name=station.name, **recipe)

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 from pydantic import Field, model_validator
 
@@ -331,6 +331,9 @@ class _FigureEntry(Settings):
     segments: Annotated[tuple[_SegmentEntry, ...], Field(min_length=1)] | None = None
     link_reverses: Truth = False
     link_half_roll: Truth = False
+    enters: (
+        Annotated[Literal["left_to_right", "right_to_left"], one_of("left_to_right", "right_to_left")] | None
+    ) = None
 
     @model_validator(mode="after")
     def _flown(self) -> _FigureEntry:
@@ -362,6 +365,17 @@ class _FigureEntry(Settings):
         return replace(known, name=name, entry_inverted=inverted, **numbers)
 
 
+class Link(NamedTuple):
+    """How a figure is reached from the one before: a turn-about, a half roll; and its stated direction.
+
+    The direction is along the line as the crowd sees it, True from left to right; None where none is stated.
+    """
+
+    reverses: bool
+    half_roll: bool
+    enters_rightward: bool | None
+
+
 @dataclass(frozen=True)
 class RunwayBook:
     """The pilot's book distances in standard sea level air without wind, SI, and the factors stated."""
@@ -388,7 +402,7 @@ class FlightInputs:
     figures
         By the name the routine gives them.
     links
-        By the same name: whether the link before the figure turns about, and whether it holds a half roll.
+        By the same name: how the figure is reached from the one before.
     runway
         Book distances; None where the pilot states none.
     measured
@@ -400,7 +414,7 @@ class FlightInputs:
     aircraft: Aircraft
     cushions: Cushions
     figures: Mapping[str, Figure]
-    links: Mapping[str, tuple[bool, bool]]
+    links: Mapping[str, Link]
     runway: RunwayBook | None
     measured: tuple[Measured, ...]
     warnings: tuple[Fault, ...]
@@ -514,12 +528,13 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
     flown = fly([inputs.figures[name] for name in names], inputs.aircraft, FieldAir(0.0))
     items, before = [], 0.0
     for i, name in enumerate(names):
-        reverses, half_roll = inputs.links[name]
-        items.append(Item(inputs.figures[name], before, reverses, half_roll))
+        items.append(Item(inputs.figures[name], before, *inputs.links[name]))
         if flown.failure[i]:
+            segment = int(flown.failed_segment[i])
             raise InputError(
                 f"{name} cannot be flown even in standard sea level air as figures.yaml and aircraft.yaml "
-                f"describe it: {FAILURES[int(flown.failure[i])]}. Correct its numbers, or the aircraft's."
+                f"describe it: {FAILURES[int(flown.failure[i])]}, in segment {segment + 1} "
+                f"({inputs.figures[name].segments[segment].kind}). Correct its numbers, or the aircraft's."
             )
         own = float(flown.seconds[i])
         before = slot_seconds[i] - own
@@ -544,7 +559,7 @@ def _read(
     aircraft = _aircraft(entry) if entry else None
     figure_file = read_settings(folder / "figures.yaml", "figures.yaml", faults)
     figures: dict[str, Figure] = {}
-    links: dict[str, tuple[bool, bool]] = {}
+    links: dict[str, Link] = {}
     if figure_file:
         _read_figures(figure_file, names, aircraft, floor_ft, elevations_ft, figures, links, faults, warnings)
     if faults or entry is None or aircraft is None or document is None:
@@ -602,7 +617,7 @@ def _read_figures(
     floor_ft: float,
     elevations_ft: Sequence[float],
     figures: dict[str, Figure],
-    links: dict[str, tuple[bool, bool]],
+    links: dict[str, Link],
     faults: list[Fault],
     warnings: list[Fault],
 ) -> None:
@@ -628,7 +643,11 @@ def _read_figures(
             faults.append(document.fault((name, key), f"a figure that can be flown: {error}"))
             continue
         figures[name] = figure
-        links[name] = (entry.link_reverses, entry.link_half_roll)
+        links[name] = Link(
+            entry.link_reverses,
+            entry.link_half_roll,
+            None if entry.enters is None else entry.enters == "left_to_right",
+        )
         if aircraft is not None:
             for key, words in figure_faults(figure, aircraft):
                 place = (name, *_key_path(key))

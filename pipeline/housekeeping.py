@@ -64,7 +64,7 @@ def stored(*, verify: bool) -> dict[str, Any]:
     }
 
 
-_KEPT = ("gusts", "cycles", "trust", "derived")
+_KEPT = ("gusts", "cycles", "trust", "derived", "show_hours")
 """Folders of fits and scores, kept so that only new hours are worked on."""
 
 

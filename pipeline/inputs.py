@@ -490,6 +490,8 @@ class ShowLine(Settings):
         Where the crowd is, seen when flying along that heading.
     crowd_distance_ft
         From the crowd line to the show line.
+    box_length_ft
+        Of the display box along the line; None where it is not stated.
     """
 
     true_heading: Heading
@@ -497,6 +499,9 @@ class ShowLine(Settings):
     crowd_distance_ft: Annotated[
         float, number(200, 5000, "feet, usually 500, 1000 or 1500", (60, 199, _METRES))
     ]
+    box_length_ft: (
+        Annotated[float, number(1500, 20_000, "feet along the show line", (400, 1499, _METRES))] | None
+    ) = None
 
     @property
     def crowd_on_right(self) -> bool:
@@ -508,6 +513,7 @@ class _RunwayEntry(Settings):
     true_heading: Heading | None = None
     designator: Text | None = None
     icao: Text | None = None
+    length_ft: Annotated[float, number(300, 20_000, "feet of usable length")] | None = None
 
     @model_validator(mode="after")
     def _one_way(self) -> _RunwayEntry:
@@ -559,10 +565,11 @@ class _VenueEntry(Settings):
 
 @dataclass(frozen=True)
 class Runway:
-    """A runway's true heading, and how it is known."""
+    """A runway's true heading and how it is known; its usable length, None where that is not known."""
 
     true_heading: float
     source: str
+    length_ft: float | None = None
 
 
 @dataclass(frozen=True)
@@ -1529,7 +1536,7 @@ def _runway(
     warnings: list[Fault],
 ) -> Runway | None:
     if entry.true_heading is not None:
-        return Runway(entry.true_heading, "given")
+        return Runway(entry.true_heading, "given", entry.length_ft)
     designator = str(entry.designator)
     painted_number = int(designator.rstrip("LCR"))
     try:
@@ -1543,7 +1550,8 @@ def _runway(
     painted = (10.0 * painted_number + declination) % 360.0
     if entry.icao is None:
         sense = "E" if declination >= 0.0 else "W"
-        return Runway(painted, f"painted {designator}, magnetic declination {abs(declination):.1f}° {sense}")
+        source = f"painted {designator}, magnetic declination {abs(declination):.1f}° {sense}"
+        return Runway(painted, source, entry.length_ft)
     ends = _runways().get(entry.icao)
     if ends is None:
         wanted = "a code in the runway table; or leave icao out, or give true_heading"
@@ -1565,7 +1573,8 @@ def _runway(
         found = f"{end.heading:.0f}° true in the runway table"
         wanted = f"about {painted:.0f}, the painted number and declination; check, and give true_heading"
         warnings.append(document.fault((*key, "designator"), wanted, found))
-    return Runway(end.heading, f"{entry.icao} {name} in the runway table of 2022")
+    length = end.length_ft if entry.length_ft is None else entry.length_ft
+    return Runway(end.heading, f"{entry.icao} {name} in the runway table of 2022", length)
 
 
 def magnetic_declination(latitude: float, longitude: float, elevation: float, decimal_year: float) -> float:
@@ -1619,10 +1628,14 @@ def _airports() -> dict[str, _Place]:
 
 @dataclass(frozen=True)
 class _RunwayEnd:
-    """Degrees true: what the runway table says, and the bearing of the far end where both are surveyed."""
+    """Degrees true: what the runway table says, and the bearing of the far end where both are surveyed.
+
+    The length is what lies beyond a displaced threshold; None where the table has none.
+    """
 
     heading: float
     from_ends: float | None
+    length_ft: float | None
 
 
 @functools.cache
@@ -1658,10 +1671,12 @@ def _runway_end(row: dict[str, str], near: str, far: str) -> _RunwayEnd | None:
         # Nearer than 300 m, rounding of the coordinates turns the bearing; farther than 6 km, one is wrong.
         if 300.0 <= math.hypot(east, lat2 - lat1) * 60.0 * NM <= 6000.0:
             bearing = math.degrees(math.atan2(east, lat2 - lat1)) % 360.0
+    length = float(row["length_ft"] or 0.0) - float(row[f"{near}_displaced_threshold_ft"] or 0.0)
+    usable = length if length >= 300.0 else None
     written = row[f"{near}_heading_degT"]
     if written:
-        return _RunwayEnd(float(written) % 360.0, bearing)
-    return None if bearing is None else _RunwayEnd(bearing, None)
+        return _RunwayEnd(float(written) % 360.0, bearing, usable)
+    return None if bearing is None else _RunwayEnd(bearing, None, usable)
 
 
 def _check_zone(entry: _VenueEntry, place: _Place, document: Document, warnings: list[Fault]) -> None:

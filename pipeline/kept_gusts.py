@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.air.gusts import THRESHOLDS_KT, GustModel, fit_gust_model, gust_record
+from pipeline.air.show_hours import StationRecord
 from pipeline.results import keep_copy
 
 __all__ = ["Gusts", "KeptGustModels", "kept_gusts"]
@@ -74,9 +76,7 @@ class Gusts:
 def kept_gusts(
     folder: Path,
     record_digest: str,
-    wind_speed: npt.NDArray[np.floating] | None,
-    reported_gust: npt.NDArray[np.floating] | None,
-    first_hour: int,
+    whole: Callable[[], StationRecord],
     wanted: npt.NDArray[np.floating],
     *,
     latitude: float,
@@ -91,20 +91,23 @@ def kept_gusts(
         Where records and models are kept; any file of it may be deleted.
     record_digest
         Of the hours.
-    wind_speed, reported_gust, first_hour, wanted, latitude, longitude, days
+    whole
+        Reads the record whose winds `gust_record` takes; asked only where nothing is kept.
+    wanted, latitude, longitude, days
         As `gust_record` takes them.
     """
-    key = repr((_VERSION, THRESHOLDS_KT, record_digest, first_hour, latitude, longitude, days)).encode()
+    key = repr((_VERSION, THRESHOLDS_KT, record_digest, latitude, longitude, days)).encode()
     path = folder / f"{hashlib.sha256(key + np.ascontiguousarray(wanted).tobytes()).hexdigest()[:32]}.npz"
     try:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
             return Gusts(held["peak"], str(held["kind"]), str(held["words"]))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         pass  # nothing kept, or only a damaged copy: made again
+    record = whole()
     made = gust_record(
-        wind_speed,
-        reported_gust,
-        first_hour,
+        record.values.get("wind_speed"),
+        record.values.get("wind_speed_of_gust"),
+        record.first_hour,
         wanted,
         latitude=latitude,
         longitude=longitude,

@@ -649,8 +649,17 @@ def _seal(content: bytes | memoryview) -> bytes:
     return b"\nSHA-256 " + hashlib.sha256(content).hexdigest().encode()
 
 
-def write_results(ds: xr.Dataset, path: Path) -> None:
+def write_results(ds: xr.Dataset, path: Path, told: Mapping[str, Any] | None = None) -> None:
     """Write results as netCDF, atomically, and their summary as JSON beside them.
+
+    Parameters
+    ----------
+    ds
+        Results.
+    path
+        Of the netCDF file.
+    told
+        Their `summary` where it is at hand.
 
     Raises
     ------
@@ -663,7 +672,7 @@ def write_results(ds: xr.Dataset, path: Path) -> None:
         write_atomically(path, content + _seal(content))
         write_atomically(
             path.with_suffix(".json"),
-            (json.dumps(summary(ds), indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(),
+            (json.dumps(told or summary(ds), ensure_ascii=False, allow_nan=False) + "\n").encode(),
         )
     except OSError as error:
         raise StoreError(f"The results cannot be written to {path}: {error.strerror or error}.") from error

@@ -18,10 +18,9 @@ import numpy.typing as npt
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
 from pipeline.air import fallback
-from pipeline.air.show_hours import ShowHourSample, Site, StationRecord, show_hour_sample
+from pipeline.air.show_hours import ShowHourSample, Site, show_hour_sample
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
-from pipeline.air.venue import PRESSURE_SOURCES, plateau_correction_applies
-from pipeline.checked import checked_hours
+from pipeline.air.venue import PRESSURE_SOURCES
 from pipeline.decisions import limits, ranking
 from pipeline.decisions.forecast import (
     QUANTILES,
@@ -32,12 +31,12 @@ from pipeline.decisions.forecast import (
     forecast_slots,
 )
 from pipeline.derived import UsedLimits, used_limits
-from pipeline.errors import ShowhourError
 from pipeline.kept_cycles import kept_cycles
 from pipeline.kept_gusts import kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
 from pipeline.stations.station_lists import great_circle
+from pipeline.venue_hours import StationHeld, StationRead, read_show_hours, read_station
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -155,42 +154,6 @@ def site_of(venue: Venue) -> Site:
     )
 
 
-def record_of(ds: xr.Dataset, station: Station, first_year: int, last_year: int) -> StationRecord:
-    """A station's hours as plain arrays, cut to the years wanted and to hours that hold anything."""
-    start = (
-        int(ds["time"].to_numpy()[:1].astype("datetime64[h]").astype(np.int64)[0]) if ds.sizes["time"] else 0
-    )
-    # The hours are regular, so the years wanted are one piece of them.
-    turns = (np.array([first_year, last_year + 1]) - 1970).astype("datetime64[Y]")
-    low, high = np.clip(turns.astype("datetime64[h]").astype(np.int64) - start, 0, ds.sizes["time"])
-    if station.mslp_reduction == "auto":
-        plateau = plateau_correction_applies(station.latitude, station.longitude)
-    else:
-        plateau = station.mslp_reduction == "plateau"
-    return StationRecord(
-        first_hour=int(start + low) if high > low else 0,
-        values={str(name): ds[name].to_numpy()[low:high] for name in ds.data_vars},
-        elevation=_barometer(ds, station),
-        plateau=plateau,
-    )
-
-
-_SAME_STATION = 30.0
-"""Beyond this the barometer's height [m] and the stated elevation cannot both be this station's."""
-
-
-def _barometer(ds: xr.Dataset, station: Station) -> float:
-    """Height to reduce pressures with [m]: the barometer's own where the station's pressures tell it.
-
-    A few metres of error move density altitude by 3 ft a metre. An estimate far from the stated elevation is
-    a suspicion for a person, told by quality control, not a correction.
-    """
-    told = ds.attrs.get("barometer_elevation_m")
-    if told is None or abs(float(told) - station.elevation) > _SAME_STATION:
-        return station.elevation
-    return float(told)
-
-
 @dataclass
 class _VenueOutcome:
     """What one venue's part of the forecast gives, before it is laid into the season's arrays."""
@@ -200,7 +163,8 @@ class _VenueOutcome:
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]]
     station: Station | None = None
     attrs: dict[str, Any] | None = None
-    record: StationRecord | None = None
+    years: npt.NDArray[np.int64] | None = None
+    completeness: Mapping[str, float] = field(default_factory=dict)
     cycle: clim.SeasonalCycle | None = None
     shares: dict[tuple[int, str], float] = field(default_factory=dict)
     ordered: tuple[StationRead, ...] = ()
@@ -259,7 +223,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
     with ThreadPoolExecutor(max_workers=2) as pool:
         in_hand: deque[tuple[int, Future[_VenueOutcome]]] = deque()
         for v, venue in enumerate(booked):
-            held = read_station(season, venue, store)
+            held = read_show_hours(season, venue, store, _instants(slots[venue.id]))
             in_hand.append(
                 (
                     v,
@@ -329,92 +293,9 @@ def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slot
     ]
 
 
-@dataclass(frozen=True)
-class StationRead:
-    """One of a venue's stations by itself: what it holds in the years wanted, or why none of it is used."""
-
-    status: str
-    attrs: dict[str, Any] = field(default_factory=dict)
-    first_year: int = 0
-    last_year: int = 0
-    completeness: dict[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class StationHeld:
-    """A venue's hours: of its first station that holds any, filled from the next; and who gave what."""
-
-    station: Station | None
-    record: StationRecord | None
-    attrs: dict[str, Any]
-    passed_over: tuple[str, ...]
-    shares: dict[tuple[int, str], float]
-    digest: str
-    ordered: tuple[StationRead, ...]
-
-
-def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
-    """A venue's checked station hours, the gaps of its first station filled from the next."""
-    history = season.history
-    reasons: list[str] = []
-    held: list[tuple[int, Station, StationRecord, dict[str, Any]]] = []
-    ordered: list[StationRead] = []
-    for place, station in enumerate(venue.stations):
-        try:
-            ds = checked_hours(store, station.source, station.id, season.quality)
-        except ShowhourError as error:
-            reasons.append(str(error))
-            ordered.append(StationRead(str(error)))
-            continue
-        record = record_of(ds, station, history.first_year, history.last_year)
-        if np.isfinite(record.values.get("air_temperature", np.empty(0))).any():
-            held.append((place, station, record, dict(ds.attrs)))
-            ordered.append(_station_read("ok", record, ds.attrs))
-        else:
-            reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
-            ordered.append(_station_read(reasons[-1], record, ds.attrs))
-    if not held:
-        return StationHeld(None, None, {}, tuple(reasons), {}, "", tuple(ordered))
-    # Everything that decides the filled record: the checked hours, their places and how they are moved.
-    digest = hashlib.sha256(
-        repr(
-            [
-                (str(a.get("checked_from")), r.elevation, r.plateau, r.first_hour, r.size)
-                for _, _, r, a in held
-            ]
-            + [venue.elevation, venue.lapse_rate_k_per_km]
-        ).encode()
-    ).hexdigest()
-    place, station, record, attrs = held[0]
-    if len(held) == 1:
-        shares = {(place, group): _share_held(record, names) for group, names in fallback.GROUPS.items()}
-        return StationHeld(station, record, attrs, tuple(reasons), shares, digest, tuple(ordered))
-    filled = fallback.fill_from_next(
-        [r for _, _, r, _ in held], lapse_rate=venue.lapse_rate_k_per_km / 1000.0
-    )
-    shares = {
-        (held[i][0], group): float(np.mean(source == i))
-        for group, source in filled.source.items()
-        for i in range(len(held))
-    }
-    return StationHeld(station, filled.record, attrs, tuple(reasons), shares, digest, tuple(ordered))
-
-
-def _station_read(status: str, record: StationRecord, attrs: Mapping[str, Any]) -> StationRead:
-    years = record.years()
-    return StationRead(
-        status,
-        dict(attrs),
-        int(years[0]) if years.size else 0,
-        int(years[-1]) if years.size else 0,
-        {name: float(1.0 - np.isnan(v).mean()) for name, v in record.values.items() if v.size},
-    )
-
-
-def _share_held(record: StationRecord, names: tuple[str, ...]) -> float:
-    """Share of a record's hours that hold any of these."""
-    held = [~np.isnan(record.values[name]) for name in names if name in record.values]
-    return float(np.mean(np.any(held, axis=0))) if held else 0.0
+def _instants(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.datetime64]:
+    """Every show instant of a venue's days, UTC."""
+    return np.concatenate([s.utc for _, _, s in slots]).astype("datetime64[s]")
 
 
 def _forecast_venue(
@@ -436,9 +317,9 @@ def _forecast_venue(
     missing = [
         STATION_VARIABLES[name].long_name
         for name in ("dew_point_temperature", "wind_speed")
-        if name not in record.values or not np.isfinite(record.values[name]).any()
+        if not held.completeness.get(name)
     ]
-    cycles = kept_cycles(cache / "cycles", held.digest, record, trend=history.trend)
+    cycles = kept_cycles(cache / "cycles", held.digest, held.whole, trend=history.trend)
     site = site_of(venue)
     act = act_limits_of(season, venue)
     trend_variance = cycles.temperature.trend_variance()
@@ -447,10 +328,8 @@ def _forecast_venue(
     gusts = kept_gusts(
         cache / "gusts",
         held.digest,
-        record.values.get("wind_speed"),
-        record.values.get("wind_speed_of_gust"),
-        record.first_hour,
-        np.concatenate([s.utc for _, _, s in slots]).astype("datetime64[s]").astype(np.int64) / 3600.0,
+        held.whole,
+        _instants(slots).astype(np.int64) / 3600.0,
         latitude=station.latitude,
         longitude=station.longitude,
         days=max(45, history.window_days + 5),
@@ -492,7 +371,8 @@ def _forecast_venue(
         days,
         station=station,
         attrs=held.attrs,
-        record=record,
+        years=record.years(),
+        completeness=held.completeness,
         cycle=cycles.temperature,
         shares=held.shares,
         ordered=held.ordered,
@@ -523,7 +403,7 @@ def _trust(
     return venue_trust(
         season,
         venue,
-        held.record,
+        held.whole,
         kept=cache / "trust",
         record_digest=held.digest,
         years=least_years,
@@ -746,8 +626,8 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
         a["venue_station_last_year"][v, place] = read.last_year
         for j, name in enumerate(STATION_VARIABLES):
             a["venue_station_completeness"][v, place, j] = read.completeness.get(name, 0.0)
-    station, attrs, record = outcome.station, outcome.attrs, outcome.record
-    if station is None or attrs is None or record is None:
+    station, attrs, years = outcome.station, outcome.attrs, outcome.years
+    if station is None or attrs is None or years is None:
         return
     a["station_id"][v], a["station_source"][v] = station.id, station.source
     a["station_name"][v] = station.name or str(attrs.get("station_name", station.id))
@@ -762,11 +642,9 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
     a["station_digest"][v] = str(attrs.get("raw_sha256", ""))
     a["station_counts"][v] = str(attrs.get("counts", ""))
     a["station_quality"][v] = str(attrs.get("quality", ""))
-    years = record.years()
     a["station_first_year"][v], a["station_last_year"][v] = years[0], years[-1]
     for j, name in enumerate(STATION_VARIABLES):
-        values = record.values.get(name)
-        a["station_completeness"][v, j] = 0.0 if values is None else float(1.0 - np.isnan(values).mean())
+        a["station_completeness"][v, j] = outcome.completeness.get(name, 0.0)
     cycle = outcome.cycle
     a["station_trend_numerator"][v] = a["station_trend_denominator"][v] = 0.0
     if cycle is not None:

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from pipeline.flight.aircraft import Aircraft
     from pipeline.flight.figures import Figure as FlownFigure
     from pipeline.flight.rehearsal import Rehearsal
+    from pipeline.flight_inputs import Link
     from pipeline.inputs import Season
 
 __all__ = ["HomeAir", "home_air", "lay_routines", "practised_days", "repertoire_of", "routines_told"]
@@ -89,9 +90,13 @@ def repertoire_of(season: Season, density_altitude: float) -> tuple[Repertoire, 
                     rolls[f] = before != enters[f]
             before = bool(leaves[choices[0]])
         turned = np.zeros(len(names), dtype=bool)
+        stated = {}
     else:
-        turned = np.array([turns for turns, _ in links])
-        rolls = np.array([roll for _, roll in links])
+        turned = np.array([link.reverses for link in links])
+        rolls = np.array([link.half_roll for link in links])
+        stated = {
+            f: link.enters_rightward for f, link in enumerate(links) if link.enters_rightward is not None
+        }
     rep = Repertoire(
         names=names,
         places=routine.places,
@@ -106,13 +111,14 @@ def repertoire_of(season: Season, density_altitude: float) -> tuple[Repertoire, 
         mend_seconds=mend,
         always=frozenset(at[name] for name in routine.always),
         never_both=tuple((at[a], at[b]) for a, b in routine.never_both),
+        enters_rightward=stated,
     )
     return rep, checked
 
 
 def _flown(
     season: Season, seconds: FloatArray, density_altitude: float
-) -> tuple[list[FlownFigure], list[tuple[bool, bool]] | None, npt.NDArray[np.bool_], FloatArray, str]:
+) -> tuple[list[FlownFigure], list[Link] | None, npt.NDArray[np.bool_], FloatArray, str]:
     """Figures as flown, their links, which may follow which, the climbs between, and what is checked."""
     from pipeline.flight.aircraft import FieldAir
     from pipeline.flight.figures import LIBRARY
@@ -702,6 +708,13 @@ class HomeAir:
     altimeter_inhg: float
     temperature_c: float
     dew_point_c: float | None
+
+    @property
+    def density_altitude(self) -> float:
+        """Of the home field in that air [m]."""
+        pressure = atm.station_pressure_from_altimeter(self.altimeter_inhg * INHG, self.elevation)
+        dew_point = None if self.dew_point_c is None else self.dew_point_c + 273.15
+        return float(atm.density_altitude(pressure, self.temperature_c + 273.15, dew_point))
 
     def rehearsal(
         self, aircraft: Aircraft, density_altitude: FloatArray | float, elevation: float, floor: float

@@ -12,7 +12,7 @@ import datetime as dt
 import hashlib
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -578,7 +578,7 @@ def _verify_season(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.Namespace) -> dict[str, Any]:
     """Hindcast one venue's station at its bookings' slots, on the days around each booking's dates."""
-    from pipeline.run import read_station
+    from pipeline.venue_hours import read_station
 
     told: dict[str, Any] = {"venue": venue.id, "name": venue.name}
     held = read_station(season, venue, store)
@@ -613,7 +613,7 @@ _TRUST_VERSION = 1
 def venue_trust(
     season: Season,
     venue: Venue,
-    record: StationRecord | None,
+    whole: Callable[[], StationRecord] | None,
     *,
     kept: Path | None = None,
     record_digest: str = "",
@@ -623,8 +623,10 @@ def venue_trust(
 
     Parameters
     ----------
-    season, venue, record
-        The record whose hours the forecast used.
+    season, venue
+        The season and its venue.
+    whole
+        Reads the record whose hours the forecast used; None where there is none.
     kept
         Folder in which hindcast scores are kept as JSON, any of which may be deleted; None to keep none.
     record_digest
@@ -634,10 +636,10 @@ def venue_trust(
     """
     from pipeline.decisions.trust import Evidence, trust_grade
 
-    if record is None:
+    if whole is None:
         return trust_grade(Evidence(**known))
     if kept is None:
-        return trust_grade(Evidence(**_trust_scores(season, venue, record), **known))
+        return trust_grade(Evidence(**_trust_scores(season, venue, whole()), **known))
     booked = [
         (str(b.slot), [d.isoformat() for d in b.show_days]) for b in season.bookings if b.venue == venue.id
     ]
@@ -658,7 +660,7 @@ def venue_trust(
     if scores is None:
         from pipeline.results import keep_copy
 
-        scores = _trust_scores(season, venue, record)
+        scores = _trust_scores(season, venue, whole())
         keep_copy(path, json.dumps(scores).encode())
     return trust_grade(Evidence(**scores, **known))
 

@@ -19,6 +19,7 @@ PAGES = (
     (f"show?booking={HOT}", "Which show"),
     (f"figure?booking={HOT}&figure=Square%20loop", "A figure in thin air"),
     (f"energy?booking={HOT}", "The routine’s energy"),
+    (f"aircraft?booking={HOT}", "The aircraft in thin air"),
     (f"today?booking={HOT}", "Today"),
     (f"trust?booking={HOT}", "Can I trust it"),
     (f"sources?booking={SEA}", "Where the numbers come from"),

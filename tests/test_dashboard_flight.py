@@ -18,9 +18,9 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard import charts_flight, flight, words
 from pipeline.air.variables import FT, KT
-from pipeline.flight.aircraft import FieldAir
+from pipeline.flight.aircraft import FieldAir, best_climb, stall_speed, top_speed
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.inhand import apex_gate, in_hand
+from pipeline.flight.inhand import apex_gate, in_hand, off_take_off, verdict
 from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items
@@ -254,6 +254,133 @@ def test_the_slider_never_extrapolates_a_power_table(monkeypatch: pytest.MonkeyP
     assert np.isfinite(air.sheet.curves.height).all()
 
 
+@pytest.mark.parametrize("pull_up", [800, 5000])
+def test_a_figure_off_the_take_off_has_the_climb_out_s_energy(
+    monkeypatch: pytest.MonkeyPatch, pull_up: int
+) -> None:
+    """Against `off_take_off` itself in standard sea level air: the speed reached, and the verdict."""
+    made = small_season()
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop")
+    box = next(n for n in app.number_input if str(n.key).startswith("figure_pull_up"))
+    box.set_value(pull_up).run()
+    text = _text(_quiet(app))
+    held = _held(monkeypatch, made)
+    book, aircraft = held.flight.runway, held.flight.aircraft
+    assert book is not None
+    figure, cushions = held.flight.figures["Smoke loop"], held.flight.cushions
+    hand = off_take_off(
+        figure,
+        aircraft,
+        FieldAir(0.0, 0.0),
+        250 * FT,
+        pull_up_distance=pull_up * FT,
+        ground_run=800 * FT,
+        lift_off_speed=book.lift_off_speed,
+        stall_margin=cushions.speed,
+    )
+    state = str(verdict(figure, hand, aircraft, cushions, 250 * FT))
+    assert state == ("out" if pull_up == 800 else "thin" if float(hand.height) < cushions.height else "in")
+    reached = words.number(words.down(float(hand.flown.equivalent_airspeed[0]), KT))
+    shown = "not in time" if pull_up == 800 else reached
+    assert f"Standard sea level air 0 800 {shown} 150 {state}" in text
+
+
+def test_a_figure_longer_than_its_box_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A box of 1,500 ft: the Cuban eight is longer than that in any air."""
+    made = _copy(small_season(), tmp_path)
+    path = next((made.folder / "venues").glob("red-bench.yaml"))
+    text = path.read_text(encoding="utf-8")
+    assert "box_length_ft: 3300" in text
+    path.write_text(text.replace("box_length_ft: 3300", "box_length_ft: 1500"), encoding="utf-8")
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Cuban eight")
+    held = _held(monkeypatch, made)
+    along = flight.figure_air(held, "Cuban eight", elevation=5050 * FT, floor_ft=250.0).sheet.curves
+    assert np.nanmin(along.ground_covered) / FT > 1500
+    assert "Longer than the box" in _text(app)
+    assert "still air, of a box of 1,500 [ft]" in _text(app)
+
+
+# --- The aircraft -----------------------------------------------------------------------------------
+
+
+def test_distances_are_the_book_s_scaled(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the book's mass, by hand: 800 x 1.33 = 1,064 ft and 1,000 x 1.43 = 1,430 ft in standard air.
+
+    The runway has 3,600 ft: 2,536 and 2,170 are left. Landing goes with 1/sigma; sigma =
+    (1 - 6.87559e-6 h)^4.25588 with h in feet (U.S. Standard Atmosphere).
+    """
+    text = _text(_app(monkeypatch, "aircraft", small_season(), booking=HOT))
+    assert "Standard sea level air 0 800 1,064 fits, 2,536 ft left 1,000 1,430 fits, 2,170 ft left " in text
+    found = re.search(
+        r"One day in ten above ([\d,]+) [\d,]+ [\d,]+ fits, [\d,]+ ft left ([\d,]+) ([\d,]+) fits", text
+    )
+    assert found is not None
+    da, landing, factored = (float(g.replace(",", "")) for g in found.groups())
+    sigma = (1.0 - 6.87559e-6 * da) ** 4.25588
+    # The density altitude is printed to a foot (3e-5 of the distance), the distance up to the next foot.
+    assert 1000.0 / sigma - 0.1 <= landing <= 1000.0 / sigma + 1.1
+    assert 1430.0 / sigma - 0.1 <= factored <= 1430.0 / sigma + 1.1
+
+
+def test_wind_along_the_runway_is_credited_with_care(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: approach at 65 kt, 10 kt of tailwind taken as 15: 1,000 x (80/65)^2 = 1,514.8 ft, up to 1,515.
+
+    10 kt of headwind taken as 5: 1,000 x (60/65)^2 = 852.1 ft, up to 853.
+    """
+    app = _app(monkeypatch, "aircraft", small_season(), booking=HOT)
+    for wind, landing in ((-10, "1,515"), (10, "853")):
+        next(s for s in app.slider if "aircraft_wind" in str(s.key)).set_value(wind).run()
+        found = re.search(r"Standard sea level air 0 .*?left ([\d,]+) ", _text(_quiet(app)))
+        assert found is not None
+        assert found[1] == landing
+
+
+def test_a_runway_too_short_is_said_and_one_unknown_too(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Of 1,000 ft: 1,064 - 1,000 = 64 ft too long; without a length nothing is promised."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "venues" / "red-bench.yaml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("length_ft: 3600", "length_ft: 1000"), encoding="utf-8")
+    assert "1,064 64 ft TOO LONG" in _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    path.write_text(text.replace(", length_ft: 3600", ""), encoding="utf-8")
+    told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    assert "1,064 runway length not stated" in told
+    assert "write length_ft beside its heading" in told
+
+
+def test_aircraft_page_says_what_the_functions_say(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every other thousand feet, against the flight functions; stall x root of n by hand."""
+    made = small_season()
+    text = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    aircraft = _held(monkeypatch, made).flight.aircraft
+    for da in (0, 6000, 14000):
+        air = FieldAir(da * FT, min(da, 5050) * FT)
+        top = math.floor(float(top_speed(aircraft, air)) / KT + 1e-9)
+        climb = 10 * math.floor(float(best_climb(aircraft, air)[0]) * 6.0 / FT + 1e-9)
+        found = re.search(rf" {da:,} (\d+) {top} (\d+) {climb:,} ", text)
+        assert found is not None
+        sigma = (1.0 - 6.87559e-6 * da) ** 4.25588
+        assert int(found[2]) == pytest.approx(
+            float(top_speed(aircraft, air)) / KT / math.sqrt(sigma), abs=1.0
+        )
+    one = float(stall_speed(aircraft)) / KT
+    for n in (1, 4):
+        assert f" {n}.0 {math.ceil(one * math.sqrt(n) - 1e-9)} " in text
+    assert "Every number is met within 2 reading errors" in text
+
+
+def test_measured_numbers_that_do_not_fit_are_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A climb of 3,250 ft/min is 1,000 more than the aircraft's: ten reading errors of 100 ft/min."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8").replace("rate_of_climb_fpm: 2250", "rate_of_climb_fpm: 3250")
+    path.write_text(text, encoding="utf-8")
+    told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    assert "Does not fit : best rate of climb" in told
+
+
 # --- The routine's energy ---------------------------------------------------------------------------
 
 
@@ -299,22 +426,6 @@ def test_the_first_figure_left_of_the_floor_is_the_first_break(monkeypatch: pyte
     first = np.where(broken.any(axis=0), broken.argmax(axis=0), -1)
     np.testing.assert_array_equal(first, air.energy.first_break)
     assert {-1} < set(first.tolist())
-
-
-def test_distances_are_the_book_s_scaled(monkeypatch: pytest.MonkeyPatch) -> None:
-    """At the book's mass, by hand: 800 x 1.33 = 1,064 ft and 1,000 x 1.43 = 1,430 ft in standard air.
-
-    Landing goes with 1/sigma; sigma = (1 - 6.87559e-6 h)^4.25588 with h in feet (U.S. Standard Atmosphere).
-    """
-    text = _text(_app(monkeypatch, "energy", small_season(), booking=HOT))
-    assert "Standard sea level air 0 800 1,064 1,000 1,430 " in text
-    found = re.search(r"One day in ten above ([\d,]+) [\d,]+ [\d,]+ ([\d,]+) ([\d,]+) Book", text)
-    assert found is not None
-    da, landing, factored = (float(g.replace(",", "")) for g in found.groups())
-    sigma = (1.0 - 6.87559e-6 * da) ** 4.25588
-    # The density altitude is printed to a foot (3e-5 of the distance), the distance up to the next foot.
-    assert 1000.0 / sigma - 0.1 <= landing <= 1000.0 / sigma + 1.1
-    assert 1430.0 / sigma - 0.1 <= factored <= 1430.0 / sigma + 1.1
 
 
 def test_rehearsal_height_is_the_rehearsal_function_s(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,6 +27,7 @@ from pipeline.flight.inhand import (
     in_hand,
     off_take_off,
     sheet,
+    story,
     verdict,
 )
 from pipeline.flight.motion import fly
@@ -101,6 +102,35 @@ def test_entry_gate_height_is_where_the_cushion_just_holds() -> None:
     np.testing.assert_allclose(hand.height, CUSHIONS.height, atol=3 * FT)
     assert np.all(gate.least_speed <= gate.planned_speed)
     assert np.all(gate.greatest_speed <= BIPLANE.never_exceed_speed * (1 + 1e-9))
+
+
+def test_entry_gate_looks_from_the_stall_to_the_greatest_speed() -> None:
+    """A pull-up of little: any speed but near the stall keeps its cushions, up to 185 kt whatever is planned.
+
+    With a category ceiling of 156 kt below the never-exceed speed that is where the gate ends.
+    """
+    figure = replace(LIBRARY["wingover"], entry_speed=110 * KT)
+    gate = entry_gate(figure, BIPLANE, FieldAir(0.0), FLOOR, CUSHIONS)
+    assert float(gate.greatest_speed) / KT == pytest.approx(185.0)
+    assert float(gate.least_speed) < 110 * KT
+    held = replace(BIPLANE, category_speed=156 * KT)
+    gate = entry_gate(figure, held, FieldAir(0.0), FLOOR, CUSHIONS)
+    assert float(gate.greatest_speed) / KT == pytest.approx(156.0)
+
+
+def test_the_speed_category_bounds_the_whole_figure() -> None:
+    """Entered below the ceiling, past it on the way down: out, with the segment; and the limit says so."""
+    figure = LIBRARY["split_s"]
+    free = in_hand(figure, BIPLANE, FieldAir(0.0), FLOOR)
+    ceiling = float(free.fastest) - 2 * KT
+    assert figure.entry_speed < ceiling
+    held = replace(BIPLANE, category_speed=ceiling)
+    hand = in_hand(figure, held, FieldAir(0.0), FLOOR)
+    assert str(verdict(figure, free, BIPLANE, CUSHIONS, FLOOR)) != "out"
+    assert str(verdict(figure, hand, held, CUSHIONS, FLOOR)) == "out"
+    assert "above the speed category of" in story(figure, hand, held)
+    limit = derived_da_limit(figure, held, CUSHIONS, FLOOR)
+    assert (limit.density_altitude, limit.bites) == (float("-inf"), "speed category")
 
 
 def test_derived_limit_is_where_the_cushion_is_used_up() -> None:

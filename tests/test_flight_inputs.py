@@ -12,11 +12,12 @@ import pytest
 from pipeline.air.variables import FT, KT
 from pipeline.cli import main
 from pipeline.errors import InputError
-from pipeline.flight.aircraft import BlownEngine, FieldAir, TableEngine
+from pipeline.flight.aircraft import BlownEngine, FieldAir, TableEngine, UnblownEngine
+from pipeline.flight.calibration import misfits
 from pipeline.flight.figures import LIBRARY
 from pipeline.flight.inhand import derived_da_limits, figure_faults, in_hand, verdict
 from pipeline.flight.routine import join_faults, routine_energy
-from pipeline.flight_inputs import check_flight, load_flight, routine_items
+from pipeline.flight_inputs import check_flight, flight_mistakes, load_flight, routine_items
 from pipeline.inputs import TRADE_FIGURES, demo_folder, load_season
 
 SEASON = load_season(demo_folder())
@@ -199,9 +200,10 @@ def test_the_pilots_own_power_table(folder: Path) -> None:
 
 def test_measured_numbers_can_be_fitted(folder: Path) -> None:
     """They come out ready for the fit; fewer than three are refused."""
-    text = "\nmeasured:\n  level_top_speed_kt: 126\n  rate_of_climb_fpm: 2150\n  best_glide: 7.5\n"
+    text = "measured:\n  level_top_speed_kt: 126\n  rate_of_climb_fpm: 2150\n  best_glide: 7.5\n"
     path = folder / "aircraft.yaml"
-    path.write_text(path.read_text(encoding="utf-8") + text, encoding="utf-8")
+    before, _ = path.read_text(encoding="utf-8").split("measured:\n")
+    path.write_text(before + text, encoding="utf-8")
     inputs = load_flight(folder, NAMES, floor_ft=FLOOR)
     assert inputs is not None
     assert [m.name for m in inputs.measured] == [
@@ -209,6 +211,37 @@ def test_measured_numbers_can_be_fitted(folder: Path) -> None:
     ]  # fmt: skip
     _edit(folder, "aircraft.yaml", "  best_glide: 7.5\n", "")
     assert "three numbers or more" in _faults(folder)
+
+
+def test_the_demonstration_meets_its_measured_numbers() -> None:
+    """Seven numbers of the invented pilot, each met within two of its own reading errors."""
+    inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    found = misfits(inputs.aircraft, inputs.measured)
+    assert len(found) == 7
+    assert max(abs(m.standardised) for m in found) < 2.0
+
+
+def test_a_direction_that_does_not_join_is_told(tmp_path: Path) -> None:
+    """The demonstration turns about before its Half Cuban: it cannot enter as the pass before it did."""
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    _edit(folder, "figures.yaml", "Opening pass:\n", "Opening pass:\n  enters: left_to_right\n")
+    assert flight_mistakes(load_season(folder)) == ([], [])
+    _edit(folder, "figures.yaml", "Half Cuban:\n", "Half Cuban:\n  enters: left_to_right\n")
+    mistakes, _ = flight_mistakes(load_season(folder))
+    assert "should enter left to right" in str(mistakes[0])
+    _edit(folder, "figures.yaml", "enters: left_to_right", "enters: leftward")
+    assert "left_to_right" in _faults(folder)
+
+
+def test_a_figure_that_cannot_be_flown_is_told_with_its_segment() -> None:
+    """An engine of a fifth of the power: the words name the segment in which the first figure fails."""
+    inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    weak = replace(inputs, aircraft=replace(inputs.aircraft, engine=UnblownEngine(70e3)))
+    with pytest.raises(InputError, match=r"in segment \d+ \(\w+\)"):
+        routine_items(weak, FULL, [60.0] * len(FULL))
 
 
 def test_a_figure_longer_than_its_place_is_told() -> None:

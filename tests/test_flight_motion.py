@@ -129,6 +129,19 @@ def test_energy_is_conserved_without_thrust_and_drag() -> None:
         flown = fly(figure, IDEAL, FieldAir(0.0, uniform=True), degrees_per_node=2.0)
         energy = flown.height + flown.true_airspeed**2 / (2 * 9.80665)
         np.testing.assert_allclose(energy, energy[0], rtol=1e-6)
+        # With the step that the screens fly, to a few parts in a hundred thousand: under an inch of height.
+        coarse = fly(figure, IDEAL, FieldAir(0.0, uniform=True))
+        energy = coarse.height + coarse.true_airspeed**2 / (2 * 9.80665)
+        np.testing.assert_allclose(energy, energy[0], rtol=3e-5)
+
+
+def test_no_more_is_pulled_than_the_structure_bears() -> None:
+    """An 8 g pull and a -6 g push asked of a wing that could: +6 and -4 g are flown, the structure's."""
+    strong = replace(BIPLANE, max_lift=10.0, max_lift_inverted=10.0)
+    figure = Figure("hard", (pull_to(60, 8.0), push_to(0, -6.0)), 150 * KT, 300.0, 1.0)
+    flown = fly(figure, strong, FieldAir(0.0))
+    assert np.max(flown.load_factor) == pytest.approx(6.0)
+    assert np.min(flown.load_factor) == pytest.approx(-4.0)
 
 
 @settings(max_examples=40, deadline=None)
@@ -318,6 +331,17 @@ def test_energy_spent_never_falls_with_density_altitude(aircraft: Aircraft, data
     spent = flown.energy_height_spent
     ok = np.isfinite(spent)
     assert np.all(np.diff(spent[ok]) > -1.0 * FT)
+
+
+@settings(max_examples=25, deadline=None)
+@given(aircraft=_aircraft())
+def test_no_figure_of_the_library_spends_less_energy_in_thinner_air(aircraft: Aircraft) -> None:
+    """Every figure the trade knows, over random plausible aircraft, as far as each can fly it."""
+    grid = np.linspace(0, 3500, 8)
+    flown = fly(list(LIBRARY.values()), aircraft, FieldAir(grid), meet_base=False)
+    for name, spent in zip(LIBRARY, flown.energy_height_spent, strict=True):
+        ok = np.isfinite(spent)
+        assert np.all(np.diff(spent[ok]) > -1.0 * FT), name
 
 
 @settings(max_examples=25, deadline=None)

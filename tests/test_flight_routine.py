@@ -132,6 +132,11 @@ def test_climbing_legs_are_whole() -> None:
             "flying right to left",
         ),
         ([Item(LIBRARY["immelmann"]), Item(LIBRARY["ribbon_cut"])], 1, "half roll"),
+        (
+            [Item(LIBRARY["photo_pass"]), Item(replace(LIBRARY["snap_roll"], entry_height=600 * FT))],
+            1,
+            "no time between",
+        ),
         ([Item(LIBRARY["snap_roll"]), Item(LIBRARY["square_loop"])], 1, "no time between"),
     ],
 )
@@ -144,6 +149,15 @@ def test_a_routine_that_does_not_join_is_refused_with_the_place(
     assert any(words in text for _, text in faults)
     with pytest.raises(ValueError, match=f"figure {place + 1}"):
         routine_energy(items, BIPLANE, FieldAir(0.0), FLOOR)
+
+
+def test_the_first_stated_direction_settles_those_before_it() -> None:
+    """A loop, a half Cuban and a loop stated left to right: the two before enter right to left, and join."""
+    loop, half = LIBRARY["loop"], LIBRARY["half_cuban"]
+    items = [Item(loop), Item(half, 20.0), Item(loop, 20.0, enters_rightward=True)]
+    assert join_faults(items, BIPLANE) == []
+    again = [*items, Item(loop, 20.0, enters_rightward=False)]
+    assert [i for i, _ in join_faults(again, BIPLANE)] == [3]
 
 
 def test_links_that_turn_and_roll_make_it_join() -> None:

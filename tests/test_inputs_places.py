@@ -83,6 +83,8 @@ def test_icao_gives_the_place(tmp_path: Path) -> None:
     # Both ends of 17L/35R stand on one meridian to 6 m in 3.6 km: due south.
     assert venue.runway_true_heading == pytest.approx(180.0, abs=1.0)
     assert venue.operating.runway.source == "KDEN 17L in the runway table of 2022"
+    # The open runway table gives 17L/35R 12,000 ft, no threshold displaced.
+    assert venue.operating.runway.length_ft == 12_000
 
 
 def runway_ends(icao: str, designator: str) -> tuple[float, float, float, float]:
@@ -127,6 +129,7 @@ def test_heading_from_the_ends_where_the_table_has_none() -> None:
     row = {
         "le_heading_degT": "", "le_latitude_deg": "45.0", "le_longitude_deg": "10.0",
         "he_heading_degT": "", "he_latitude_deg": f"{45 + north}", "he_longitude_deg": f"{10 + east}",
+        "length_ft": "3280", "le_displaced_threshold_ft": "280", "he_displaced_threshold_ft": "",
     }  # fmt: skip
     line = Geodesic.WGS84.Inverse(45.0, 10.0, 45 + north, 10 + east)
     azimuth = 0.5 * (line["azi1"] + line["azi2"])  # at mid-runway
@@ -134,6 +137,7 @@ def test_heading_from_the_ends_where_the_table_has_none() -> None:
         end = inputs._runway_end(row, near, far)
         assert end is not None
         assert end.heading == pytest.approx(expected, abs=0.01)
+        assert end.length_ft == (3000 if near == "le" else 3280)
     assert inputs._runway_end({**row, "he_latitude_deg": ""}, "le", "he") is None
 
 
@@ -217,7 +221,7 @@ def test_runway_table_far_from_painted_number_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A heading 30° from the painted number and declination is used, with a warning to check it."""
-    monkeypatch.setattr(inputs, "_runways", lambda: {"KDEN": {"17L": inputs._RunwayEnd(210.0, None)}})
+    monkeypatch.setattr(inputs, "_runways", lambda: {"KDEN": {"17L": inputs._RunwayEnd(210.0, None, None)}})
     loaded = load_season(season(tmp_path, "icao: KDEN\nrunway: {icao: KDEN, designator: 17L}\n"))
     assert loaded.venues[0].runway_true_heading == 210.0
     (warning,) = loaded.warnings

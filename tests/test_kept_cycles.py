@@ -33,21 +33,21 @@ def test_kept_cycles_are_the_fitted_ones(tmp_path, monkeypatch):
         "station_cycles",
         lambda r, *, trend: fits.append(trend) or station_cycles(r, trend=trend),
     )
-    first = kept_cycles.kept_cycles(tmp_path, "a", record(1), trend=True)
+    first = kept_cycles.kept_cycles(tmp_path, "a", lambda: record(1), trend=True)
     assert same(first, station_cycles(record(1), trend=True))
-    assert same(kept_cycles.kept_cycles(tmp_path, "a", record(1), trend=True), first)
+    assert same(kept_cycles.kept_cycles(tmp_path, "a", lambda: record(1), trend=True), first)
     assert fits == [True]
-    assert kept_cycles.kept_cycles(tmp_path, "a", record(1), trend=False).temperature.trend == 0.0
-    assert not same(kept_cycles.kept_cycles(tmp_path, "b", record(2), trend=True), first)
+    assert kept_cycles.kept_cycles(tmp_path, "a", lambda: record(1), trend=False).temperature.trend == 0.0
+    assert not same(kept_cycles.kept_cycles(tmp_path, "b", lambda: record(2), trend=True), first)
     assert fits == [True, False, True]
 
 
 def test_a_damaged_copy_is_made_again(tmp_path):
     """Whatever lies in the file, the cycles are right."""
-    first = kept_cycles.kept_cycles(tmp_path, "a", record(1), trend=True)
+    first = kept_cycles.kept_cycles(tmp_path, "a", lambda: record(1), trend=True)
     (path,) = tmp_path.glob("*.npz")
     whole = path.read_bytes()
     for content in (b"", b"not an archive", whole[: len(whole) // 2]):
         path.write_bytes(content)
-        assert same(kept_cycles.kept_cycles(tmp_path, "a", record(1), trend=True), first)
+        assert same(kept_cycles.kept_cycles(tmp_path, "a", lambda: record(1), trend=True), first)
         assert path.read_bytes() != content

@@ -161,7 +161,7 @@ def test_trim_deletes_only_what_can_be_made_again(cache):
     store = Store()
     a_station(store)
     checked_hours(store, "csv", "S1", QualityChecks())
-    for part in ("gusts", "cycles", "trust", "derived"):
+    for part in ("gusts", "cycles", "trust", "derived", "show_hours"):
         (cache / part).mkdir()
         (cache / part / "0123.json").write_text("{}")
     held = store.path("csv", "S1")
@@ -169,8 +169,8 @@ def test_trim_deletes_only_what_can_be_made_again(cache):
     replaced.write_bytes(b"x")
     alone.write_bytes(b"x")
     told = housekeeping.trim()
-    # The checked copy, four fits, and the damaged file whose station is held again.
-    assert told["deleted"] == 6
+    # The checked copy, five things made of hours, and the damaged file whose station is held again.
+    assert told["deleted"] == 7
     assert not replaced.exists()
     assert alone.is_file()
     assert told["freed_bytes"] > 0

@@ -12,9 +12,8 @@ from dashboard.flight import Prepared, RoutineAir, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline.air.variables import FT, KT
 from pipeline.errors import InputError
-from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.motion import entry_speed_at
-from pipeline.flight.runway import landing_distance, take_off_distance
+from pipeline.flight.rehearsal import practice_remark
 from pipeline.season_routines import home_air
 
 _BREAKS = {
@@ -22,6 +21,7 @@ _BREAKS = {
     "entry speed": "cannot be entered at its speed above the floor",
     "cannot be flown": "cannot be flown",
     "never-exceed speed": "passes the never-exceed speed",
+    "speed category": "passes the ceiling of the display’s speed category",
     "stall": "asks more of the wing at its slowest point than it has",
 }
 
@@ -244,16 +244,6 @@ def _figure_by_figure(
     )
 
 
-def _quantiles(season: Season, day: Day, slot: Slot) -> list[tuple[str, float]]:
-    """The slot's density altitudes [m] as they stand in the results, not rounded."""
-    q = season.values["density_altitude_quantile"][day.index, slot.position]
-    held = [
-        ("This slot’s median", float(q[season.quantile[0.5]])),
-        ("One day in ten above", float(q[season.quantile[0.9]])),
-    ]
-    return [(name, da) for name, da in held if math.isfinite(da)]
-
-
 def _rehearsal(
     season: Season, day: Day, slot: Slot, held: Prepared, elevation: float, floor_ft: float
 ) -> None:
@@ -266,7 +256,7 @@ def _rehearsal(
         )
         return
     rows = []
-    for label, da in _quantiles(season, day, slot):
+    for label, da in flight.slot_quantiles(season, day, slot):
         found = home.rehearsal(held.flight.aircraft, da, elevation, floor_ft * FT)
         above = float(found.base_height)
         rows.append(
@@ -280,12 +270,14 @@ def _rehearsal(
                 if above > floor_ft * FT
                 else words.MISSING,
                 "engine": found.remark,
+                "proves": practice_remark(home.density_altitude, da, "the routine"),
             }
         )
     if not rows:
         st.info("No density altitude is known for this slot: no height to rehearse at.")
         return
     remarks = escape(" ".join(f"{r['air']}: {r['engine']}." for r in rows))
+    proves = escape(" ".join(f"{r['air']}: {r['proves']}." for r in rows))
     st.html(
         markup.plain_table(
             rows,
@@ -300,79 +292,10 @@ def _rehearsal(
         )
         + f'<p class="sh-note">Fly the routine with its floor of {words.number(floor_ft, "ft")} lifted to '
         f"this needle reading, altimeter on {home.altimeter_inhg:.2f} inHg, home air "
-        f"{words.number(home.temperature_c, '°C')} on the ground. Needle rounded up to 10 ft. A "
-        f"morning’s practice in cool low air does not prove the afternoon. {remarks} "
-        "Mind airspace and oxygen.</p>"
-    )
-
-
-def _runway(season: Season, day: Day, slot: Slot, held: Prepared, elevation: float) -> None:
-    st.subheader("Take-off and landing", anchor=False)
-    book = held.flight.runway
-    if book is None:
-        st.info(
-            "No book distances are stated. Write runway into aircraft.yaml, from the aircraft’s own data."
-        )
-        return
-    aircraft = held.flight.aircraft
-    rows = []
-    for label, da in [("Standard sea level air", 0.0), *_quantiles(season, day, slot)]:
-        field = FieldAir(da, min(da, elevation))
-        off = float(
-            take_off_distance(
-                aircraft,
-                field,
-                book_distance=book.take_off,
-                book_mass=book.mass,
-                lift_off_speed=book.lift_off_speed,
-            )
-        )
-        down = float(
-            landing_distance(
-                aircraft,
-                field,
-                book_distance=book.landing,
-                book_mass=book.mass,
-                approach_speed=book.approach_speed,
-            )
-        )
-        rows.append(
-            {
-                "air": label,
-                "da": words.number(da / FT),
-                "off": words.number(words.up(off, FT)),
-                "off_safe": words.number(words.up(off * book.take_off_factor, FT)),
-                "down": words.number(words.up(down, FT)),
-                "down_safe": words.number(words.up(down * book.landing_factor, FT)),
-            }
-        )
-    here = [v for v in held.folder.venues if v.id == str(season.labels["venue"][day.venue])]
-    elsewhere = (
-        f" The aircraft operates from {here[0].operating.name} at "
-        f"{words.number(here[0].operating.elevation_ft, 'ft')}: the air here is the show site’s, at "
-        f"{words.number(here[0].elevation_ft, 'ft')}."
-        if here and here[0].operating.elevation_ft != here[0].elevation_ft
-        else ""
-    )
-    st.html(
-        markup.plain_table(
-            rows,
-            {
-                "air": "Air",
-                "da": "Density altitude [ft]",
-                "off": "Take-off scaled [ft]",
-                "off_safe": f"Take-off with factor {book.take_off_factor:g} [ft]",
-                "down": "Landing scaled [ft]",
-                "down_safe": f"Landing with factor {book.landing_factor:g} [ft]",
-            },
-            "Scaled from your book distances, no wind, level dry runway",
-            numeric=("da", "off", "off_safe", "down", "down_safe"),
-        )
-        + f'<p class="sh-note">Book: {words.number(book.take_off / FT, "ft")} and '
-        f"{words.number(book.landing / FT, 'ft')} at {words.number(book.mass, 'kg')} in standard sea level "
-        f"air; flown at {words.number(aircraft.mass, 'kg')}. The factors are those of aircraft.yaml, on "
-        "top of the scaled distance. No length of any runway is known here, nor its slope or surface: the "
-        f"aircraft’s approved data decide.{escape(elsewhere)}</p>"
+        f"{words.number(home.temperature_c, '°C')} on the ground. Needle rounded up to 10 ft. "
+        f"{remarks} Mind airspace and oxygen.</p>"
+        f'<p class="sh-note"><b>Practised at home down to the usual floor instead</b>, in that home air '
+        f"({words.number(home.density_altitude / FT, 'ft')} density altitude): {proves}</p>"
     )
 
 
@@ -386,8 +309,7 @@ def _method() -> None:
             "up, since entry numbers "
             "stay as they are; energy short of it is carried along until a climb mends it.\n\n"
             "A *climbing leg* is 25 s at the best climb. Links are flown at a mean 1.2 g. Thin air costs "
-            "twice: each figure spends more, and the engine gives it back more slowly. Take-off goes with "
-            "the square of the speed over the acceleration; landing with the square of the speed."
+            "twice: each figure spends more, and the engine gives it back more slowly."
         )
 
 
@@ -431,7 +353,6 @@ def _page(season: Season) -> None:
     )
     _figure_by_figure(air, slot_air, held, day, slot, slot_minutes)
     _rehearsal(season, day, slot, held, elevation, floor_ft)
-    _runway(season, day, slot, held, elevation)
     _method()
 
 

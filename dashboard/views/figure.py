@@ -13,9 +13,11 @@ from dashboard import charts_flight, flight, frame, markup, words
 from dashboard.flight import FigureAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline.air.variables import FT, KT
+from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.heights import needle_reading, rounded_up_ft
-from pipeline.flight.inhand import InHand, drift, story
+from pipeline.flight.inhand import InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
+from pipeline.flight.runway import credited_headwind, take_off_distance
 
 _MEANS = {
     "in": "both cushions are there",
@@ -124,8 +126,9 @@ def _path(hand: InHand, index: tuple[Any, ...], name: str) -> list[dict[str, Any
     ]
 
 
-def _numbers(air: FigureAir, i: int) -> list[dict[str, str]]:
+def _numbers(air: FigureAir, i: int, box_ft: float | None) -> list[dict[str, str]]:
     """What is in hand and what it takes, at sea level and in the slider's air."""
+    of_box = "" if box_ft is None else f", of a box of {words.number(box_ft)}"
     sea, here = air.sheet.sea_level, air.sheet.curves
     rows = []
     for label, name, unit, scale, digits, floor in (
@@ -138,7 +141,7 @@ def _numbers(air: FigureAir, i: int) -> list[dict[str, str]]:
         ("Fastest, indicated [kt]", "fastest", "", KT, 0, False),
         ("Energy height spent [ft]", "energy_height_spent", "", FT, 0, False),
         ("Time [s]", "seconds", "", 1.0, 0, False),
-        ("Length along the show line, still air [ft]", "ground_covered", "", FT, 0, False),
+        (f"Length along the show line, still air{of_box} [ft]", "ground_covered", "", FT, 0, False),
     ):
         pair = [float(getattr(sea, name)), float(getattr(here, name)[i])]
         shown = [words.down(v, scale) if floor else v / scale for v in pair]
@@ -295,17 +298,23 @@ def _in_this_air(
     elevation = float(season.values["venue_elevation"][day.venue])
     venue = str(season.labels["venue"][day.venue])
     floor_ft = held.floor_ft(venue)
-    verdict = str(air.verdicts[i])
+    state = str(air.verdicts[i])
     limit_ft = _limit_ft(season, air.figure.name)
-    told = (
-        f"At <b>{here_name}</b>: {_in_hand(air, air.sheet.curves, (i,), verdict, held)} ({_MEANS[verdict]})."
-    )
+    told = f"At <b>{here_name}</b>: {_in_hand(air, air.sheet.curves, (i,), state, held)} ({_MEANS[state]})."
     if chosen >= limit_ft:
         told += f" <b>At or above your limit in use, {words.number(limit_ft, 'ft')}: never flown.</b>"
+    here = held.venue(venue)
+    box_ft = None if here is None else here.show_line.box_length_ft
+    along_ft = float(air.sheet.curves.ground_covered[i]) / FT
+    if box_ft is not None and along_ft > box_ft:
+        told += (
+            f" <b>Longer than the box</b>: {words.number(along_ft, 'ft')} along the line in still air, of "
+            f"{words.number(box_ft, 'ft')}."
+        )
     st.html(f"<p>{told}</p>")
     left, right = st.columns([3, 2], gap="medium")
     numbers = markup.plain_table(
-        _numbers(air, i),
+        _numbers(air, i, box_ft),
         {
             "what": "",
             "sea": "Sea level",
@@ -323,7 +332,7 @@ def _in_this_air(
             (floor_ft, f"floor {words.number(floor_ft, 'ft')} above the field", (1, 0))
         ]
         apex = air.sheet.apex
-        if apex is not None and math.isfinite(float(apex.least_height[i])) and verdict != "out":
+        if apex is not None and math.isfinite(float(apex.least_height[i])) and state != "out":
             levels.append((float(apex.least_height[i]) / FT, "apex gate in this air: not under", (5, 4)))
         frame.chart(
             charts_flight.profile(paths, levels, ("standard sea level air", here_name)),
@@ -351,7 +360,8 @@ def _in_this_air(
             )
         )
     with right:
-        st.html(_drift(season, day, slot, air, i, held.crowd_distance_ft(venue)))
+        crowd_ft = math.nan if here is None else here.show_line.crowd_distance_ft
+        st.html(_drift(season, day, slot, air, i, crowd_ft))
 
 
 def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
@@ -495,6 +505,105 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
         st.html('<p class="sh-note">This figure has no apex gate: nothing is pulled down from a height.</p>')
 
 
+@st.fragment
+def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Prepared) -> None:
+    """The figure with only the energy that a climb-out gives."""
+    st.subheader("Straight off the take-off", anchor=False)
+    book = held.flight.runway
+    venue = held.venue(str(season.labels["venue"][day.venue]))
+    if book is None or venue is None:
+        st.info("No take-off is stated. Write runway into aircraft.yaml, from the aircraft’s own data.")
+        return
+    if venue.operating.elevation_ft != venue.elevation_ft or venue.operating.name != venue.name:
+        st.info(
+            f"The aircraft takes off from {venue.operating.name}: nothing is flown off the take-off here."
+        )
+        return
+    left, right = st.columns(2)
+    with left:
+        to_pull_ft = st.number_input(
+            "From brake release to the pull-up [ft]",
+            500,
+            20_000,
+            round(venue.operating.runway.length_ft or 4000.0),
+            step=100,
+            key=f"figure_pull_up_{venue.id}",
+        )
+    with right:
+        wind = st.number_input(
+            "Wind along the take-off [kt]; a tailwind is below zero", -10, 30, 0, key="figure_take_off_wind"
+        )
+    aircraft, cushions = held.flight.aircraft, held.flight.cushions
+    floor = held.floor_ft(venue.id) * FT
+    figure = air.figure
+    airs = [("Standard sea level air", 0.0), *flight.slot_quantiles(season, day, slot)]
+    rows = []
+    for label, da in airs:
+        field = FieldAir(da, min(da, venue.elevation))
+        try:
+            run = float(
+                take_off_distance(
+                    aircraft,
+                    field,
+                    book_distance=book.take_off,
+                    book_mass=book.mass,
+                    lift_off_speed=book.lift_off_speed,
+                    headwind=credited_headwind(wind * KT),
+                )
+            )
+        except ValueError as error:
+            st.error(f"{error}.", icon=":material/error:")
+            return
+        hand = off_take_off(
+            figure,
+            aircraft,
+            field,
+            floor,
+            pull_up_distance=to_pull_ft * FT,
+            ground_run=run,
+            lift_off_speed=book.lift_off_speed,
+            stall_margin=cushions.speed,
+        )
+        entry = float(hand.flown.equivalent_airspeed[0])
+        state = str(verdict(figure, hand, aircraft, cushions, floor))
+        planned = float(entry_speed_at(figure, da))
+        reached = words.number(words.down(entry, KT)) if entry > 0.5 * planned else "not in time"
+        why = story(figure, hand, aircraft).removeprefix(f"{figure.name}: ") if state == "out" else ""
+        rows.append(
+            {
+                "air": label,
+                "da": words.number(da / FT),
+                "run": words.number(words.up(run, FT)),
+                "reached": reached,
+                "planned": words.number(words.up(planned, KT)),
+                "verdict": state + (f": {why}" if why and not why.startswith("flown") else ""),
+                "height": words.number(words.down(float(hand.height), FT)),
+                "speed": words.number(words.down(float(hand.speed), KT)),
+            }
+        )
+    st.html(
+        markup.plain_table(
+            rows,
+            {
+                "air": "Air",
+                "da": "Density altitude [ft]",
+                "run": "Take-off [ft]",
+                "reached": "Speed at the pull-up, indicated [kt]",
+                "planned": "Planned entry [kt]",
+                "verdict": "In, thin or out",
+                "height": "Height in hand [ft]",
+                "speed": "Speed in hand [kt]",
+            },
+            f"{figure.name} as the first figure off the ground",
+            numeric=("da", "run", "reached", "planned", "height", "speed"),
+        )
+        + '<p class="sh-note">Full power from lift-off, climbing straight to the entry height '
+        f"({words.number(figure.entry_height / FT, 'ft')}) at the pull-up; the planned speed is flown where "
+        "it is there by then. Density alone changes little: the speed that is missing decides. A cool "
+        "morning’s practice of it proves nothing about a hot afternoon.</p>"
+    )
+
+
 def _limits(season: Season, air: FigureAir) -> None:
     st.subheader("Stated, derived, in use", anchor=False)
     name = air.figure.name
@@ -602,6 +711,7 @@ def _page(season: Season) -> None:
     _in_this_air(season, booking, day, slot, air, slot_air, held)
     _curves(air, slot_air, held)
     _gates(air, _limit_ft(season, name), elevation, slot_air.cold)
+    _off_take_off(season, day, slot, air, held)
     _limits(season, air)
     _method()
 

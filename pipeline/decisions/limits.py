@@ -15,6 +15,7 @@ likely to find it rough for the low inverted pass) but not perfectly: a one-fact
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 
@@ -350,8 +351,12 @@ class RoutineChance:
     def __init__(self, curves: Curves, *, correlation: float = ROUTINE_CORRELATION) -> None:
         self.curves = curves
         self.correlation = correlation
-        self._lines = {c: line for c in _DRIVERS if (line := self._line(c)) is not None}
-        self._rough = self._rough_table()
+        # Side by side: the normal integrals of the tie let go of the interpreter.
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            rough = pool.submit(self._rough_table)
+            lines = zip(_DRIVERS, pool.map(self._line, _DRIVERS), strict=True)
+            self._lines = {cause: line for cause, line in lines if line is not None}
+            self._rough = rough.result()
 
     def _held(self, cause: str) -> dict[str, npt.NDArray[np.bool_]]:
         """Conditions of a cause for which some figure has a limit, and which figures."""

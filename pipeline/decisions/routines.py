@@ -105,6 +105,10 @@ class Repertoire:
         Figures every routine has.
     never_both
         Pairs no routine has together.
+    enters_rightward
+        Directions that the pilot states.
+    directions
+        Direction in which each figure is rehearsed; those without one are flown either way.
     """
 
     names: tuple[str, ...]
@@ -120,13 +124,15 @@ class Repertoire:
     mend_seconds: FloatArray
     always: frozenset[int] = frozenset()
     never_both: tuple[tuple[int, int], ...] = ()
+    enters_rightward: Mapping[int, bool] = field(default_factory=dict)
     directions: Mapping[int, bool] = field(init=False)
 
     def __post_init__(self) -> None:
         held = [f for place in self.places for f in place if f != _NOTHING]
         if len(set(held)) != len(held) or any(place[0] == _NOTHING for place in self.places):
             raise ValueError("every place begins with the full show's figure, and no figure has two places")
-        # Known figures are rehearsed in one direction: the full show's, the first taken as rightward.
+        # Known figures are rehearsed in one direction: the full show's, from left to right at first where the
+        # pilot states none.
         directions: dict[int, bool] = {}
         rightward = True
         for i, figure in enumerate(self.full):
@@ -134,7 +140,10 @@ class Repertoire:
                 rightward = rightward != bool(self.turns_before[figure])
             directions[figure] = rightward
             rightward = rightward != bool(self.turns[figure])
-        object.__setattr__(self, "directions", directions)
+        stated = [f for f in self.full if f in self.enters_rightward]
+        if stated and directions[stated[0]] != self.enters_rightward[stated[0]]:
+            directions = {f: not rightward for f, rightward in directions.items()}
+        object.__setattr__(self, "directions", directions | dict(self.enters_rightward))
 
     @property
     def full(self) -> tuple[int, ...]:

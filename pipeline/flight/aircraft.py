@@ -210,6 +210,16 @@ class Aircraft:
             raise ValueError(f"rated_power must not be negative, not {engine.rated_power:g}")
 
     @property
+    def greatest_speed(self) -> float:
+        """The lower of the never-exceed speed and the ceiling of the display's speed category [m/s]."""
+        return float(np.fmin(self.never_exceed_speed, self.category_speed))
+
+    @property
+    def greatest_speed_name(self) -> str:
+        """Which of the two that is, in words."""
+        return "speed category" if self.category_speed < self.never_exceed_speed else "never-exceed speed"
+
+    @property
     def weight(self) -> float:
         """Weight [N]."""
         return self.mass * GRAVITY

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -17,10 +18,11 @@ from pipeline.flight.aircraft import Aircraft, FieldAir, best_climb, best_glide,
 from pipeline.flight.figures import Figure, line, own, pull_to, recover
 from pipeline.flight.motion import fly
 
-__all__ = ["Fit", "Measured", "Misfit", "fit_polar", "glide", "level_speed", "loop", "rate_of_climb",
-           "vertical_line"]  # fmt: skip
+__all__ = ["Fit", "Measured", "Misfit", "fit_polar", "glide", "level_speed", "loop", "misfits",
+           "rate_of_climb", "vertical_line"]  # fmt: skip
 
 FloatArray = npt.NDArray[np.floating]
+Quantity = Literal["speed", "rate", "height", "ratio"]
 
 
 @dataclass(frozen=True)
@@ -37,22 +39,26 @@ class Measured:
         How well the pilot can read it, one standard deviation, SI.
     model
         The same number out of an aircraft.
+    quantity
+        What kind of number it is: "speed" and "rate" [m/s], "height" [m], "ratio" [1].
     """
 
     name: str
     value: float
     spread: float
     model: Callable[[Aircraft], float]
+    quantity: Quantity
 
 
 @dataclass(frozen=True)
 class Misfit:
-    """One measured number against the fitted aircraft, SI."""
+    """One measured number against the aircraft's, SI."""
 
     name: str
     measured: float
     fitted: float
     spread: float
+    quantity: Quantity
 
     @property
     def standardised(self) -> float:
@@ -70,17 +76,17 @@ class Fit:
 
 def level_speed(value: float, air: FieldAir, spread: float = 1.5) -> Measured:
     """Level top speed, equivalent [m/s]."""
-    return Measured("level top speed", value, spread, lambda a: float(top_speed(a, air)))
+    return Measured("level top speed", value, spread, lambda a: float(top_speed(a, air)), "speed")
 
 
 def rate_of_climb(value: float, air: FieldAir, spread: float = 0.5) -> Measured:
     """Best rate of climb [m/s]."""
-    return Measured("best rate of climb", value, spread, lambda a: float(best_climb(a, air)[0]))
+    return Measured("best rate of climb", value, spread, lambda a: float(best_climb(a, air)[0]), "rate")
 
 
 def glide(value: float, spread: float = 0.5) -> Measured:
     """Best glide ratio with the engine neither pulling nor braking [1]."""
-    return Measured("best glide ratio", value, spread, lambda a: best_glide(a)[0])
+    return Measured("best glide ratio", value, spread, lambda a: best_glide(a)[0], "ratio")
 
 
 def loop(
@@ -107,9 +113,9 @@ def loop(
         )
 
     return (
-        Measured(f"{figure.name}: apex gain", apex_gain, height_spread, lambda a: flown(a)[0]),
-        Measured(f"{figure.name}: apex speed", apex_speed, speed_spread, lambda a: flown(a)[1]),
-        Measured(f"{figure.name}: exit speed", exit_speed, speed_spread, lambda a: flown(a)[2]),
+        Measured(f"{figure.name}: apex gain", apex_gain, height_spread, lambda a: flown(a)[0], "height"),
+        Measured(f"{figure.name}: apex speed", apex_speed, speed_spread, lambda a: flown(a)[1], "speed"),
+        Measured(f"{figure.name}: exit speed", exit_speed, speed_spread, lambda a: flown(a)[2], "speed"),
     )
 
 
@@ -137,7 +143,12 @@ def vertical_line(
         end = int(np.count_nonzero(path.segment <= 1)) - 1
         return float(path.height[end] - path.height[0])
 
-    return Measured("vertical line", value, spread, flown)
+    return Measured("vertical line", value, spread, flown, "height")
+
+
+def misfits(aircraft: Aircraft, measured: Sequence[Measured]) -> tuple[Misfit, ...]:
+    """Hold an aircraft against what was measured."""
+    return tuple(Misfit(m.name, m.value, m.model(aircraft), m.spread, m.quantity) for m in measured)
 
 
 def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
@@ -197,4 +208,4 @@ def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
             if damping > 1e4:
                 break
     fitted = built(x)
-    return Fit(fitted, tuple(Misfit(m.name, m.value, m.model(fitted), m.spread) for m in measured))
+    return Fit(fitted, misfits(fitted, measured))

@@ -52,6 +52,7 @@ BITES = (
     "speed in hand",
     "floor",
     "never-exceed speed",
+    "speed category",
     "entry speed never reached",
     "cannot be flown",
 )
@@ -280,14 +281,14 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
 
 
 def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool_]:
-    """Whether each case is flown over the floor, within the never-exceed speed, and with lift to spare.
+    """Whether each case is flown over the floor, no faster than allowed, and with lift to spare.
 
     Parameters
     ----------
     hand
         One figure or several.
     aircraft
-        For its never-exceed speed.
+        For its never-exceed speed and speed category.
     floor
         [m above the field].
     """
@@ -298,7 +299,7 @@ def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool
             # Not only at the bottom of the recovery: whatever comes after it is over the floor, too.
             & (hand.lowest >= floor - 0.01)
             & (hand.speed >= 0)
-            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
+            & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
         )
 
 
@@ -307,9 +308,9 @@ def verdict(
 ) -> npt.NDArray[np.str_]:
     """In, thin or out, per case, over a floor [m above the field].
 
-    *out*: cannot be flown, breaks the floor, passes the never-exceed speed, or asks more of the wing at
-    its slowest point than it has. *thin*: flown, but a cushion is used up, or kept at the slowest point
-    only by easing the pull. *in*: both cushions are there with something left over.
+    *out*: cannot be flown, breaks the floor, passes the never-exceed speed or the display's speed category,
+    or asks more of the wing at its slowest point than it has. *thin*: flown, but a cushion is used up, or
+    kept at the slowest point only by easing the pull. *in*: both cushions are there with something left over.
     """
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
     out = ~sound(hand, aircraft, floor)
@@ -327,12 +328,12 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
             f"{figure.name}: {FAILURES[failure]}, in segment {segment + 1} ({figure.segments[segment].kind})"
         )
     fastest = float(hand.fastest[index])
-    if fastest > aircraft.never_exceed_speed:
+    if fastest > aircraft.greatest_speed * (1.0 + 1e-9):
         path = np.moveaxis(hand.flown.equivalent_airspeed, 0, -1)[index]
         segment = int(np.asarray(hand.flown.segment)[int(np.argmax(path))])
         return (
-            f"{figure.name}: reaches {fastest / KT:.0f} kt, above the never-exceed speed of "
-            f"{aircraft.never_exceed_speed / KT:.0f} kt, in segment {segment + 1} "
+            f"{figure.name}: reaches {fastest / KT:.0f} kt, above the {aircraft.greatest_speed_name} of "
+            f"{aircraft.greatest_speed / KT:.0f} kt, in segment {segment + 1} "
             f"({figure.segments[segment].kind})"
         )
     height = float(hand.height[index]) / FT
@@ -511,9 +512,9 @@ def entry_gate(
 ) -> Gate:
     """Gate at the entry: the least height at the planned speed, and the speeds that keep the cushions.
 
-    Speeds from 0.7 to 1.3 times the planned one, no faster than the never-exceed speed, are flown from
-    the planned height; the greatest and least are the ends of the run of speeds around the planned one
-    that keep both cushions and the never-exceed speed throughout.
+    Speeds from the stall up to the never-exceed speed (or the speed category's ceiling) are flown from the
+    planned height; the greatest and least are the ends of the run of speeds around the planned one that keep
+    both cushions and that greatest speed throughout.
     """
     shape = air.shape
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
@@ -524,8 +525,17 @@ def entry_gate(
         None if air.pressure_altitude is None else np.asarray(air.pressure_altitude, float)[..., None],
         air.uniform,
     )
-    factors = np.unique(np.append(np.linspace(0.7, 1.3, count), 1.0))
-    speeds = planned[..., None] * factors
+    middle = count // 2
+    share = np.linspace(0.0, 1.0, middle + 1)
+    slowest = np.minimum(float(stall_speed(aircraft)), planned)[..., None]
+    fastest = np.maximum(aircraft.greatest_speed, planned)[..., None]
+    speeds = np.concatenate(
+        [
+            slowest + (planned[..., None] - slowest) * share,
+            planned[..., None] + (fastest - planned[..., None]) * share[1:],
+        ],
+        axis=-1,
+    )
     hand = in_hand(
         figure,
         aircraft,
@@ -540,9 +550,8 @@ def entry_gate(
             (hand.failure == 0)
             & (hand.height >= wanted)
             & (hand.speed > cushions.speed + _EASED)
-            & (hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9))
+            & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
         )
-    middle = int(np.flatnonzero(factors == 1.0)[0])
     up = middle + np.cumprod(good[..., middle:], axis=-1).sum(axis=-1) - 1
     down = middle + 1 - np.cumprod(good[..., middle::-1], axis=-1).sum(axis=-1)
     ok = good[..., middle]
@@ -634,6 +643,7 @@ def derived_da_limits(
             hand.speed - (cushions.speed + _EASED),
             hand.lowest - floor,
             aircraft.never_exceed_speed * (1.0 + 1e-9) - hand.fastest,
+            np.fmin(aircraft.category_speed, np.inf) * (1.0 + 1e-9) - hand.fastest,
             np.where(reached, 1.0, -1.0),
             np.where(hand.failure == 0, 1.0, -1.0),
         ]

@@ -18,7 +18,7 @@ from pipeline.flight.aircraft import Aircraft, FieldAir, best_climb, specific_ex
 from pipeline.flight.figures import Figure
 from pipeline.flight.inhand import in_hand
 from pipeline.flight.motion import entry_speed_at
-from pipeline.flight.routine import SPEED_STEP
+from pipeline.flight.routine import HEIGHT_STEP, SPEED_STEP
 from pipeline.flight.runway import dive
 
 __all__ = ["Pairs", "pairs"]
@@ -112,5 +112,6 @@ def pairs(
     entry = np.array([f.entry_speed for f in figures])
     exit_speed, exit_height = sea_level.exit_speed[:, None], sea_level.exit_height[:, None]
     surplus = (exit_speed**2 - entry**2) / (2 * GRAVITY) + exit_height - height
-    joins = (link > 0) | (np.abs(exit_speed - entry) <= SPEED_STEP) | (surplus >= 0)
+    fast = (np.abs(exit_speed - entry) <= SPEED_STEP) | (surplus >= 0)
+    joins = (link > 0) | (fast & (exit_height >= height - HEIGHT_STEP))
     return Pairs(links, np.asarray(mend), np.asarray(joins))

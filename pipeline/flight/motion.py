@@ -536,6 +536,9 @@ def fly(
     lengths = np.array([len(s) for s in all_steps])
 
     tables = [_slot_table(all_steps, k) for k in range(slots)]
+    for table in tables:
+        # Whatever is called for, no more is pulled or pushed than the structure bears.
+        table.load = np.clip(table.load, aircraft.min_load_factor, aircraft.max_load_factor)
     node_counts = [_nodes_for(table, degrees_per_node) for table in tables]
     total = 1 + sum(node_counts)
     path = np.empty((total, 4, speed.size))

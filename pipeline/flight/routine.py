@@ -31,6 +31,8 @@ FloatArray = npt.NDArray[np.floating]
 _DIVE_ANGLE = 30.0  # degrees; common practice, no source
 SPEED_STEP = 15.0 * KT
 """Speed that cannot be made up without time between two figures [m/s]."""
+HEIGHT_STEP = 100.0 * FT
+"""Height that cannot be climbed without time between two figures [m]; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -98,8 +100,9 @@ class RoutineEnergy:
         Index of the first figure that breaks the floor or cannot be entered at its speed above the floor,
         if nothing is mended; -1 where none does, (*cases).
     breaks
-        What that figure breaks: "", "cannot be flown", "entry speed", "never-exceed speed", "stall" (the wing
-        is asked for more than it has at its slowest point) or "floor", (*cases).
+        What that figure breaks: "", "cannot be flown", "entry speed", "never-exceed speed" or "speed
+        category" (whichever is lower), "stall" (the wing is asked for more than it has at its slowest point)
+        or "floor", (*cases).
     """
 
     hand: InHand
@@ -141,8 +144,7 @@ def join_faults(items: Sequence[Item], aircraft: Aircraft) -> list[tuple[int, st
     if not items:
         return faults
     hand = in_hand([item.figure for item in items], aircraft, FieldAir(0.0), 0.0)
-    # Where the routine names no direction at first, the first figure is taken to go left to right.
-    rightward = items[0].enters_rightward is not False
+    rightward = _first_direction(items)
     for i, item in enumerate(items):
         figure = item.figure
         if i:
@@ -162,7 +164,8 @@ def join_faults(items: Sequence[Item], aircraft: Aircraft) -> list[tuple[int, st
                 speed, height = float(hand.exit_speed[i - 1]), float(hand.exit_height[i - 1])
                 # Compare energies, so that a height above the entry may stand for speed.
                 surplus = (speed**2 - figure.entry_speed**2) / (2 * GRAVITY) + height - figure.entry_height
-                if abs(speed - figure.entry_speed) > SPEED_STEP and surplus < 0:
+                slow = abs(speed - figure.entry_speed) > SPEED_STEP and surplus < 0
+                if slow or height < figure.entry_height - HEIGHT_STEP:
                     faults.append(
                         (
                             i,
@@ -180,6 +183,17 @@ def join_faults(items: Sequence[Item], aircraft: Aircraft) -> list[tuple[int, st
                     )
                 )
     return faults
+
+
+def _first_direction(items: Sequence[Item]) -> bool:
+    """Direction of the first entry, from the first figure that states one; else left to right."""
+    same = True
+    for i, item in enumerate(items):
+        if i:
+            same = (same != items[i - 1].figure.reverses) != item.link_reverses
+        if item.enters_rightward is not None:
+            return item.enters_rightward == same
+    return True
 
 
 def substitute_faults(figure: Figure, substitute: Figure, aircraft: Aircraft) -> list[str]:
@@ -297,11 +311,11 @@ def routine_energy(
             [
                 hand.failure != 0,
                 ~reached | (height - short < floor),
-                ~(hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9)),
+                ~(hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9)),
                 ~(hand.speed >= 0),
                 ~(lowest >= 0),
             ],
-            ["cannot be flown", "entry speed", "never-exceed speed", "stall", "floor"],
+            ["cannot be flown", "entry speed", aircraft.greatest_speed_name, "stall", "floor"],
             "",
         )
     broken = kinds != ""

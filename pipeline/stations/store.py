@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import re
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ from pipeline.errors import StoreError
 from pipeline.stations.hours import check_station_hours, variable_attributes
 
 if TYPE_CHECKING:
+    import netCDF4
     import xarray as xr
     from numpy.typing import NDArray
 
@@ -163,10 +165,33 @@ class Store:
         path = self.path(source, station_id)
         record = _read(path, variables)
         if record is None or record.size == 0:
-            raise StoreError(
-                f"{path}: no hours of station {station_id} from {source} are stored. Fetch the station first."
-            )
+            raise _nothing_stored(path, source, station_id)
         return _dataset(record, path, start, end)
+
+    def attributes(self, source: str, station_id: str) -> dict[str, Any]:
+        """Attributes of a station's hours, none of which is read.
+
+        Raises
+        ------
+        StoreError
+            Nothing is stored, or the file is damaged.
+        """
+        path = self.path(source, station_id)
+        record = _read(path, ())
+        if record is None or record.size == 0:
+            raise _nothing_stored(path, source, station_id)
+        return record.attrs
+
+    def file_digest(self, source: str, station_id: str) -> str:
+        """SHA-256 of a station's file as it lies there, unread; empty where there is none.
+
+        Raises
+        ------
+        StoreError
+            The file cannot be read.
+        """
+        content = _content(self.path(source, station_id))
+        return "" if content is None else hashlib.sha256(content).hexdigest()
 
     def merge(self, dataset: xr.Dataset, years: Mapping[int, State], *, replace: bool = False) -> bool:
         """Add a dataset's hours to what is stored of its station.
@@ -337,17 +362,17 @@ class Store:
             lock.release()
 
 
+def _nothing_stored(path: Path, source: str, station_id: str) -> StoreError:
+    return StoreError(
+        f"{path}: no hours of station {station_id} from {source} are stored. Fetch the station first."
+    )
+
+
 def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
     """The file's record with the named arrays (all for None), verified; None where there is no file."""
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
+    content = _content(path)
+    if content is None:
         return None
-    except OSError as error:
-        raise StoreError(
-            f"{path}: the station file can't be read ({error.strerror}). Make it readable, or name another "
-            "cache folder in SHOWHOUR_CACHE."
-        ) from error
     try:
         return _parse(content, variables)
     except _DAMAGE as error:
@@ -356,10 +381,26 @@ def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
         ) from error
 
 
+_NETCDF = threading.Lock()
+"""The netCDF library is not safe in threads."""
+
+
+def _content(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoreError(
+            f"{path}: the station file can't be read ({error.strerror}). Make it readable, or name another "
+            "cache folder in SHOWHOUR_CACHE."
+        ) from error
+
+
 def _parse(content: bytes, variables: Sequence[str] | None) -> _Record:
     import netCDF4
 
-    with netCDF4.Dataset("station.nc", mode="r", memory=content) as nc:
+    with _NETCDF, netCDF4.Dataset("station.nc", mode="r", memory=content) as nc:
         nc.set_auto_maskandscale(False)
         attrs = {name: _plain(nc.getncattr(name)) for name in nc.ncattrs()}
         sealed = attrs.pop("sha256")
@@ -557,7 +598,14 @@ def _serialised(record: _Record) -> bytes:
 
     attrs = _describe(record)
     digests = {name: hashlib.sha256(array.tobytes()).hexdigest() for name, array in record.arrays.items()}
-    nc = netCDF4.Dataset("station.nc", mode="w", format="NETCDF4", memory=1 << 20)
+    with _NETCDF:
+        nc = netCDF4.Dataset("station.nc", mode="w", format="NETCDF4", memory=1 << 20)
+        return _built(nc, record, attrs, digests)
+
+
+def _built(
+    nc: netCDF4.Dataset, record: _Record, attrs: Mapping[str, Any], digests: Mapping[str, str]
+) -> bytes:
     for name, value in attrs.items():
         nc.setncattr(name, value)
     nc.setncattr("sha256", _seal(attrs, digests, record.size))
