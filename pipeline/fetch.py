@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.air.venue import plateau_correction_applies
+from pipeline.checked import as_read
 from pipeline.errors import InputError, ShowhourError, SourceError, StoreError
 from pipeline.settings import Fault
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from pipeline.inputs import Season, Station
-    from pipeline.stations.store import State, Store
+    from pipeline.stations.store import Store
 
 __all__ = ["StationOutcome", "fetch_season", "station_file_mistakes"]
 
@@ -83,6 +84,7 @@ def fetch_season(
     progress
         Told a line as each station is done.
     """
+    store = as_read(store, season.quality)
     venues: dict[tuple[str, str], list[str]] = {}
     stations: dict[tuple[str, str], Station] = {}
     booked = {b.venue for b in season.bookings}
@@ -134,10 +136,10 @@ def station_file_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
             if station.file is None or (station.source, station.id) in read:
                 continue
             read.add((station.source, station.id))
-            names, files = ", ".join(station.file), season.station_files(station)
+            names = ", ".join(station.file)
             key = f"{station.source} {station.id}"
             try:
-                counts = [json.loads(ds.attrs["counts"])["rejected"] for ds in _read_files(station, files)]
+                counts = [json.loads(ds.attrs["counts"])["rejected"] for ds in _read_files(season, station)]
             except InputError as error:
                 found = str(error).replace(f"{season.folder}{os.sep}", "").rstrip(".")
                 mistakes.append(Fault(names, None, key, found, "a file that reads as its columns say"))
@@ -183,16 +185,20 @@ def _fetch_station(
             store,
             now=now,
             refresh=refresh,
+            physical_range=season.quality.physical_range,
         )
     elif station.source == "synthetic":
         _synthesize(station, store, first, last, refresh=refresh)
     elif station.source == "ghcnh" and station.file is None:
-        _fetch_ghcnh(station, store, range(first, last + 1), now=now, refresh=refresh)
+        _fetch_ghcnh(season, station, store, range(first, last + 1), now=now, refresh=refresh)
     else:
-        _store_files(station, season.station_files(station), store)
+        # All are read before any is stored: a mistake in the last leaves what is stored as it was.
+        store.replace(station.source, station.id, list(_read_files(season, station)))
 
 
-def _fetch_ghcnh(station: Station, store: Store, years: range, *, now: dt.datetime, refresh: bool) -> None:
+def _fetch_ghcnh(
+    season: Season, station: Station, store: Store, years: range, *, now: dt.datetime, refresh: bool
+) -> None:
     from pipeline.stations import ghcnh
     from pipeline.stations.http import Fetcher
 
@@ -204,6 +210,8 @@ def _fetch_ghcnh(station: Station, store: Store, years: range, *, now: dt.dateti
         now=now,
         base_url=os.environ.get("SHOWHOUR_GHCNH", ghcnh.BASE_URL),
         refresh=refresh,
+        honour_quality_codes=season.quality.archive_flags,
+        physical_range=season.quality.physical_range,
     )
     failed = [f"{year}: {got.cause}" for year, got in sorted(ended.items()) if got.state == "failed"]
     if failed:
@@ -235,51 +243,36 @@ def _synthesize(station: Station, store: Store, first: int, last: int, *, refres
     store.merge(ds, dict.fromkeys(range(first, last + 1), "complete"), replace=True)
 
 
-def _read_files(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
+def _read_files(season: Season, station: Station) -> Iterator[xr.Dataset]:
     """A station's own files; together they are its whole record."""
-    readers = {"csv": _read_csv, "ghcnh": _read_ghcnh, "isd_lite": _read_isd_lite, "lcd": _read_lcd}
-    return readers[station.source](station, files)
-
-
-def _store_files(station: Station, files: tuple[Path, ...], store: Store) -> None:
-    # All are read before any is stored: a mistake in the last leaves what is stored as it was.
-    for i, ds in enumerate(list(_read_files(station, files))):
-        years = ds["time"].dt.year.to_numpy()
-        states: dict[int, State] = dict.fromkeys(range(int(years[0]), int(years[-1]) + 1), "growing")
-        store.merge(ds, states, replace=i == 0)
-
-
-def _place(station: Station) -> dict[str, Any]:
-    return {
+    files, checks = season.station_files(station), season.quality
+    place: dict[str, Any] = {
         "station_id": station.id,
         "station_name": station.name,
         "latitude": station.latitude,
         "longitude": station.longitude,
         "elevation_m": station.elevation,
+        "physical_range": checks.physical_range,
     }
+    # A file is as old as its last change: read again unchanged, it leaves what is stored as it is.
+    changed = max((file.stat().st_mtime for file in files if file.is_file()), default=None)
+    if changed is not None and station.source != "csv":
+        place["retrieved_at"] = dt.datetime.fromtimestamp(changed, dt.UTC).isoformat(timespec="seconds")
+    if station.source == "ghcnh":
+        from pipeline.stations.ghcnh import read_ghcnh
 
+        yield read_ghcnh(files, **place, honour_quality_codes=checks.archive_flags)
+    elif station.source == "isd_lite":
+        from pipeline.stations.isd_lite import read_isd_lite
 
-def _read_csv(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.archives import read_station_csv
+        yield read_isd_lite(files, **place)
+    elif station.source == "lcd":
+        from pipeline.stations.lcd import read_lcd
 
-    for file in files:
-        yield read_station_csv(file, **_place(station))
+        for file in files:
+            yield read_lcd(file, **place, utc_offset_hours=station.utc_offset_hours)
+    else:
+        from pipeline.stations.archives import read_station_csv
 
-
-def _read_ghcnh(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.ghcnh import read_ghcnh
-
-    yield read_ghcnh(files, **_place(station))
-
-
-def _read_isd_lite(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.isd_lite import read_isd_lite
-
-    yield read_isd_lite(files, **_place(station))
-
-
-def _read_lcd(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.lcd import read_lcd
-
-    for file in files:
-        yield read_lcd(file, **_place(station))
+        for file in files:
+            yield read_station_csv(file, **place)

@@ -378,6 +378,7 @@ def _forecast_venue(
         ordered=held.ordered,
         warnings=(
             *_venue_warnings(venue, station, held.passed_over),
+            *_elevation_warnings(venue, held.ordered),
             *([gusts.words] if gusts.kind in ("modelled", "estimated") else []),
             *_sample_warnings(assumed, least_years),
         ),
@@ -439,6 +440,16 @@ def _sample_warnings(assumed: float, years: int) -> list[str]:
             "one year of hours only: how much years differ is not known, so intervals run 0 to 100 %"
         )
     return lines
+
+
+def _elevation_warnings(venue: Venue, ordered: Iterable[StationRead]) -> list[str]:
+    """Stations whose own pressures contradict the stated elevation: hundreds of feet of density altitude."""
+    return [
+        f"{station.name or station.id}: {odd['message']}"
+        for station, read in zip(venue.stations, ordered, strict=True)
+        for odd in json.loads(str(read.attrs.get("quality", '{"suspicions": []}')))["suspicions"]
+        if odd["subject"] == "elevation"
+    ]
 
 
 def _venue_warnings(venue: Venue, station: Station, passed_over: Iterable[str]) -> list[str]:

@@ -27,13 +27,16 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
+    "BarometerHeight",
     "ElevationEstimate",
     "GustReportingChange",
     "QualityControlled",
     "QualitySettings",
     "Rejection",
     "Suspicion",
+    "barometer_height",
     "doubled_reports",
+    "elevation_suspicions",
     "gust_reporting_changes",
     "quality_control",
     "station_elevation",
@@ -152,6 +155,23 @@ class ElevationEstimate:
 
 
 @dataclass(frozen=True)
+class BarometerHeight:
+    """Height of a station as its pressures tell it, however coarsely.
+
+    Attributes
+    ----------
+    elevation_m, tolerance_m : float
+        The height, and how far a right elevation may lie from it.
+    basis : str
+        The pressures that it was told from, in words.
+    """
+
+    elevation_m: float
+    tolerance_m: float
+    basis: str
+
+
+@dataclass(frozen=True)
 class GustReportingChange:
     """A month from which gusts are reported more or less readily.
 
@@ -230,7 +250,8 @@ def suspicions(hours: xr.Dataset) -> tuple[Suspicion, ...]:
         Of: elevation against pressures (metres given for feet, or another station's file), wind units, and
         changes of gust reporting.
     """
-    found = [_elevation_suspicion(hours), _wind_unit_suspicion(hours)]
+    found = [*elevation_suspicions(barometer_height(hours), float(hours.attrs["elevation_m"]))]
+    found += [odd for odd in (_wind_unit_suspicion(hours),) if odd is not None]
     found += [
         Suspicion(
             "gust reporting",
@@ -242,7 +263,7 @@ def suspicions(hours: xr.Dataset) -> tuple[Suspicion, ...]:
         else Suspicion("gust reporting", f"No gusts are reported before {change.month}.")
         for change in gust_reporting_changes(hours)
     ]
-    return tuple(suspicion for suspicion in found if suspicion is not None)
+    return tuple(found)
 
 
 def station_elevation(hours: xr.Dataset) -> ElevationEstimate:
@@ -283,6 +304,61 @@ def station_elevation(hours: xr.Dataset) -> ElevationEstimate:
         )
     low, middle, high = np.percentile(heights, (25.0, 50.0, 75.0))
     return ElevationEstimate(float(middle), float(high - low) / 2.0, int(heights.size))
+
+
+def barometer_height(hours: xr.Dataset) -> BarometerHeight | None:
+    """Height of a station by the best of its pressures; None where none tells it.
+
+    Altimeter setting or sea level pressure alone cannot: both are reduced with the elevation already.
+
+    Parameters
+    ----------
+    hours : xarray.Dataset
+        Station hours.
+    """
+    try:
+        estimate = station_elevation(hours)
+    except NotEnoughHistory:
+        pass
+    else:
+        return BarometerHeight(estimate.elevation_m, 20.0, "altimeter setting against station pressure")
+    if "surface_air_pressure" not in hours:
+        return None
+    station = hours["surface_air_pressure"].values.astype("float64")
+    if {"air_pressure_at_mean_sea_level", "air_temperature"} <= set(hours.data_vars):
+        sea = hours["air_pressure_at_mean_sea_level"].values.astype("float64")
+        temperature = hours["air_temperature"].values.astype("float64")
+        heights = R_DRY * temperature / GRAVITY * np.log(sea / station)
+        heights = heights[~np.isnan(heights)]
+        if heights.size >= 24:
+            # The column below the station is warmer than the station by half a lapse: 2 % at 1,600 m.
+            return BarometerHeight(
+                float(np.median(heights)), 60.0, "mean sea level pressure against station pressure"
+            )
+    station = station[~np.isnan(station)]
+    if station.size < 24:
+        return None
+    return BarometerHeight(float(altitude_at_pressure(np.median(station))), 250.0, "station pressure alone")
+
+
+def elevation_suspicions(told: BarometerHeight | None, stated: float) -> tuple[Suspicion, ...]:
+    """Whether a stated elevation [m] contradicts the station's own pressures."""
+    if told is None or abs(told.elevation_m - stated) <= told.tolerance_m:
+        return ()
+    return (
+        Suspicion(
+            "elevation",
+            f"The station is said to stand at {stated:.0f} m, but its {told.basis} says about "
+            f"{told.elevation_m:.0f} m. {_mixed_up(told.elevation_m, stated, told.tolerance_m)}",
+        ),
+    )
+
+
+def _mixed_up(told: float, stated: float, tolerance: float) -> str:
+    for wrong, words in ((stated * FT, "feet given for metres"), (stated / FT, "metres given for feet")):
+        if abs(told - wrong) <= max(tolerance, 0.03 * abs(told)):
+            return f"It looks like {words}."
+    return "Is it another station's file?"
 
 
 def doubled_reports(time: NDArray[np.datetime64]) -> NDArray[np.bool_]:
@@ -496,45 +572,6 @@ def _by_year_median(array: NDArray[np.float64], year: NDArray[np.int64]) -> NDAr
         if known.size:
             medians[within] = np.median(known)
     return medians
-
-
-def _elevation_suspicion(hours: xr.Dataset) -> Suspicion | None:
-    stated = float(hours.attrs["elevation_m"])
-    try:
-        told = station_elevation(hours).elevation_m
-        tolerance, basis = 20.0, "altimeter setting against station pressure"
-    except NotEnoughHistory:
-        told, tolerance, basis = _height_from_station_pressure(hours)
-    if not abs(told - stated) > tolerance:
-        return None
-    hint = "Is it another station's file?"
-    for wrong, words in ((stated * FT, "feet given for metres"), (stated / FT, "metres given for feet")):
-        if abs(told - wrong) <= max(tolerance, 0.03 * abs(told)):
-            hint = f"It looks like {words}."
-    return Suspicion(
-        "elevation",
-        f"The station is said to stand at {stated:.0f} m, but its {basis} says about {told:.0f} m. {hint}",
-    )
-
-
-def _height_from_station_pressure(hours: xr.Dataset) -> tuple[float, float, str]:
-    """Height, tolerance and basis from what there is; NaN where nothing tells it."""
-    if "surface_air_pressure" not in hours:
-        return np.nan, np.inf, ""
-    station = hours["surface_air_pressure"].values.astype("float64")
-    both = {"air_pressure_at_mean_sea_level", "air_temperature"} <= set(hours.data_vars)
-    if both:
-        sea = hours["air_pressure_at_mean_sea_level"].values.astype("float64")
-        temperature = hours["air_temperature"].values.astype("float64")
-        heights = R_DRY * temperature / GRAVITY * np.log(sea / station)
-        heights = heights[~np.isnan(heights)]
-        if heights.size >= 24:
-            # The column below the station is warmer than the station by half a lapse: 2 % at 1,600 m.
-            return float(np.median(heights)), 60.0, "mean sea level pressure against station pressure"
-    station = station[~np.isnan(station)]
-    if station.size < 24:
-        return np.nan, np.inf, ""
-    return float(altitude_at_pressure(np.median(station))), 250.0, "station pressure alone"
 
 
 def _wind_unit_suspicion(hours: xr.Dataset) -> Suspicion | None:

@@ -234,6 +234,40 @@ class Store:
             merged = new if old is None or replace else _merged(old, new)
             return _write(path, merged, old)
 
+    def replace(self, source: str, station_id: str, parts: Sequence[xr.Dataset]) -> bool:
+        """Store a station's whole record, given in parts of which a later one overlays an earlier.
+
+        Written at once: what was stored before is there until all of the new is. Its years are growing.
+
+        Returns
+        -------
+        bool
+            Whether the file changed.
+
+        Raises
+        ------
+        StoreError
+            The stored file is damaged, or the new one can't be written.
+        ValueError
+            No part, or one that is not station hours or of another station.
+        """
+        whole: _Record | None = None
+        pieces: list[dict[str, Any]] = []
+        for part in parts:
+            check_station_hours(part)
+            if (part.attrs["source"], part.attrs["station_id"]) != (source, station_id):
+                raise ValueError(f"hours of {part.attrs['station_id']} are not those of {station_id}")
+            first, last = part["time"].dt.year.to_numpy()[[0, -1]]
+            new = _record(part, dict.fromkeys(range(int(first), int(last) + 1), "growing"))
+            pieces += new.pieces
+            whole = new if whole is None else _merged(whole, new)
+        if whole is None:
+            raise ValueError("a record has at least one part")
+        whole.pieces = pieces
+        path = self.path(source, station_id)
+        with self._locked(path):
+            return _write(path, whole, _read(path, None))
+
     def mark(self, source: str, station_id: str, years: Mapping[int, State]) -> bool:
         """Record years that gave no hours: ``absent`` or ``failed``.
 
