@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import StoreError
+from pipeline.errors import DamagedError
 from pipeline.stations.store import Store
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def checked_hours(
     Raises
     ------
     StoreError
-        Nothing is stored of the station, or its file is damaged.
+        Nothing is stored of the station, its file is damaged, or a file cannot be read or written.
     """
     store = as_read(store, checks)
     raw = store.attributes(source, station_id)
@@ -84,7 +84,7 @@ def checked_hours(
     if checked.path(source, station_id).is_file():
         try:
             held = checked.read(source, station_id)
-        except StoreError:
+        except DamagedError:
             # Only a copy: the damaged one is put away and made again from the hours as fetched.
             checked.set_aside(source, station_id)
         else:

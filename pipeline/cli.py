@@ -340,6 +340,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     import time
 
     from pipeline import record, results
+    from pipeline.checked import as_read
     from pipeline.inputs import load_season
     from pipeline.run import forecast, results_path
     from pipeline.stations.store import Store, cache_root
@@ -349,7 +350,8 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     for warning in season.warnings:
         print(f"warning: {warning}", file=sys.stderr)
     path = getattr(arguments, "output", None) or results_path(arguments.folder, cache_root())
-    ds = forecast(season, Store(), progress=_progress)
+    store = Store()
+    ds = forecast(season, store, progress=_progress)
     told = results.summary(ds)
     bad = [v for v in told["venues"] if v["status"] != "ok"]
     code = _outcome_code(len(bad), len(told["venues"]))
@@ -357,25 +359,35 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
         code = SOME_FAILED
     if code == SOME_FAILED and any(row["input_wrong"] for row in fetched):
         code = INPUT_WRONG
-    moved = record.changes(record.earlier_summary(path), told)
     if code == NOTHING_DONE:
         for venue in bad:
             print(f"showhour: {venue['name']}: {venue['status']}", file=sys.stderr)
         print("showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr)
-    else:
-        results.write_results(ds, path, told)
-    record.add_run(
-        path,
-        {
-            "started": started.isoformat(timespec="seconds"),
-            "seconds": round(time.monotonic() - began, 1),
-            "command": command,
-            "exit_code": code,
-            "stations": fetched,
-            "venues_failed": [{"venue": v["venue"], "status": v["status"]} for v in bad],
-            "moved": moved if code != NOTHING_DONE else [],
-        },
-    )
+    with record.writing(path):
+        begun = started.isoformat(timespec="seconds")
+        before = record.compared(record.readable_runs(path), record.earlier_summary(path))
+        moved: list[dict[str, Any]] = []
+        if code != NOTHING_DONE:
+            moved = record.changes(before, told)
+            results.write_results(ds, path, told)
+        record.add_run(
+            path,
+            {
+                "started": begun,
+                "seconds": round(time.monotonic() - began, 1),
+                "command": command,
+                "exit_code": code,
+                "stations": fetched,
+                "venues_failed": [{"venue": v["venue"], "status": v["status"]} for v in bad],
+                "newest_hours": record.newest_hours(season, as_read(store, season.quality)),
+                "moved": moved,
+                "compared_with": record.to_compare(before, told, moved, begun)
+                if code != NOTHING_DONE
+                else before["bookings"]
+                if before
+                else [],
+            },
+        )
     if code == NOTHING_DONE:
         return code
     for change in moved:

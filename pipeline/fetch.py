@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.air.venue import plateau_correction_applies
 from pipeline.checked import as_read
-from pipeline.errors import InputError, ShowhourError, SourceError, StoreError
+from pipeline.errors import DamagedError, InputError, ShowhourError, SourceError
 from pipeline.settings import Fault
 
 if TYPE_CHECKING:
@@ -158,7 +158,7 @@ def _set_aside_if_damaged(store: Store, station: Station) -> Path | None:
     try:
         if store.held_years(station.source, station.id):
             store.read(station.source, station.id)
-    except StoreError:
+    except DamagedError:
         return store.set_aside(station.source, station.id)
     return None
 

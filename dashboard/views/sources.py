@@ -13,7 +13,7 @@ from dashboard import evidence, frame, markup, words
 from dashboard.evidence import StationRow
 from dashboard.season import Season, load_season, results_file
 from pipeline.errors import StoreError
-from pipeline.record import change_in_words, read_runs
+from pipeline.record import change_in_words, moved_lately, read_runs
 
 _CODES = {
     "meteostat": "Meteostat's hourly archive",
@@ -59,6 +59,13 @@ def _answer(stations: Sequence[StationRow], venues: int, runs: Sequence[Mapping[
             f"{len(last['moved']) or 'no'} booking{'' if len(last['moved']) == 1 else 's'} moved out of the "
             "interval that it had."
         )
+        newest = {name: hour for name, hour in last.get("newest_hours", {}).items() if hour}
+        if newest:
+            stale = min(newest, key=lambda name: newest[name])
+            lines.append(
+                f"Newest hour held then: {evidence.moment(max(newest.values()))} UTC; oldest of the venues’ "
+                f"newest: {evidence.moment(newest[stale])} UTC ({escape(stale)})."
+            )
     return lines
 
 
@@ -69,8 +76,10 @@ def _called_out(stations: Sequence[StationRow], runs: Sequence[Mapping[str, Any]
             st.error(f"{s.venue}, {s.spoken}: {s.status}", icon=":material/error:")
     if not runs:
         return
-    for change in runs[-1]["moved"]:
-        st.warning(change_in_words(change), icon=":material/moving:")
+    for change in moved_lately(runs):
+        st.warning(
+            f"{evidence.moment(str(change['when']))} UTC: {change_in_words(change)}", icon=":material/moving:"
+        )
     for line in evidence.run_troubles(runs[-1]):
         st.warning(f"The last run: {line}", icon=":material/warning:")
 

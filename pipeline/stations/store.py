@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 import numpy as np
 
 from pipeline.air.variables import STATION_VARIABLES
-from pipeline.errors import StoreError
+from pipeline.errors import DamagedError, StoreError
 from pipeline.stations.hours import check_station_hours, variable_attributes
 
 if TYPE_CHECKING:
@@ -345,21 +345,27 @@ class Store:
         return Stored(attrs["source"], attrs["station_id"], attrs["station_name"], path, record.states)
 
     def set_aside(self, source: str, station_id: str) -> Path | None:
-        """Rename a station's file so that the station can be fetched anew; nothing is deleted.
+        """Rename a station's damaged file so that the station can be fetched anew; nothing is deleted.
+
+        The file is looked at again under its lock: another run may have put it right.
 
         Returns
         -------
         Path or None
-            The new name, or None where there was no file.
+            The new name, or None where there is no file or it is whole.
 
         Raises
         ------
         StoreError
-            The file can't be renamed.
+            The file can't be read at all, which says nothing of what it holds, or can't be renamed.
         """
         path = self.path(source, station_id)
         with self._locked(path):
-            if not path.exists():
+            try:
+                _read(path, None)
+            except DamagedError:
+                pass
+            else:
                 return None
             stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
             aside = path.with_name(f"{path.name}.damaged-{stamp}")
@@ -410,7 +416,7 @@ def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
     try:
         return _parse(content, variables)
     except _DAMAGE as error:
-        raise StoreError(
+        raise DamagedError(
             f"{path}: the station file is damaged ({str(error) or type(error).__name__}). {_CURE}"
         ) from error
 
