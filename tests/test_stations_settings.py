@@ -3,7 +3,9 @@ and changes nothing, and an elevation that the pressures contradict is told."""
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import pytest
 from loopback import Answer, loopback
 from season_folder import booking, venue, write_season
 from test_archives_lcd import GOOD, lcd
+from test_stations_meteostat import year_file
 
 from pipeline.checked import as_read, checked_hours
 from pipeline.cli import main
@@ -191,3 +194,42 @@ def test_an_elevation_that_the_pressures_contradict_is_told(tmp_path, capsys) ->
     for stated, subjects in ((500.0, []), (1640.4, ["elevation"])):
         clean = checked_hours(store, "ghcnh", "TST00000002", QualityChecks(), elevation_m=stated)
         assert [s["subject"] for s in json.loads(clean.attrs["quality"])["suspicions"]] == subjects
+
+
+def test_a_second_run_within_the_hour_makes_no_request(tmp_path, cache, monkeypatch) -> None:
+    """A year that is still growing is asked for, and not again by the next run; an hour later, with
+    ``--refresh``, or at another address it is."""
+    this_year = dt.datetime.now(dt.UTC).year
+    folder = tmp_path / "season"
+    history = {"first_year": this_year - 1, "last_year": this_year, "minimum_years": 1}
+    write_season(
+        folder,
+        venues=[
+            venue("field", elevation_ft=1640, stations=[{"source": "meteostat", "id": "10637"} | PLACE]),
+            venue("other", elevation_ft=1640, stations=[{"source": "meteostat", "id": "10638"} | PLACE]),
+        ],
+        bookings=[booking("show", "field", ["2027-07-10"]), booking("next", "other", ["2027-07-17"])],
+        history=history,
+    )
+    with loopback() as server:
+        for station in ("10637", "10638"):
+            for year, last in ((this_year - 1, "12-31T23:00"), (this_year, "01-01T05:00")):
+                server.serve(f"/{year}/{station}.csv.gz", Answer(year_file(year, last=last)))
+        monkeypatch.setenv("MS_HOURLY_ENDPOINT", server.address + "/{year}/{station}.csv.gz")
+        began = time.monotonic()
+        assert main(["fetch", str(folder)]) == 0
+        assert len(server.requests) == 4
+        # One pace for both stations: half a second between the beginnings of four requests.
+        assert time.monotonic() - began >= 3 * 0.5
+        kept = {p: p.read_bytes() for p in (cache / "stations").rglob("*.nc")}
+        assert main(["fetch", str(folder)]) == 0
+        assert len(server.requests) == 4
+        assert {p: p.read_bytes() for p in kept} == kept
+        for note in (cache / "stations").rglob("*.asked"):
+            told = json.loads(note.read_text())
+            told["at"] = (dt.datetime.fromisoformat(told["at"]) - dt.timedelta(minutes=61)).isoformat()
+            note.write_text(json.dumps(told))
+        assert main(["fetch", str(folder)]) == 0
+        assert server.requests[4:] == [f"GET /{this_year}/{s}.csv.gz" for s in ("10637", "10638")]
+        assert main(["fetch", str(folder), "--refresh"]) == 0
+        assert len(server.requests) == 4 + 2 + 4

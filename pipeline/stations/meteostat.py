@@ -100,6 +100,7 @@ def fetch_station_year(
     timeout_s: float = _TIMEOUT_S,
     attempts: int = _ATTEMPTS,
     sleep: Callable[[float], object] = time.sleep,
+    take_turn: Callable[[], object] = lambda: None,
     physical_range: bool = True,
 ) -> StationYear:
     """Fetch one UTC year of one station's observations.
@@ -120,6 +121,8 @@ def fetch_station_year(
         Tries in all.
     sleep : callable
         Called with the seconds to pause.
+    take_turn : callable
+        Called before every request: keeps the pace that a run has for all its stations.
     physical_range : bool
         See :func:`pipeline.stations.hours.station_hours`.
 
@@ -150,6 +153,7 @@ def fetch_station_year(
         if attempt:
             pause = _FIRST_PAUSE_S * 2 ** (attempt - 1)
             sleep(pause * (1.0 + random.random() / 2.0))
+        take_turn()
         table, cause = _ask(station, year, address, timeout_s)
         if not cause:
             dataset = None if table is None else _station_hours(table, station, present, physical_range)
@@ -172,6 +176,7 @@ def fetch(
     attempts: int = _ATTEMPTS,
     sleep: Callable[[float], object] = time.sleep,
     refresh: bool = False,
+    take_turn: Callable[[], object] = lambda: None,
     physical_range: bool = True,
 ) -> dict[int, State]:
     """Bring the store up to date for the years asked for, with as few requests as that takes.
@@ -188,7 +193,7 @@ def fetch(
     store : Store
     now : datetime
         Aware.
-    endpoint, timeout_s, attempts, sleep, physical_range
+    endpoint, timeout_s, attempts, sleep, take_turn, physical_range
         As for :func:`fetch_station_year`.
     refresh : bool
         Ask for every year anew.
@@ -225,6 +230,7 @@ def fetch(
                 timeout_s=timeout_s,
                 attempts=attempts,
                 sleep=sleep,
+                take_turn=take_turn,
                 physical_range=physical_range,
             )
         except SourceError as error:
