@@ -14,6 +14,8 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from pipeline.errors import DamagedError
 from pipeline.stations.store import Store
 
@@ -21,8 +23,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from pipeline.inputs import QualityChecks
+    from pipeline.stations.quality import Suspicion
 
-__all__ = ["CHECKS_VERSION", "as_read", "checked_hours"]
+__all__ = ["CHECKS_VERSION", "as_read", "checked_hours", "gust_suspicions"]
 
 CHECKS_VERSION = 3
 """Rises when the checks themselves change, so that older copies are made again."""
@@ -149,7 +152,46 @@ def _controlled(hours: xr.Dataset, checks: QualityChecks) -> xr.Dataset:
                 }
                 for r in done.rejections
             ],
-            "suspicions": [{"subject": s.subject, "message": s.message} for s in done.suspicions],
+            "suspicions": [
+                {"subject": s.subject, "message": s.message}
+                for s in (*done.suspicions, *gust_suspicions(clean))
+            ],
         }
     )
     return clean
+
+
+def gust_suspicions(hours: xr.Dataset) -> tuple[Suspicion, ...]:
+    """Years whose practice of reporting gusts is not the one that chances of gusts rest on.
+
+    Parameters
+    ----------
+    hours
+        Station hours.
+    """
+    from pipeline.air.gusts import reporting_practice
+    from pipeline.stations.quality import Suspicion
+
+    if not {"wind_speed", "wind_speed_of_gust"} <= set(hours.data_vars):
+        return ()
+    first_hour = int(hours["time"].values[0].astype("datetime64[h]").astype("int64"))
+    practice = reporting_practice(
+        hours["wind_speed"].to_numpy(), hours["wind_speed_of_gust"].to_numpy(), first_hour
+    )
+    known = ~np.isnan(practice.ratio)
+    other = known & ~practice.trusted(practice.years)
+    if not practice.reports or not other.any():
+        return ()
+    times = float(practice.ratio[other].mean() / practice.ratio[known & ~other].mean())
+    often = "not at all" if times == 0 else f"{times:.1f} times as often"
+    years = practice.years[other]
+    named = ", ".join(map(str, years))
+    if years.size > 3:
+        named = f"{years.size} years, {years[0]} to {years[-1]},"
+    return (
+        Suspicion(
+            "gust reporting",
+            f"In {named} gusts are reported {often} at the same winds as in "
+            f"{practice.first_year}–{practice.last_year}, on which chances of gusts rest.",
+        ),
+    )
