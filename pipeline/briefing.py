@@ -280,6 +280,8 @@ class SlotRow:
         Chance of the full show as planned.
     any_show
         Chance that some rehearsed show is flown unchanged.
+    ceiling, visibility, thunder
+        Chance that it keeps the act on the ground; NaN where the station does not observe it.
     worth
         Expected crowd value of what is flown, as a share of the full show's.
     sun
@@ -302,6 +304,8 @@ class SlotRow:
     density_altitude_high_ft: float
     toward_crowd_high_kt: float
     gust_high_kt: float
+    ceiling: float
+    visibility: float
     thunder: float
     act_out: float
     bites: str
@@ -449,7 +453,9 @@ def slot_answer(
     tenths = {round(float(q), 2): i for i, q in enumerate(ds.variables["quantile"].to_numpy())}
     median, high = tenths[0.5], tenths[0.9]
     labels = [str(c) for c in (*ds.variables["cause"].to_numpy(), *ds.variables["act_cause"].to_numpy())]
-    thunder = labels.index("thunder") - ds.sizes["cause"]
+    ceiling, visibility, thunder = (
+        labels.index(name) - ds.sizes["cause"] for name in ("ceiling", "visibility", "thunder")
+    )
 
     def quantile(name: str, s: int, q: int, unit: float) -> float:
         return float(v[f"{name}_quantile"][row, s, q] / unit)
@@ -476,6 +482,8 @@ def slot_answer(
                 density_altitude_high_ft=quantile("density_altitude", s, high, FT),
                 toward_crowd_high_kt=quantile("toward_crowd", s, high, KT),
                 gust_high_kt=quantile("gust", s, high, KT),
+                ceiling=float(v["act_out_by_cause"][row, s, ceiling]),
+                visibility=float(v["act_out_by_cause"][row, s, visibility]),
                 thunder=float(v["act_out_by_cause"][row, s, thunder]),
                 act_out=float(v["act_out"][row, s]),
                 bites=what_bites(

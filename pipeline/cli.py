@@ -136,6 +136,13 @@ def _parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="a station list on disk: ghcnh-station-list.csv or isd-history.csv (default: fetch the first)",
     )
+    stations.add_argument(
+        "--look",
+        type=int,
+        default=0,
+        metavar="N",
+        help="fetch the last whole year of the N nearest, to tell what they report (default: none)",
+    )
     as_json(stations)
 
     verify = add(
@@ -333,6 +340,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     import time
 
     from pipeline import record, results
+    from pipeline.checked import as_read
     from pipeline.inputs import load_season
     from pipeline.run import forecast, results_path
     from pipeline.stations.store import Store, cache_root
@@ -342,7 +350,8 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     for warning in season.warnings:
         print(f"warning: {warning}", file=sys.stderr)
     path = getattr(arguments, "output", None) or results_path(arguments.folder, cache_root())
-    ds = forecast(season, Store(), progress=_progress)
+    store = Store()
+    ds = forecast(season, store, progress=_progress)
     told = results.summary(ds)
     bad = [v for v in told["venues"] if v["status"] != "ok"]
     code = _outcome_code(len(bad), len(told["venues"]))
@@ -350,25 +359,35 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
         code = SOME_FAILED
     if code == SOME_FAILED and any(row["input_wrong"] for row in fetched):
         code = INPUT_WRONG
-    moved = record.changes(record.earlier_summary(path), told)
     if code == NOTHING_DONE:
         for venue in bad:
             print(f"showhour: {venue['name']}: {venue['status']}", file=sys.stderr)
         print("showhour: no venue could be forecast; earlier results, if any, are kept.", file=sys.stderr)
-    else:
-        results.write_results(ds, path, told)
-    record.add_run(
-        path,
-        {
-            "started": started.isoformat(timespec="seconds"),
-            "seconds": round(time.monotonic() - began, 1),
-            "command": command,
-            "exit_code": code,
-            "stations": fetched,
-            "venues_failed": [{"venue": v["venue"], "status": v["status"]} for v in bad],
-            "moved": moved if code != NOTHING_DONE else [],
-        },
-    )
+    with record.writing(path):
+        begun = started.isoformat(timespec="seconds")
+        before = record.compared(record.readable_runs(path), record.earlier_summary(path))
+        moved: list[dict[str, Any]] = []
+        if code != NOTHING_DONE:
+            moved = record.changes(before, told)
+            results.write_results(ds, path, told)
+        record.add_run(
+            path,
+            {
+                "started": begun,
+                "seconds": round(time.monotonic() - began, 1),
+                "command": command,
+                "exit_code": code,
+                "stations": fetched,
+                "venues_failed": [{"venue": v["venue"], "status": v["status"]} for v in bad],
+                "newest_hours": record.newest_hours(season, as_read(store, season.quality)),
+                "moved": moved,
+                "compared_with": record.to_compare(before, told, moved, begun)
+                if code != NOTHING_DONE
+                else before["bookings"]
+                if before
+                else [],
+            },
+        )
     if code == NOTHING_DONE:
         return code
     for change in moved:
@@ -557,22 +576,35 @@ def _dashboard(arguments: argparse.Namespace) -> int:
 def _stations(arguments: argparse.Namespace) -> int:
     from pipeline.nearby import stations_near
 
-    rows = stations_near(arguments.venue, arguments.within_nm, arguments.list, progress=_progress)
+    rows = stations_near(
+        arguments.venue, arguments.within_nm, arguments.list, look=arguments.look, progress=_progress
+    )
     if arguments.json:
         _print_json({"stations": rows})
         return OK
     if not rows:
         print(f"No station of the list stands within {arguments.within_nm:g} NM. Try a larger --within-nm.")
         return OK
-    print(f"{'source':<9} {'station':<14} {'name':<28} {'NM':>6} {'height':>9}  {'years':<11} can hold")
+    print(f"{'source':<9} {'station':<14} {'name':<28} {'NM':>6} {'height':>9}  {'years':<16} holds")
     for row in rows:
-        years = "–" if row["first_year"] is None else f"{row['first_year']}–{row['last_year']}"
+        years = "not known" if row["first_year"] is None else f"{row['first_year']}–{row['last_year']}"
+        if row["years"] is not None:
+            years += f" ({row['years']})"
         rise = row["elevation_difference_ft"]
+        if row["holds"] is not None:
+            holds = ", ".join(f"{name} {100 * share:.0f} %" for name, share in row["holds"].items())
+        elif row["may_hold"]:
+            holds = f"not known; the archive can hold {', '.join(row['may_hold'])}"
+        else:
+            holds = "not known"
         print(
             f"{row['source']:<9} {row['station']:<14} {row['name'][:28]:<28} {row['distance_nm']:>6.1f} "
-            f"{'–' if rise is None else f'{rise:+,.0f} ft':>9}  {years:<11} {', '.join(row['may_hold'])}"
+            f"{'–' if rise is None else f'{rise:+,.0f} ft':>9}  {years:<16} {holds}"
         )
-    print("Height is against the venue. What a station really reports is known once its hours are fetched.")
+    print(
+        "Height is against the venue; years with any report in brackets. Shares are of hours stored here; "
+        "--look N fetches a year of the N nearest to tell them."
+    )
     return OK
 
 

@@ -19,5 +19,9 @@ class StoreError(ShowhourError):
     """The cache could not be read or written."""
 
 
+class DamagedError(StoreError):
+    """A stored file was read and is not what was written: put away, it can be made again."""
+
+
 class NotEnoughHistory(ShowhourError):
     """Too few years or hours to state a number; the message says what is missing."""

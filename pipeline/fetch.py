@@ -11,14 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.air.venue import plateau_correction_applies
-from pipeline.errors import InputError, ShowhourError, SourceError, StoreError
+from pipeline.checked import as_read
+from pipeline.errors import DamagedError, InputError, ShowhourError, SourceError, StoreError
+from pipeline.results import write_atomically
 from pipeline.settings import Fault
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from pipeline.inputs import Season, Station
-    from pipeline.stations.store import State, Store
+    from pipeline.stations.http import Fetcher
+    from pipeline.stations.store import Store
 
 __all__ = ["StationOutcome", "fetch_season", "station_file_mistakes"]
 
@@ -83,6 +86,11 @@ def fetch_season(
     progress
         Told a line as each station is done.
     """
+    from pipeline.stations.http import Fetcher
+
+    store = as_read(store, season.quality)
+    # One for all stations, so that its pace holds across them.
+    fetcher = Fetcher()
     venues: dict[tuple[str, str], list[str]] = {}
     stations: dict[tuple[str, str], Station] = {}
     booked = {b.venue for b in season.bookings}
@@ -100,7 +108,10 @@ def fetch_season(
                 progress(
                     f"{station.source} {station.id}: its file was damaged; kept as {aside}, fetched anew"
                 )
-            _fetch_station(season, station, store, now=now, refresh=refresh)
+            note = _Asked(store, station, _years(season, now), now)
+            if refresh or not note.lately():
+                _fetch_station(season, station, store, fetcher, now=now, refresh=refresh)
+                note.write()
         except ShowhourError as failed:
             error, input_wrong = str(failed), isinstance(failed, InputError)
         rejected = {} if error else _rejected(store, station)
@@ -134,10 +145,10 @@ def station_file_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
             if station.file is None or (station.source, station.id) in read:
                 continue
             read.add((station.source, station.id))
-            names, files = ", ".join(station.file), season.station_files(station)
+            names = ", ".join(station.file)
             key = f"{station.source} {station.id}"
             try:
-                counts = [json.loads(ds.attrs["counts"])["rejected"] for ds in _read_files(station, files)]
+                counts = [json.loads(ds.attrs["counts"])["rejected"] for ds in _read_files(season, station)]
             except InputError as error:
                 found = str(error).replace(f"{season.folder}{os.sep}", "").rstrip(".")
                 mistakes.append(Fault(names, None, key, found, "a file that reads as its columns say"))
@@ -156,13 +167,55 @@ def _set_aside_if_damaged(store: Store, station: Station) -> Path | None:
     try:
         if store.held_years(station.source, station.id):
             store.read(station.source, station.id)
-    except StoreError:
+    except DamagedError:
         return store.set_aside(station.source, station.id)
     return None
 
 
+_AGAIN_AFTER = dt.timedelta(hours=1)
+"""A station brought up to date is left alone for so long: no archive adds to its files more often."""
+
+
+class _Asked:
+    """When a networked station was last brought up to date in full, kept beside its file."""
+
+    def __init__(self, store: Store, station: Station, years: range, now: dt.datetime) -> None:
+        held = store.path(station.source, station.id)
+        self._file = held
+        self._path = held.with_suffix(".asked")
+        self._networked = station.source in ("meteostat", "ghcnh") and station.file is None
+        self._now = now
+        addresses = [os.environ.get(name) for name in ("SHOWHOUR_GHCNH", "MS_HOURLY_ENDPOINT")]
+        self._what = [years.start, years.stop, addresses]
+
+    def lately(self) -> bool:
+        """Whether that was within the hour, for the same years from the same address."""
+        if not self._networked or not self._file.is_file():
+            return False
+        try:
+            told = json.loads(self._path.read_text("utf-8"))
+            age = self._now - dt.datetime.fromisoformat(told["at"])
+            return told["what"] == self._what and dt.timedelta(0) <= age < _AGAIN_AFTER
+        except (OSError, ValueError, KeyError, TypeError):
+            # Without a note the station is asked: slower, never wrong.
+            return False
+
+    def write(self) -> None:
+        """Note it."""
+        if self._networked:
+            content = json.dumps({"at": self._now.isoformat(), "what": self._what})
+            try:
+                write_atomically(self._path, content.encode())
+            except OSError as error:
+                raise StoreError(f"{self._path} cannot be written: {error.strerror or error}.") from error
+
+
+def _years(season: Season, now: dt.datetime) -> range:
+    return range(season.history.first_year, min(season.history.last_year, now.year) + 1)
+
+
 def _fetch_station(
-    season: Season, station: Station, store: Store, *, now: dt.datetime, refresh: bool
+    season: Season, station: Station, store: Store, fetcher: Fetcher, *, now: dt.datetime, refresh: bool
 ) -> None:
     """Fetch one station.
 
@@ -171,7 +224,7 @@ def _fetch_station(
     SourceError, StoreError, InputError
         What failed; hours already stored are kept.
     """
-    first, last = season.history.first_year, min(season.history.last_year, now.year)
+    years = _years(season, now)
     if station.source == "meteostat":
         from pipeline.stations import meteostat
 
@@ -179,31 +232,37 @@ def _fetch_station(
             meteostat.Station(
                 station.id, station.latitude, station.longitude, station.elevation, name=station.name
             ),
-            range(first, last + 1),
+            years,
             store,
             now=now,
             refresh=refresh,
+            take_turn=fetcher.take_turn,
+            physical_range=season.quality.physical_range,
         )
     elif station.source == "synthetic":
-        _synthesize(station, store, first, last, refresh=refresh)
+        _synthesize(station, store, years.start, years.stop - 1, refresh=refresh)
     elif station.source == "ghcnh" and station.file is None:
-        _fetch_ghcnh(station, store, range(first, last + 1), now=now, refresh=refresh)
+        _fetch_ghcnh(season, station, store, fetcher, now=now, refresh=refresh)
     else:
-        _store_files(station, season.station_files(station), store)
+        # All are read before any is stored: a mistake in the last leaves what is stored as it was.
+        store.replace(station.source, station.id, list(_read_files(season, station)))
 
 
-def _fetch_ghcnh(station: Station, store: Store, years: range, *, now: dt.datetime, refresh: bool) -> None:
+def _fetch_ghcnh(
+    season: Season, station: Station, store: Store, fetcher: Fetcher, *, now: dt.datetime, refresh: bool
+) -> None:
     from pipeline.stations import ghcnh
-    from pipeline.stations.http import Fetcher
 
     ended = ghcnh.fetch_ghcnh(
         station.id,
-        years,
+        _years(season, now),
         store,
-        fetcher=Fetcher(),
+        fetcher=fetcher,
         now=now,
         base_url=os.environ.get("SHOWHOUR_GHCNH", ghcnh.BASE_URL),
         refresh=refresh,
+        honour_quality_codes=season.quality.archive_flags,
+        physical_range=season.quality.physical_range,
     )
     failed = [f"{year}: {got.cause}" for year, got in sorted(ended.items()) if got.state == "failed"]
     if failed:
@@ -235,51 +294,36 @@ def _synthesize(station: Station, store: Store, first: int, last: int, *, refres
     store.merge(ds, dict.fromkeys(range(first, last + 1), "complete"), replace=True)
 
 
-def _read_files(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
+def _read_files(season: Season, station: Station) -> Iterator[xr.Dataset]:
     """A station's own files; together they are its whole record."""
-    readers = {"csv": _read_csv, "ghcnh": _read_ghcnh, "isd_lite": _read_isd_lite, "lcd": _read_lcd}
-    return readers[station.source](station, files)
-
-
-def _store_files(station: Station, files: tuple[Path, ...], store: Store) -> None:
-    # All are read before any is stored: a mistake in the last leaves what is stored as it was.
-    for i, ds in enumerate(list(_read_files(station, files))):
-        years = ds["time"].dt.year.to_numpy()
-        states: dict[int, State] = dict.fromkeys(range(int(years[0]), int(years[-1]) + 1), "growing")
-        store.merge(ds, states, replace=i == 0)
-
-
-def _place(station: Station) -> dict[str, Any]:
-    return {
+    files, checks = season.station_files(station), season.quality
+    place: dict[str, Any] = {
         "station_id": station.id,
         "station_name": station.name,
         "latitude": station.latitude,
         "longitude": station.longitude,
         "elevation_m": station.elevation,
+        "physical_range": checks.physical_range,
     }
+    # A file is as old as its last change: read again unchanged, it leaves what is stored as it is.
+    changed = max((file.stat().st_mtime for file in files if file.is_file()), default=None)
+    if changed is not None and station.source != "csv":
+        place["retrieved_at"] = dt.datetime.fromtimestamp(changed, dt.UTC).isoformat(timespec="seconds")
+    if station.source == "ghcnh":
+        from pipeline.stations.ghcnh import read_ghcnh
 
+        yield read_ghcnh(files, **place, honour_quality_codes=checks.archive_flags)
+    elif station.source == "isd_lite":
+        from pipeline.stations.isd_lite import read_isd_lite
 
-def _read_csv(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.archives import read_station_csv
+        yield read_isd_lite(files, **place)
+    elif station.source == "lcd":
+        from pipeline.stations.lcd import read_lcd
 
-    for file in files:
-        yield read_station_csv(file, **_place(station))
+        for file in files:
+            yield read_lcd(file, **place, utc_offset_hours=station.utc_offset_hours)
+    else:
+        from pipeline.stations.archives import read_station_csv
 
-
-def _read_ghcnh(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.ghcnh import read_ghcnh
-
-    yield read_ghcnh(files, **_place(station))
-
-
-def _read_isd_lite(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.isd_lite import read_isd_lite
-
-    yield read_isd_lite(files, **_place(station))
-
-
-def _read_lcd(station: Station, files: tuple[Path, ...]) -> Iterator[xr.Dataset]:
-    from pipeline.stations.lcd import read_lcd
-
-    for file in files:
-        yield read_lcd(file, **_place(station))
+        for file in files:
+            yield read_station_csv(file, **place)

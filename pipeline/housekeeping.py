@@ -26,12 +26,12 @@ def stored(*, verify: bool) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``root``, ``stations`` (source, station, name, years by state, bytes), ``damaged`` (path and what is
-        wrong), ``results`` (path, bytes), ``verified``.
+        ``root``, ``stations`` (source, station, name, settings read with, years by state, bytes),
+        ``damaged`` (path and what is wrong), ``results`` (path, bytes), ``verified``.
     """
     root = cache_root()
     stations, damaged = [], []
-    for part in ("stations", "checked"):
+    for part in sorted([*(p.name for p in root.glob("stations*")), "checked"]):
         store = Store(root, part=part)
         for path in sorted(store.root.glob("*/*.nc")):
             try:
@@ -41,7 +41,7 @@ def stored(*, verify: bool) -> dict[str, Any]:
             except StoreError as error:
                 damaged.append({"path": str(path), "error": str(error)})
                 continue
-            if part == "stations":
+            if part != "checked":
                 years: dict[str, list[int]] = {}
                 for year, state in sorted(held.states.items()):
                     years.setdefault(state, []).append(year)
@@ -50,6 +50,7 @@ def stored(*, verify: bool) -> dict[str, Any]:
                         "source": held.source,
                         "station": held.station_id,
                         "name": held.station_name,
+                        "read_with": part.removeprefix("stations").replace("_", " ").strip(),
                         "years": years,
                         "bytes": _size(path),
                     }
@@ -80,10 +81,10 @@ def trim() -> dict[str, Any]:
         *(root / "checked").glob("*/*.nc"),
         *(root / "checked").glob("*/*.damaged-*"),
         *(path for part in _KEPT for path in (root / part).glob("*.*")),
-        *(root / "stations").glob("*/.*.tmp"),
+        *root.glob("stations*/*/.*.tmp"),
         *(
             path
-            for path in (root / "stations").glob("*/*.damaged-*")
+            for path in root.glob("stations*/*/*.damaged-*")
             if path.with_name(path.name.partition(".damaged-")[0]).is_file()
         ),
         *(root / "results").glob(".*.part"),
@@ -104,7 +105,10 @@ def in_words(told: dict[str, Any]) -> list[str]:
     lines = [f"Stored in {told['root']}"]
     for s in told["stations"]:
         years = "; ".join(f"{state} {_ranges(held)}" for state, held in s["years"].items())
-        lines.append(f"  {s['source']} {s['station']} ({s['name']}): {years}; {s['bytes'] / 1e6:.1f} MB")
+        kept = f", {s['read_with']} values kept" if s["read_with"] else ""
+        lines.append(
+            f"  {s['source']} {s['station']} ({s['name']}{kept}): {years}; {s['bytes'] / 1e6:.1f} MB"
+        )
     lines += [f"  results {r['path']}: {r['bytes'] / 1e6:.1f} MB" for r in told["results"]]
     lines += [f"  damaged: {d['error']}" for d in told["damaged"]]
     if told["verified"] and not told["damaged"]:

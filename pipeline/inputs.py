@@ -448,6 +448,8 @@ class Station(Settings):
     mslp_reduction
         How the station's mean sea level pressure was reduced; matters only where no other pressure is
         held.
+    utc_offset_hours
+        Local standard time minus UTC [h], for an ``lcd`` station whose files do not tell it.
     """
 
     source: Annotated[Literal["meteostat", "csv", "synthetic", "ghcnh", "isd_lite", "lcd"], one_of(*SOURCES)]
@@ -460,6 +462,9 @@ class Station(Settings):
     file: Annotated[tuple[str, ...], BeforeValidator(_file_names)] | None = None
     climate: ClimateSettings | None = None
     mslp_reduction: Annotated[Literal["auto", "plateau", "hypsometric"], one_of(*REDUCTIONS)] = "auto"
+    utc_offset_hours: (
+        Annotated[float, number(-12, 14, "hours, as -6 for US Central standard time")] | None
+    ) = None
 
     @model_validator(mode="after")
     def _whole(self) -> Station:
@@ -471,6 +476,8 @@ class Station(Settings):
             raise mistake(f"file: the sources {', '.join(_FILE_SOURCES)} are read from files", "file")
         if self.source in ("meteostat", "synthetic") and self.file is not None:
             raise mistake("no file: this source is not read from files", "file")
+        if self.utc_offset_hours is not None and self.source != "lcd":
+            raise mistake("no utc_offset_hours: only lcd files hold local time", "utc_offset_hours")
         return self
 
     @property
@@ -838,8 +845,13 @@ class History:
 
 
 class QualityChecks(Settings):
-    """Checks on station hours; one set to false gives back every value that it rejected."""
+    """Checks on station hours; one set to false gives back every value that it rejected.
 
+    ``archive_flags`` and ``physical_range`` decide how a file is read: after a change the next fetch reads it
+    again.
+    """
+
+    archive_flags: Truth = True
     physical_range: Truth = True
     spike: Truth = True
     stuck: Truth = True

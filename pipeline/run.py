@@ -35,6 +35,7 @@ from pipeline.kept_cycles import kept_cycles
 from pipeline.kept_gusts import kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
+from pipeline.stations.station_lists import great_circle
 from pipeline.venue_hours import StationHeld, StationRead, read_show_hours, read_station
 
 if TYPE_CHECKING:
@@ -153,13 +154,6 @@ def site_of(venue: Venue) -> Site:
         runway_true_heading=venue.runway_true_heading,
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
     )
-
-
-def great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
-    """Distance [m] between two places on a sphere of 6,371,008.8 m (IUGG mean radius)."""
-    p1, p2 = np.radians(lat1), np.radians(lat2)
-    half = np.sin((p2 - p1) / 2) ** 2 + np.cos(p1) * np.cos(p2) * np.sin(np.radians(lon2 - lon1) / 2) ** 2
-    return float(2 * 6_371_008.8 * np.arcsin(np.sqrt(half)))
 
 
 @dataclass
@@ -396,6 +390,7 @@ def _forecast_venue(
         ordered=held.ordered,
         warnings=(
             *_venue_warnings(venue, station, held.passed_over),
+            *_elevation_warnings(venue, held.ordered),
             *([gusts.words] if gusts.kind in ("modelled", "estimated") else []),
             *_sample_warnings(assumed, least_years),
         ),
@@ -457,6 +452,16 @@ def _sample_warnings(assumed: float, years: int) -> list[str]:
             "one year of hours only: how much years differ is not known, so intervals run 0 to 100 %"
         )
     return lines
+
+
+def _elevation_warnings(venue: Venue, ordered: Iterable[StationRead]) -> list[str]:
+    """Stations whose own pressures contradict the stated elevation: hundreds of feet of density altitude."""
+    return [
+        f"{station.name or station.id}: {odd['message']}"
+        for station, read in zip(venue.stations, ordered, strict=True)
+        for odd in json.loads(str(read.attrs.get("quality", '{"suspicions": []}')))["suspicions"]
+        if odd["subject"] == "elevation"
+    ]
 
 
 def _venue_warnings(venue: Venue, station: Station, passed_over: Iterable[str]) -> list[str]:

@@ -22,7 +22,7 @@ from pipeline.air import climatology as clim
 from pipeline.air import fallback
 from pipeline.air.show_hours import StationRecord
 from pipeline.air.venue import plateau_correction_applies
-from pipeline.checked import CHECKS_VERSION, checked_hours
+from pipeline.checked import CHECKS_VERSION, as_read, checked_hours
 from pipeline.errors import ShowhourError, StoreError
 from pipeline.results import keep_copy
 
@@ -94,7 +94,9 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
     ordered: list[StationRead] = []
     for place, station in enumerate(venue.stations):
         try:
-            ds = checked_hours(store, station.source, station.id, season.quality)
+            ds = checked_hours(
+                store, station.source, station.id, season.quality, elevation_m=station.elevation
+            )
         except ShowhourError as error:
             reasons.append(str(error))
             ordered.append(StationRead(str(error)))
@@ -153,7 +155,7 @@ def read_show_hours(
     instants
         UTC show instants, (instant,), datetime64[s].
     """
-    files = [_file(store, station) for station in venue.stations]
+    files = [_file(as_read(store, season.quality), station) for station in venue.stations]
     decides = (_VERSION, CHECKS_VERSION, venue, season.history, season.quality, files)
     key = hashlib.sha256(repr(decides).encode())
     key.update(instants.astype("datetime64[s]").tobytes())

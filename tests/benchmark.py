@@ -3,8 +3,9 @@
 A season of 25 bookings at 25 invented stations of 20 years each is made once (``--keep FOLDER`` keeps it for
 the next time). Then, with the store warm: the forecast itself, in this process after its imports, against
 merely reading the same station files whole in the same process, in seconds of the clock and of the processor;
-the whole ``forecast`` command and ``--help`` as processes; and peak memory for 8 and for 25 venues. The best
-of several tries stands. ``--profile`` prints the forecast's hot spots.
+the whole ``forecast`` command and ``--help`` as processes; peak memory for 8 and for 25 venues; and reading a
+GHCNh file of 20 years and 32 reports a day, in a process of its own. The best of several tries stands.
+``--profile`` prints the forecast's hot spots.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 from season_folder import LOOP, booking, venue, write_season
 
 TARGETS = {
@@ -26,6 +28,8 @@ TARGETS = {
     "forecast over reading": 2.5,
     "forecast process": 4.0,
     "--help process": 0.5,
+    "reading a 20-year GHCNh file": 1.5,
+    "peak memory, GHCNh file": 300.0,
 }
 
 FIGURES = [
@@ -111,6 +115,57 @@ def peak_mb(season: Path) -> float:
     return int(code_and_size[2]) / 1024.0
 
 
+def ghcnh_file(path: Path) -> Path:
+    """An invented GHCNh file of 2005 to 2024: every hour's routine report, and eight special ones a day."""
+    from test_archives_ghcnh import metar, psv
+
+    reports = [(f"{h:02d}:54", "FM15", h) for h in range(24)] + [
+        (f"{h:02d}:20", "FM16", h) for h in range(10, 18)
+    ]
+    rows = [
+        metar(
+            f"2005-01-01T{at}:00",
+            kind,
+            temperature=f"{10 + h}.{h % 10}",
+            dew_point_temperature=f"{h % 9}.0",
+            station_level_pressure=f"{960 + h}.1",
+            altimeter=f"{1009 + h % 7}.2",
+            wind_gust="11.8" if kind == "FM16" else "",
+            visibility="16.093",
+        )
+        for at, kind, h in sorted(reports)
+    ]
+    head, *lines = psv(rows, "date").rstrip(b"\n").split(b"\n")
+    day = b"\n".join(lines) + b"\n"
+    with path.open("wb") as stream:
+        stream.write(head + b"\n")
+        for date in np.arange("2005-01-01", "2025-01-01", dtype="datetime64[D]"):
+            stream.write(day.replace(b"2005-01-01", str(date).encode()))
+    return path
+
+
+def measure_ghcnh(path: Path) -> None:
+    """Read it three times in one process: seconds of the best, and its peak memory after the first."""
+    code = (
+        "import resource, sys, time\n"
+        "from pipeline.stations.ghcnh import read_ghcnh\n"
+        "taken, peaks = [], []\n"
+        "for _ in range(3):\n"
+        "    began = time.perf_counter()\n"
+        "    read_ghcnh(sys.argv[1])\n"
+        "    taken.append(time.perf_counter() - began)\n"
+        "    peaks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+        "print(min(taken), peaks[0])\n"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+    ).stdout
+    seconds, kilobytes = map(float, said.split())
+    report("the GHCNh file's size", path.stat().st_size / 1e6, "MB")
+    report("reading a 20-year GHCNh file", seconds)
+    report("peak memory, GHCNh file", kilobytes / 1024.0, "MB")
+
+
 def report(words: str, value: float, unit: str = "s") -> None:
     target = TARGETS.get(words)
     wanted = "" if target is None else f"   (target < {target:g} {unit})"
@@ -141,6 +196,7 @@ def main() -> None:
                 process("fetch", str(season))
             process("forecast", str(season))
         measure(large, small, place, profile=arguments.profile)
+        measure_ghcnh(ghcnh_file(Path(scratch) / "ghcnh.psv"))
 
 
 def measure(large: Path, small: Path, place: Path, *, profile: bool) -> None:

@@ -499,7 +499,7 @@ def with_junk(place: int, junk: bytes) -> bytes:
     return b"\n".join([HEADERS[0], LINE[:place] + junk + LINE[place:], LINE])
 
 
-@settings(max_examples=800, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=1200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.one_of(
         st.binary(max_size=300),
@@ -520,15 +520,17 @@ def with_junk(place: int, junk: bytes) -> bytes:
             ),
         ),
         st.builds(with_junk, st.integers(0, 300), st.binary(max_size=5)),
-    )
+    ),
+    st.booleans(),
+    st.booleans(),
 )
-@example(b"\x1f\x8b")
-@example(HEADERS[0] + b"\n" + b"|" * 237)
-@example(HEADERS[0] + b"\r\n" + LINE + b"\r\n")
-def test_any_bytes_give_hours_or_a_clear_error(content: bytes) -> None:
-    """Whatever the bytes, the reader gives station hours that hold the contract, or a SourceError."""
+@example(b"\x1f\x8b", True, True)
+@example(HEADERS[0] + b"\n" + b"|" * 237, True, True)
+@example(HEADERS[0] + b"\r\n" + LINE + b"\r\n", True, True)
+def test_any_bytes_give_hours_or_a_clear_error(content: bytes, honour: bool, physical: bool) -> None:
+    """Whatever the bytes and settings: station hours that hold the contract, or a SourceError."""
     try:
-        hours = read_ghcnh(content)
+        hours = read_ghcnh(content, honour_quality_codes=honour, physical_range=physical)
     except SourceError as refusal:
         message = str(refusal)
     else:

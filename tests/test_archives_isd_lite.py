@@ -80,9 +80,9 @@ def test_faults_are_named_by_line(content: bytes, words: str) -> None:
         read_isd_lite(content, **PLACE)
 
 
-@example(b"1e20")
-@example(LINE + b"2015 01 01 02 99999999999999999999 -144 10280 -9999 -9999 -9999 0 -9999\n")
-@settings(max_examples=400, deadline=None)
+@example(b"1e20", True)
+@example(LINE + b"2015 01 01 02 99999999999999999999 -144 10280 -9999 -9999 -9999 0 -9999\n", True)
+@settings(max_examples=1200, deadline=None)
 @given(
     st.one_of(
         st.binary(max_size=200),
@@ -92,12 +92,13 @@ def test_faults_are_named_by_line(content: bytes, words: str) -> None:
         st.lists(st.integers(-99_999, 99_999), min_size=12, max_size=24).map(
             lambda cells: LINE + " ".join(map(str, cells)).encode()
         ),
-    )
+    ),
+    st.booleans(),
 )
-def test_any_bytes_give_hours_or_a_clear_error(content: bytes) -> None:
+def test_any_bytes_give_hours_or_a_clear_error(content: bytes, physical: bool) -> None:
     """Whatever the bytes, the reader gives station hours that hold the contract, or a SourceError."""
     try:
-        hours = read_isd_lite(content, **PLACE)
+        hours = read_isd_lite(content, **PLACE, physical_range=physical)
     except SourceError as refusal:
         message = str(refusal)
     else:

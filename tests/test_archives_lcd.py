@@ -324,7 +324,7 @@ CELL = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=400, deadline=None)
 @given(
     st.one_of(
         st.binary(max_size=200),
@@ -336,12 +336,13 @@ CELL = st.one_of(
             st.integers(0, 400),
             st.binary(max_size=4),
         ),
-    )
+    ),
+    st.booleans(),
 )
-def test_any_bytes_give_hours_or_a_clear_error(content: bytes) -> None:
+def test_any_bytes_give_hours_or_a_clear_error(content: bytes, physical: bool) -> None:
     """Whatever the bytes, the reader gives station hours that hold the contract, or a SourceError."""
     try:
-        hours = read_lcd(content, **ATLANTA)
+        hours = read_lcd(content, **ATLANTA, physical_range=physical)
     except SourceError as refusal:
         message = str(refusal)
     else:

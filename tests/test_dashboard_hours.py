@@ -14,7 +14,7 @@ import dashboard
 from dashboard import charts_shows, words
 from dashboard.season import Season
 from pipeline import briefing
-from pipeline.results import CAUTIONS, read_results
+from pipeline.results import CAUTIONS, read_results, write_results
 
 APP = Path(dashboard.__file__).with_name("app.py")
 
@@ -146,3 +146,34 @@ def test_no_hours_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
         assert not app.get("vega_lite_chart")
         assert not app.code
         assert all(c in _text(app).replace("&#x27;", "'") for c in CAUTIONS)
+
+
+def test_ceiling_visibility_and_thunder_stand_by_the_hour(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Each start shows the chances that the forecast stored for the act; where the station does not observe
+    one, the page says so."""
+    with read_results(small_season().results) as ds:
+        held = ds.load()
+    unseen = [str(c) for c in held["act_cause"].values].index("visibility")
+    held["act_out_by_cause"][:, :, unseen] = np.nan
+    made = Made(small_season().folder, tmp_path / "results.nc")
+    write_results(held, made.results)
+    season = Season(made.results)
+    day = season.days_of(HOT)[0]
+    v = season.values
+    causes = ["ceiling", "visibility", "thunder"]
+    wanted = {
+        slot.local: " ".join(
+            words.percent(chance) if np.isfinite(chance) else "not observed"
+            for chance in (
+                float(v["act_out_by_cause"][day.index, slot.position, season.act_causes.index(c)])
+                for c in causes
+            )
+        ).replace(words.NBSP, " ")
+        for slot in day.slots
+    }
+    text = _text(_hour(monkeypatch, made, booking=HOT))
+    table = text[text.index("Ceiling too low for the act") :]
+    for local, told in wanted.items():
+        assert re.search(rf"{local} (?:[\d,.–-]+ ){{4}}{re.escape(told)} ", table), (local, told)

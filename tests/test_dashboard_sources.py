@@ -167,7 +167,8 @@ def test_licence_and_attribution_of_every_station_in_use(monkeypatch: pytest.Mon
 def test_a_booking_that_moved_and_a_fetch_that_failed_are_called_out(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """Warnings above the answer; the table names both; only the last run's are called out."""
+    """Warnings above the answer; the table names both. A failure is called out after the last run alone, a
+    booking that moved for a fortnight, with its run."""
     made = _changed(small_season(), tmp_path, lambda held: None)
     moved = {
         "booking": HOT,
@@ -178,13 +179,15 @@ def test_a_booking_that_moved_and_a_fetch_that_failed_are_called_out(
         "after": 0.2,
     }
     silent = {"source": "meteostat", "station": "XXXXX", "venues": ["nowhere"], "error": "it timed out"}
+    add_run(made.results, _run(started="2026-10-12T08:00:00+00:00", moved=[moved | {"booking": "old"}]))
     add_run(made.results, _run(moved=[moved | {"booking": SEA}]))
     add_run(made.results, _run(started="2026-11-03T09:30:00+00:00", stations=[silent], moved=[moved]))
     app = _page(monkeypatch, made)
     told = [w.value for w in app.warning]
     assert any(f"{HOT} moved from 50 % (interval 40 % to 60 %) to 20 %" in t for t in told)
     assert any("The last run: meteostat XXXXX (nowhere): it timed out" in t for t in told)
-    assert not any(f"{SEA} moved" in t for t in told)
+    assert any(t.startswith(f"2026-11-02 08:00 UTC: {SEA} moved") for t in told)
+    assert not any("old moved" in t for t in told)
     text = _text(app)
     assert "(2026-11-03 09:30 UTC), 41 s, something failed, 1 booking moved" in text
     assert "2026-11-03 09:30 run 41 0 of 1 meteostat XXXXX (nowhere): it timed out" in text

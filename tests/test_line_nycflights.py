@@ -374,7 +374,9 @@ def test_nothing_can_be_had(
     for field in FIELDS:
         assert f"Field {field}: no station hours" in err
     kept = [p.name for p in (tmp_path / "cache").glob("results/*")]
-    assert all(name.endswith("-runs.json") for name in kept), "the record of the run, and no results"
+    assert all(name.endswith(("-runs.json", ".lock")) for name in kept), (
+        "the record of the run, and no results"
+    )
 
 
 def test_the_command_as_a_process(site: Loopback, season: Path, tmp_path: Path) -> None:

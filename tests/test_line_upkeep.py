@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -90,7 +92,10 @@ def test_record_keeps_the_newest_runs(tmp_path):
         record.read_runs(results)
     record.add_run(results, {"n": 1})
     assert record.read_runs(results) == [{"n": 1}]
-    assert list(tmp_path.glob("*.damaged"))
+    assert len(list(tmp_path.glob("*.damaged-*"))) == 1
+    record.record_path(results).write_text("{")
+    record.add_run(results, {"n": 2})
+    assert len(list(tmp_path.glob("*.damaged-*"))) == 2
 
 
 def row(booking: str, value, low=None, high=None) -> dict:
@@ -118,6 +123,65 @@ def test_a_booking_that_left_its_interval_is_called_out():
     assert [m["booking"] for m in moved] == ["b", "c"]
     assert "from 80 % (interval 70 % to 90 %) to 69 %" in record.change_in_words(moved[0])
     assert record.changes(None, after) == []
+
+
+def test_a_chance_that_creeps_is_called_out():
+    """Five points a night never leave the night before's interval of ±10; after three nights they have left
+    that of the first, and its date is told. From then on the newer number is what is held against."""
+    runs: list[dict] = []
+    told = []
+    for night, chance in enumerate([0.80, 0.75, 0.71, 0.66, 0.62, 0.58]):
+        after = {"bookings": [row("a", chance, chance - 0.1, chance + 0.1)]}
+        before = record.compared(runs, None)
+        moved = record.changes(before, after)
+        now = f"2027-01-0{night + 1}T03:00:00+00:00"
+        runs.append(
+            {"started": now, "moved": moved, "compared_with": record.to_compare(before, after, moved, now)}
+        )
+        told.append([record.change_in_words(m)[:44] for m in moved])
+    # 0.80 - 0.10 = 0.70 is passed on the fourth night; then 0.66 - 0.10 = 0.56 is not.
+    assert told == [[], [], [], ["a moved since 2027-01-01 from 80 % (interval"], [], []]
+    assert [m["when"][:10] for m in record.moved_lately(runs)] == ["2027-01-04"]
+    assert record.moved_lately(runs, days=1) == []
+    # Before the first record the results that lie there are what is held against.
+    assert record.compared([], {"bookings": [row("a", 0.5, 0.4, 0.6)]}) == {
+        "bookings": [row("a", 0.5, 0.4, 0.6)]
+    }
+    assert record.compared([], None) is None
+
+
+ADDER = """
+import sys
+from pathlib import Path
+from pipeline import record
+for n in range(15):
+    with record.writing(Path(sys.argv[1])):
+        record.add_run(Path(sys.argv[1]), {"who": sys.argv[2], "n": n})
+"""
+
+
+def test_two_runs_at_once_lose_no_record(tmp_path):
+    """Two processes add fifteen runs each to one record: all thirty are there."""
+    results = tmp_path / "r.nc"
+    both = [subprocess.Popen([sys.executable, "-c", ADDER, str(results), who]) for who in "ab"]
+    assert [one.wait(60) for one in both] == [0, 0]
+    kept = sorted((r["who"], r["n"]) for r in record.read_runs(results))
+    assert kept == [(who, n) for who in "ab" for n in range(15)]
+
+
+def test_only_a_damaged_file_is_set_aside(cache):
+    """A whole file is not, though another run took it for damaged a moment ago; nor one that cannot be read
+    at all, as of another owner (a folder in its place stands for that, as root reads everything)."""
+    store = Store()
+    a_station(store)
+    path = store.path("csv", "S1")
+    assert store.set_aside("csv", "S1") is None
+    assert path.is_file()
+    path.unlink()
+    path.mkdir()
+    with pytest.raises(StoreError, match="can't be read"):
+        store.set_aside("csv", "S1")
+    assert path.is_dir()
 
 
 def small_demo(tmp_path: Path) -> Path:
@@ -154,6 +218,8 @@ def test_runs_are_recorded_and_damage_is_repaired(tmp_path, cache, capsys):
     runs = record.read_runs(results)
     assert [r["exit_code"] for r in runs] == [0, 0, 0]
     assert all(r["moved"] == [] for r in runs)
+    # The invented stations end with the history's last year.
+    assert all(set(r["newest_hours"].values()) == {"2026-12-31T23:00"} for r in runs)
 
 
 def test_trim_deletes_only_what_can_be_made_again(cache):
@@ -185,27 +251,93 @@ LIST = (
 )
 
 
-def test_stations_near_a_venue(tmp_path, cache, monkeypatch, capsys):
-    """The list comes once over the network, then only if it changed; nearest first, by the great circle.
+INVENTORY = (
+    "GHCNh_ID YEAR JAN FEB MAR APR MAY JUN JUL AUG SEP OCT NOV DEC\n"
+    "USW00000001 2003 700 0 0 0 0 0 0 0 0 0 0 0\n"
+    "USW00000001 2005 700 0 0 0 0 0 0 0 0 0 0 700\n"
+    "USW00000002 2001 1 0 0 0 0 0 0 0 0 0 0 0\n"
+)
+"""Lines in the form of NOAA's ``ghcnh-inventory.txt``: reports of each month, by station and year."""
 
-    One degree of latitude is 60.04 NM on the mean sphere (6,371,008.8 m, closed form).
-    """
-    folder = small_demo(tmp_path)
-    venue = folder / "venues" / "heron-bay.yaml"
+YEAR = (
+    "STATION|Station_name|DATE|LATITUDE|LONGITUDE|ELEVATION|temperature|temperature_Quality_Code|wind_speed\n"
+    + "".join(
+        f"USW00000001|NEAR|2005-07-01T{h:02d}:00:00|44.1|-103.1|1000|{20 + h / 10}||{3 if h % 2 else ''}\n"
+        for h in range(24)
+    )
+)
+
+
+def near_list(folder: Path) -> tuple[Path, bytes]:
+    """The venue file, and the list with its first station half a degree north of the venue."""
     from pipeline.inputs import load_season
 
     at = load_season(folder).venue("heron-bay")
-    body = LIST.replace("44.10,-103.10", f"{at.latitude + 0.5:.4f},{at.longitude:.4f}").encode()
+    return folder / "venues" / "heron-bay.yaml", LIST.replace(
+        "44.10,-103.10", f"{at.latitude + 0.5:.4f},{at.longitude:.4f}"
+    ).encode()
+
+
+def test_stations_near_a_venue(tmp_path, cache, monkeypatch, capsys):
+    """Lists come once over the network, then only if they changed; nearest first, by the great circle.
+
+    One degree of latitude is 60.04 NM on the mean sphere (6,371,008.8 m, closed form). The years are those
+    with reports in the inventory: 2003 and 2005. What the station holds is known once a year is looked into:
+    24 hours with temperature, 12 of them with wind.
+    """
+    folder = small_demo(tmp_path)
+    venue, body = near_list(folder)
+    from pipeline.inputs import load_season
+
+    at = load_season(folder).venue("heron-bay")
     with loopback() as server:
-        server.serve("/doc/ghcnh-station-list.csv", Answer(body, content_type="text/csv"))
+        version = (("ETag", '"1"'),)
+        served = Answer(body, content_type="text/csv", headers=version)
+        unchanged = Answer(status=304)
+        server.serve("/doc/ghcnh-station-list.csv", served, unchanged)
+        server.serve("/doc/ghcnh-inventory.txt", Answer(INVENTORY.encode(), headers=version), unchanged)
+        server.serve(
+            "/access/by-year/2005/psv/GHCNh_USW00000001_2005.psv", Answer(YEAR.encode(), content_type="text")
+        )
         monkeypatch.setenv("SHOWHOUR_GHCNH", server.address)
         assert main(["stations", "near", str(venue), "--json"]) == 0
-    rows = json.loads(capsys.readouterr().out)["stations"]
+        rows = json.loads(capsys.readouterr().out)["stations"]
+        assert main(["stations", "near", str(venue), "--json", "--look", "1"]) == 0
+        (looked,) = json.loads(capsys.readouterr().out)["stations"]
+        assert [h.get("if-none-match") for h in server.request_headers] == [None, None, '"1"', '"1"', None]
+        assert main(["stations", "near", str(venue)]) == 0
+    assert "2003–2005 (2)" in capsys.readouterr().out
     assert [r["station"] for r in rows] == ["USW00000001"]
     assert rows[0]["distance_nm"] == pytest.approx(30.0, abs=0.1)
     assert rows[0]["elevation_difference_ft"] == pytest.approx(1000 / 0.3048 - at.elevation_ft, abs=1)
     assert "reported gust peak" in rows[0]["may_hold"]
+    assert (rows[0]["first_year"], rows[0]["last_year"], rows[0]["years"]) == (2003, 2005, 2)
+    assert rows[0]["holds"] is None
+    assert looked["holds"] == {"air temperature at 2 m": 1.0, "mean wind speed at 10 m": 0.5}
     with pytest.raises(InputError, match="no radius"):
         stations_near(venue, 0.0, None)
     with pytest.raises(InputError, match="not a venue's file"):
         stations_near(folder / "season.yaml", 50.0, None)
+
+
+def test_what_is_not_known_of_stations_near_is_said(tmp_path, cache, monkeypatch, capsys):
+    """Without an inventory: years not known. Without a list: bundled airfields, of which nothing is known. A
+    cache folder that cannot be used is a told error."""
+    folder = small_demo(tmp_path)
+    venue, body = near_list(folder)
+    with loopback() as server:
+        monkeypatch.setenv("SHOWHOUR_GHCNH", server.address)
+        assert main(["stations", "near", str(venue), "--within-nm", "500"]) == 0
+        told = capsys.readouterr()
+        assert "cannot be fetched" in told.err
+        assert "bundled list stand in" in told.err
+        assert told.out.count("not known") >= 2
+        server.serve("/doc/ghcnh-station-list.csv", Answer(body, content_type="text/csv"))
+        assert main(["stations", "near", str(venue)]) == 0
+        told = capsys.readouterr()
+        assert "ghcnh-inventory.txt cannot be fetched" in told.err
+        assert "not known; the archive can hold air temperature" in told.out
+        shutil.rmtree(cache / "lists")
+        (cache / "lists").write_text("no folder")
+        assert main(["stations", "near", str(venue)]) == 4
+    assert "cache folder cannot be used" in capsys.readouterr().err

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from pipeline.air.atmosphere import altimeter_from_station_pressure, standard_pressure
 from pipeline.air.variables import FT, KT, STATUTE_MILE
+from pipeline.checked import gust_suspicions
 from pipeline.errors import NotEnoughHistory
 from pipeline.stations.hours import check_station_hours, station_hours
 from pipeline.stations.isd_lite import read_isd_lite
@@ -22,7 +23,6 @@ from pipeline.stations.lcd import read_lcd
 from pipeline.stations.quality import (
     QualitySettings,
     doubled_reports,
-    gust_reporting_changes,
     quality_control,
     station_elevation,
     suspicions,
@@ -309,34 +309,31 @@ def gusty(years: int, *, changes: dict[int, float], seed: int) -> xr.Dataset:
     return station_hours(time, {"wind_speed": knots * KT, "wind_speed_of_gust": gust * KT}, **PLACE)
 
 
-def test_a_change_of_gust_reporting_is_dated() -> None:
-    """From month 100 on gusts are reported half as often at the same winds: found within two months."""
-    (change,) = gust_reporting_changes(gusty(20, changes={100: 0.5}, seed=3))
-    assert abs(int((change.month - np.datetime64("2004-01", "M")) / np.timedelta64(1, "M")) - 100) <= 2
-    assert change.after / change.before == pytest.approx(0.5, abs=0.05)
-    assert [s.subject for s in suspicions(gusty(20, changes={100: 0.5}, seed=3))] == ["gust reporting"]
+def test_a_change_of_gust_reporting_is_told() -> None:
+    """From 2012 on gusts are reported half as often at the same winds: the eight years before are named, and
+    twice as often, as the chances of gusts leave them out."""
+    (odd,) = gust_suspicions(gusty(20, changes={96: 0.5}, seed=3))
+    assert odd.subject == "gust reporting"
+    assert "In 8 years, 2004 to 2011, gusts are reported 2.0 times as often" in odd.message
+    assert "as in 2012–" in odd.message
 
 
-def test_two_changes_and_a_start() -> None:
-    """Reporting that begins at month 60 and doubles at month 150: both months found."""
-    found = gust_reporting_changes(gusty(20, changes={0: 0.0, 60: 0.5, 150: 1.0}, seed=4))
-    months = [int((c.month - np.datetime64("2004-01", "M")) / np.timedelta64(1, "M")) for c in found]
-    assert len(months) == 2
-    assert abs(months[0] - 60) <= 1
-    assert abs(months[1] - 150) <= 2
-    assert found[0].before == 0.0
+def test_a_beginning_of_gust_reporting_is_told() -> None:
+    """Reporting that begins in 2009: the five years before report none."""
+    (odd,) = gust_suspicions(gusty(20, changes={0: 0.0, 60: 1.0}, seed=4))
+    assert "In 5 years, 2004 to 2008, gusts are reported not at all" in odd.message
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_no_change_is_invented(seed: int) -> None:
-    """Steady practice under seasonal winds: no change is found in eight invented stations of 20 years."""
-    assert gust_reporting_changes(gusty(20, changes={}, seed=10 + seed)) == []
+    """Steady practice under seasonal winds: nothing is told of eight invented stations of 20 years."""
+    assert gust_suspicions(gusty(20, changes={}, seed=10 + seed)) == ()
 
 
 def test_a_station_without_gusts_has_no_changes() -> None:
-    """No gust ever reported, or no gust variable: nothing to part."""
+    """No gust ever reported, or no gust variable: nothing to tell."""
     values = weather()
     values["wind_speed_of_gust"][:] = NAN
-    assert gust_reporting_changes(dataset(values)) == []
+    assert gust_suspicions(dataset(values)) == ()
     values.pop("wind_speed_of_gust")
-    assert gust_reporting_changes(dataset(values)) == []
+    assert gust_suspicions(dataset(values)) == ()

@@ -13,10 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from opendata import open_data
 
 from pipeline.errors import InputError
-from pipeline.stations.archives import read_station_csv
+from pipeline.stations.archives import COLUMNS, read_station_csv
+from pipeline.stations.hours import check_station_hours
 
 INHG_TO_HPA = 33.86389  # NIST SP 811, inch of mercury at 0 °C
 
@@ -294,3 +297,44 @@ def test_twenty_years_are_quick(tmp_path: Path) -> None:
     got = read(path)
     assert time.process_time() - began < 1.5
     assert got.sizes["time"] == n
+
+
+CSV_CELL = st.one_of(
+    st.sampled_from(["", "21.5", "VRB", "none", "NA", "1e400", "-5", "29.92", "70000"]), st.text(max_size=6)
+)
+
+
+@settings(
+    max_examples=500,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(
+    st.one_of(
+        st.binary(max_size=200),
+        st.builds(lambda b: gzip.compress(b, mtime=0)[: max(3, len(b))], st.binary(max_size=200)),
+        st.builds(
+            lambda names, rows: "\n".join(
+                [",".join(["time_utc", *names])]
+                + [",".join([f"2024-07-01T{i:02d}:00Z", *row[: len(names)]]) for i, row in enumerate(rows)]
+            ).encode("utf-8", "replace"),
+            st.lists(st.sampled_from([*COLUMNS, "relative_humidity_percent"]), min_size=1, max_size=4),
+            st.lists(st.lists(CSV_CELL, min_size=4, max_size=4), max_size=4),
+        ),
+    ),
+    st.booleans(),
+)
+def test_any_bytes_give_hours_or_a_clear_error(tmp_path: Path, content: bytes, physical: bool) -> None:
+    """Whatever the bytes and settings, the reader gives station hours that hold the contract, or an
+    InputError."""
+    path = tmp_path / "any.csv"
+    path.write_bytes(content)
+    place = {"station_id": "X", "latitude": 40.0, "longitude": -1.0, "elevation_m": 500.0}
+    try:
+        hours = read_station_csv(path, **place, physical_range=physical)  # type: ignore[arg-type]
+    except InputError as refusal:
+        message = str(refusal)
+    else:
+        message = "hours"
+        check_station_hours(hours)
+    assert message.strip()

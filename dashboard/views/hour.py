@@ -191,6 +191,10 @@ def _buys(answer: briefing.SlotAnswer) -> None:
     )
 
 
+def _weather(chance: float) -> str:
+    return words.percent(chance) if math.isfinite(chance) else "not observed"
+
+
 def _air(answer: briefing.SlotAnswer) -> None:
     st.subheader("The air, hour by hour", anchor=False)
     st.html(
@@ -202,7 +206,9 @@ def _air(answer: briefing.SlotAnswer) -> None:
                     "high": words.number(r.density_altitude_high_ft),
                     "crowd": words.number(r.toward_crowd_high_kt),
                     "gust": words.number(r.gust_high_kt),
-                    "thunder": words.percent(r.thunder) if math.isfinite(r.thunder) else "not observed",
+                    "ceiling": _weather(r.ceiling),
+                    "visibility": _weather(r.visibility),
+                    "thunder": _weather(r.thunder),
                     "bites": words.cause(r.bites),
                     "sun": r.sun or "in nobody’s eyes",
                 }
@@ -214,14 +220,17 @@ def _air(answer: briefing.SlotAnswer) -> None:
                 "high": "DA, 1 day in 10 above [ft]",
                 "crowd": "Wind on the crowd, 1 day in 10 above [kt]",
                 "gust": "Gust peak, 1 day in 10 above [kt]",
+                "ceiling": "Ceiling too low for the act [% of days]",
+                "visibility": "Visibility too short for the act [% of days]",
                 "thunder": "Thunder [% of days]",
                 "bites": "What bites the full show",
                 "sun": "Sun and light",
             },
             f"Local time, {answer.timezone}. DA: density altitude. The sun is that of the day and place, "
             f"a clear "
-            "horizon taken; a line is looked along both ways.",
-            numeric=("median", "high", "crowd", "gust", "thunder"),
+            "horizon taken; a line is looked along both ways. Ceiling and visibility are held against the "
+            "act’s own minima: always too low at the limit, one day in twenty at the comfortable value.",
+            numeric=("median", "high", "crowd", "gust", "ceiling", "visibility", "thunder"),
         )
     )
 

@@ -13,7 +13,7 @@ from dashboard import evidence, frame, markup, words
 from dashboard.evidence import StationRow
 from dashboard.season import Season, load_season, results_file
 from pipeline.errors import StoreError
-from pipeline.record import change_in_words, read_runs
+from pipeline.record import change_in_words, moved_lately, read_runs
 
 _CODES = {
     "meteostat": "Meteostat's hourly archive",
@@ -59,6 +59,13 @@ def _answer(stations: Sequence[StationRow], venues: int, runs: Sequence[Mapping[
             f"{len(last['moved']) or 'no'} booking{'' if len(last['moved']) == 1 else 's'} moved out of the "
             "interval that it had."
         )
+        newest = {name: hour for name, hour in last.get("newest_hours", {}).items() if hour}
+        if newest:
+            stale = min(newest, key=lambda name: newest[name])
+            lines.append(
+                f"Newest hour held then: {evidence.moment(max(newest.values()))} UTC; oldest of the venues’ "
+                f"newest: {evidence.moment(newest[stale])} UTC ({escape(stale)})."
+            )
     return lines
 
 
@@ -69,8 +76,10 @@ def _called_out(stations: Sequence[StationRow], runs: Sequence[Mapping[str, Any]
             st.error(f"{s.venue}, {s.spoken}: {s.status}", icon=":material/error:")
     if not runs:
         return
-    for change in runs[-1]["moved"]:
-        st.warning(change_in_words(change), icon=":material/moving:")
+    for change in moved_lately(runs):
+        st.warning(
+            f"{evidence.moment(str(change['when']))} UTC: {change_in_words(change)}", icon=":material/moving:"
+        )
     for line in evidence.run_troubles(runs[-1]):
         st.warning(f"The last run: {line}", icon=":material/warning:")
 
@@ -227,8 +236,9 @@ with st.expander("How this is worked out"):
         "Hours are fetched once and kept on this machine. Every value is held against what weather can be, "
         "against its neighbours in time and against the other quantities of its hour; one that fails is "
         "left out and counted here with its reason. A check that you do not want can be switched off under "
-        "`quality` in season.yaml; the values come back without fetching again, save those outside physical "
-        "ranges or marked wrong by the archive, which are left out as the file is read.\n\n"
+        "`quality` in season.yaml; its values come back. Those outside physical ranges (`physical_range`) or "
+        "marked wrong by the archive (`archive_flags`) do so once the files are read again, by the next "
+        "fetch.\n\n"
         "A venue’s stations are asked in the order of its file. Where an hour of the first lacks "
         "temperature, pressure, wind, ceiling, visibility or thunder, the next one’s is taken for that hour, "
         "moved to the elevation of the first. A gust that no report carries is not missing and not zero: it "

@@ -72,6 +72,7 @@ def read_station_csv(
     longitude: float,
     elevation_m: float,
     station_name: str | None = None,
+    physical_range: bool = True,
 ) -> xr.Dataset:
     """Read a station-hours CSV file, plain or gzip (name ending in ``.gz``).
 
@@ -89,6 +90,8 @@ def read_station_csv(
         Degrees north and east.
     elevation_m : float
         Metres above mean sea level.
+    physical_range : bool
+        See :func:`pipeline.stations.hours.station_hours`.
 
     Returns
     -------
@@ -140,6 +143,7 @@ def read_station_csv(
         raw_sha256=hashlib.sha256(raw).hexdigest(),
         rejected=rejected,
         retrieved_at=datetime.fromtimestamp(file.stat().st_mtime, UTC).isoformat(timespec="seconds"),
+        physical_range=physical_range,
     )
 
 

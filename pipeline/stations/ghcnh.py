@@ -163,6 +163,8 @@ def fetch_ghcnh_year(
     base_url: str = BASE_URL,
     validators: Validators | None = None,
     keep_suspect: bool = True,
+    honour_quality_codes: bool = True,
+    physical_range: bool = True,
 ) -> FetchedYear:
     """Fetch and read one station-year.
 
@@ -182,7 +184,7 @@ def fetch_ghcnh_year(
         Another copy of the archive.
     validators : Validators, optional
         Of the copy already held. Give them only when its hours are in hand: an unchanged file brings none.
-    keep_suspect : bool
+    keep_suspect, honour_quality_codes, physical_range : bool
         See :func:`read_ghcnh`.
 
     Returns
@@ -197,7 +199,13 @@ def fetch_ghcnh_year(
     if got.state != "new":
         return FetchedYear(station_id, year, got.state, cause=got.cause, validators=got.validators)
     try:
-        hours = read_ghcnh(path, station_id=station_id, keep_suspect=keep_suspect)
+        hours = read_ghcnh(
+            path,
+            station_id=station_id,
+            keep_suspect=keep_suspect,
+            honour_quality_codes=honour_quality_codes,
+            physical_range=physical_range,
+        )
     except SourceError as error:
         return FetchedYear(station_id, year, "failed", cause=str(error))
     finally:
@@ -220,6 +228,8 @@ def fetch_ghcnh(
     now: datetime,
     base_url: str = BASE_URL,
     keep_suspect: bool = True,
+    honour_quality_codes: bool = True,
+    physical_range: bool = True,
     refresh: bool = False,
 ) -> dict[int, FetchedYear]:
     """Bring the store up to date for the years asked for, with as few requests as that takes.
@@ -238,7 +248,7 @@ def fetch_ghcnh(
     fetcher : Fetcher
     now : datetime
         Aware.
-    base_url, keep_suspect
+    base_url, keep_suspect, honour_quality_codes, physical_range
         As for :func:`fetch_ghcnh_year`.
     refresh : bool
         Ask for every year anew, unconditionally: after a change of ``keep_suspect``, for one.
@@ -278,6 +288,8 @@ def fetch_ghcnh(
                 base_url=base_url,
                 validators=known,
                 keep_suspect=keep_suspect,
+                honour_quality_codes=honour_quality_codes,
+                physical_range=physical_range,
             )
             if got.hours is not None and (got.state == "complete" or got.state == "growing"):
                 store.merge(got.hours, {year: got.state})
@@ -319,6 +331,7 @@ def read_ghcnh(
     keep_suspect: bool = True,
     honour_quality_codes: bool = True,
     retrieved_at: str | None = None,
+    physical_range: bool = True,
 ) -> xr.Dataset:
     """Read GHCNh files into station hours.
 
@@ -345,6 +358,8 @@ def read_ghcnh(
         False keeps everything the archive marks as wrong, too.
     retrieved_at : str, optional
         ISO 8601 UTC.
+    physical_range : bool
+        See :func:`pipeline.stations.hours.station_hours`.
 
     Returns
     -------
@@ -409,6 +424,7 @@ def read_ghcnh(
         raw_sha256=digest.hexdigest(),
         rejected=gathered.rejected,
         retrieved_at=retrieved_at,
+        physical_range=physical_range,
     )
 
 

@@ -44,6 +44,22 @@ _NUMBER_ATTRIBUTES = ("latitude", "longitude", "elevation_m")
 _HOUR_S = 3600
 
 
+BEYOND: dict[str, tuple[float, float]] = {
+    "K": (100.0, 400.0),
+    "Pa": (10_000.0, 200_000.0),
+    "m s-1": (0.0, 1000.0),
+    "m": (0.0, float("inf")),
+}
+"""By unit, what a faulty sensor may still tell; outside it there is no reading, whatever the settings."""
+
+
+def bounds(name: str, *, physical_range: bool) -> tuple[float, float]:
+    """Least and greatest value of a glossary variable that is kept."""
+    variable = STATION_VARIABLES[name]
+    plain = (variable.valid_min, variable.valid_max)
+    return plain if physical_range else BEYOND.get(variable.units, plain)
+
+
 def station_hours(
     time: ArrayLike,
     values: Mapping[str, ArrayLike],
@@ -61,6 +77,7 @@ def station_hours(
     rejected: Mapping[str, int] | None = None,
     retrieved_at: str | None = None,
     special: ArrayLike | None = None,
+    physical_range: bool = True,
 ) -> xr.Dataset:
     """Build the station-hours dataset from reports at any times, in any order.
 
@@ -91,6 +108,9 @@ def station_hours(
         ISO 8601 UTC; now by default.
     special : array_like of bool, shape (n,), optional
         True for reports made between the routine ones (SPECI).
+    physical_range : bool
+        False keeps values outside the glossary's range that a sensor could still have told (:data:`BEYOND`);
+        the dataset then says so, as ``beyond_range``.
 
     Returns
     -------
@@ -127,7 +147,7 @@ def station_hours(
         _add(reasons, "other_report_in_hour", stamp.size - winner.size)
 
     grids: dict[str, NDArray[np.float32]] = {}
-    for name, variable in STATION_VARIABLES.items():
+    for name in STATION_VARIABLES:
         if name not in values:
             continue
         reported = np.asarray(values[name], dtype="float64")
@@ -136,7 +156,8 @@ def station_hours(
                 f"station_hours: {name} has shape {reported.shape}, time has shape {stamp.shape}"
             )
         reported = reported[winner]
-        wild = (reported < variable.valid_min) | (reported > variable.valid_max)
+        low, high = bounds(name, physical_range=physical_range)
+        wild = (reported < low) | (reported > high)
         if wild.any():
             _add(reasons, OUT_OF_RANGE + name, int(wild.sum()))
             reported[wild] = np.nan
@@ -174,6 +195,8 @@ def station_hours(
             "counts": json.dumps({"kept": kept, "rejected": reasons}, sort_keys=True),
         },
     )
+    if not physical_range:
+        dataset.attrs["beyond_range"] = 1
     check_station_hours(dataset)
     return dataset
 
@@ -193,7 +216,7 @@ def check_station_hours(dataset: xr.Dataset) -> None:
     """
     faults = _time_faults(dataset)
     for name in map(str, dataset.data_vars):
-        faults += _variable_faults(name, dataset[name])
+        faults += _variable_faults(name, dataset[name], physical_range=not dataset.attrs.get("beyond_range"))
     for key in TEXT_ATTRIBUTES:
         if not isinstance(dataset.attrs.get(key), str):
             faults.append(f"attribute {key} must be text, is {dataset.attrs.get(key)!r}")
@@ -295,7 +318,7 @@ def _time_faults(dataset: xr.Dataset) -> list[str]:
     return faults
 
 
-def _variable_faults(name: str, array: Any) -> list[str]:
+def _variable_faults(name: str, array: Any, *, physical_range: bool) -> list[str]:
     variable = STATION_VARIABLES.get(name)
     if variable is None:
         return [f"{name} is not in the glossary"]
@@ -305,8 +328,8 @@ def _variable_faults(name: str, array: Any) -> list[str]:
     if array.attrs.get("units") != variable.units:
         faults.append(f"{name} must be in {variable.units}, says {array.attrs.get('units')!r}")
     data = array.values
-    low, high = np.float32(variable.valid_min), np.float32(variable.valid_max)
-    wild = int(((data < low) | (data > high)).sum())
+    low, high = bounds(name, physical_range=physical_range)
+    wild = int(((data < np.float32(low)) | (data > np.float32(high))).sum())
     if wild:
-        faults.append(f"{name} has {wild} values outside {variable.valid_min} to {variable.valid_max}")
+        faults.append(f"{name} has {wild} values outside {low} to {high}")
     return faults

@@ -161,7 +161,7 @@ class Fetcher:
             raise ValueError(f"download: {url!r} is not an http or https address")
         cause = ""
         for attempt in range(1, self.attempts + 1):
-            self._take_turn()
+            self.take_turn()
             try:
                 ended = self._try(url, path, validators)
             except _CannotWrite as error:
@@ -179,7 +179,8 @@ class Fetcher:
                 self.sleep(max(pause * (1.0 + 0.5 * self.jitter()), ended.wait_s))
         return Fetched(url, "failed", f"{cause} ({self.attempts} tries)", attempts=self.attempts)
 
-    def _take_turn(self) -> None:
+    def take_turn(self) -> None:
+        """Wait until the next request may begin."""
         with self._lock:
             now = self.clock()
             start = max(now, self._next_start)

@@ -56,6 +56,7 @@ def read_isd_lite(
     elevation_m: float,
     station_name: str | None = None,
     retrieved_at: str | None = None,
+    physical_range: bool = True,
 ) -> xr.Dataset:
     """Read ISD-Lite files of one station into station hours.
 
@@ -74,6 +75,8 @@ def read_isd_lite(
     station_name : str, optional
     retrieved_at : str, optional
         ISO 8601 UTC.
+    physical_range : bool
+        See :func:`pipeline.stations.hours.station_hours`.
 
     Returns
     -------
@@ -115,6 +118,7 @@ def read_isd_lite(
         attribution=ATTRIBUTION,
         raw_sha256=digest.hexdigest(),
         retrieved_at=retrieved_at,
+        physical_range=physical_range,
     )
 
 

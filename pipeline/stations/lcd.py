@@ -76,6 +76,7 @@ def read_lcd(
     utc_offset_hours: float | None = None,
     units: Literal["auto", "us", "metric"] = "auto",
     retrieved_at: str | None = None,
+    physical_range: bool = True,
 ) -> xr.Dataset:
     """Read an LCD file into station hours.
 
@@ -96,6 +97,8 @@ def read_lcd(
     units : {"auto", "us", "metric"}
     retrieved_at : str, optional
         ISO 8601 UTC.
+    physical_range : bool
+        See :func:`pipeline.stations.hours.station_hours`.
 
     Returns
     -------
@@ -175,6 +178,7 @@ def read_lcd(
         raw_sha256=hashlib.sha256(raw).hexdigest(),
         rejected=rejected,
         retrieved_at=retrieved_at,
+        physical_range=physical_range,
     )
 
 

@@ -100,6 +100,8 @@ def fetch_station_year(
     timeout_s: float = _TIMEOUT_S,
     attempts: int = _ATTEMPTS,
     sleep: Callable[[float], object] = time.sleep,
+    take_turn: Callable[[], object] = lambda: None,
+    physical_range: bool = True,
 ) -> StationYear:
     """Fetch one UTC year of one station's observations.
 
@@ -119,6 +121,10 @@ def fetch_station_year(
         Tries in all.
     sleep : callable
         Called with the seconds to pause.
+    take_turn : callable
+        Called before every request: keeps the pace that a run has for all its stations.
+    physical_range : bool
+        See :func:`pipeline.stations.hours.station_hours`.
 
     Returns
     -------
@@ -147,9 +153,10 @@ def fetch_station_year(
         if attempt:
             pause = _FIRST_PAUSE_S * 2 ** (attempt - 1)
             sleep(pause * (1.0 + random.random() / 2.0))
+        take_turn()
         table, cause = _ask(station, year, address, timeout_s)
         if not cause:
-            dataset = None if table is None else _station_hours(table, station, present)
+            dataset = None if table is None else _station_hours(table, station, present, physical_range)
             return StationYear(station.station_id, year, _state(dataset, year, present), dataset)
     raise SourceError(
         f"Meteostat station {station.station_id}, year {year}: {cause}, {attempts} times at "
@@ -169,6 +176,8 @@ def fetch(
     attempts: int = _ATTEMPTS,
     sleep: Callable[[float], object] = time.sleep,
     refresh: bool = False,
+    take_turn: Callable[[], object] = lambda: None,
+    physical_range: bool = True,
 ) -> dict[int, State]:
     """Bring the store up to date for the years asked for, with as few requests as that takes.
 
@@ -184,7 +193,7 @@ def fetch(
     store : Store
     now : datetime
         Aware.
-    endpoint, timeout_s, attempts, sleep
+    endpoint, timeout_s, attempts, sleep, take_turn, physical_range
         As for :func:`fetch_station_year`.
     refresh : bool
         Ask for every year anew.
@@ -221,6 +230,8 @@ def fetch(
                 timeout_s=timeout_s,
                 attempts=attempts,
                 sleep=sleep,
+                take_turn=take_turn,
+                physical_range=physical_range,
             )
         except SourceError as error:
             in_a_row += 1
@@ -401,7 +412,7 @@ def _library(address: str, timeout_s: float) -> Iterator[list[str]]:
             config.cache_enable, config.include_model_data, provider.ENDPOINT = was
 
 
-def _station_hours(table: _Table, station: Station, now: datetime) -> xr.Dataset | None:
+def _station_hours(table: _Table, station: Station, now: datetime, physical_range: bool) -> xr.Dataset | None:
     """The library's answer as station hours; None where no value is left."""
     times, columns, providers = table.times, table.columns, table.providers
     digest = hashlib.sha256(times.tobytes())
@@ -446,6 +457,7 @@ def _station_hours(table: _Table, station: Station, now: datetime) -> xr.Dataset
         raw_sha256=digest.hexdigest(),
         rejected=rejected,
         retrieved_at=now.astimezone(UTC).isoformat(timespec="seconds"),
+        physical_range=physical_range,
     )
     dataset.attrs["providers"] = json.dumps(_tally(providers), sort_keys=True)
     return dataset

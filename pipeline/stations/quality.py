@@ -2,8 +2,8 @@
 
 Checks look at a station's own hours only. They blank single values that cannot be weather, or that
 contradict another reading of the same hour; they never fill, move or smooth a value, so that an extreme that
-is real stays in. What concerns a whole record (a wrong elevation, a doubtful wind unit, a change in how gusts
-are reported) is not rejected but raised as a suspicion, for a person to settle.
+is real stays in. What concerns a whole record (a wrong elevation, a doubtful wind unit) is not rejected but
+raised as a suspicion, for a person to settle.
 
 Where a threshold is taken from print the check names the source; the others are common practice without one.
 """
@@ -13,7 +13,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -27,14 +26,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
+    "BarometerHeight",
     "ElevationEstimate",
-    "GustReportingChange",
     "QualityControlled",
     "QualitySettings",
     "Rejection",
     "Suspicion",
+    "barometer_height",
     "doubled_reports",
-    "gust_reporting_changes",
+    "elevation_suspicions",
     "quality_control",
     "station_elevation",
     "suspicions",
@@ -152,20 +152,20 @@ class ElevationEstimate:
 
 
 @dataclass(frozen=True)
-class GustReportingChange:
-    """A month from which gusts are reported more or less readily.
+class BarometerHeight:
+    """Height of a station as its pressures tell it, however coarsely.
 
     Attributes
     ----------
-    month : numpy.datetime64
-        First month of the new practice.
-    before, after : float
-        Reported gusts over those that the winds of the hours let expect from the whole record.
+    elevation_m, tolerance_m : float
+        The height, and how far a right elevation may lie from it.
+    basis : str
+        The pressures that it was told from, in words.
     """
 
-    month: np.datetime64
-    before: float
-    after: float
+    elevation_m: float
+    tolerance_m: float
+    basis: str
 
 
 _Masks = dict[str, "NDArray[np.bool_]"]
@@ -227,22 +227,13 @@ def suspicions(hours: xr.Dataset) -> tuple[Suspicion, ...]:
     Returns
     -------
     tuple of Suspicion
-        Of: elevation against pressures (metres given for feet, or another station's file), wind units, and
-        changes of gust reporting.
+        Of: elevation against pressures (metres given for feet, or another station's file), and wind units.
     """
-    found = [_elevation_suspicion(hours), _wind_unit_suspicion(hours)]
-    found += [
-        Suspicion(
-            "gust reporting",
-            f"From {change.month} gusts are reported {change.after / change.before:.1f} times as often at "
-            "the same winds as before. Chances of gusts rest on the practice of each year; compare years "
-            "with care.",
-        )
-        if change.before > 0
-        else Suspicion("gust reporting", f"No gusts are reported before {change.month}.")
-        for change in gust_reporting_changes(hours)
-    ]
-    return tuple(suspicion for suspicion in found if suspicion is not None)
+    unit = _wind_unit_suspicion(hours)
+    return (
+        *elevation_suspicions(barometer_height(hours), float(hours.attrs["elevation_m"])),
+        *(() if unit is None else (unit,)),
+    )
 
 
 def station_elevation(hours: xr.Dataset) -> ElevationEstimate:
@@ -285,6 +276,61 @@ def station_elevation(hours: xr.Dataset) -> ElevationEstimate:
     return ElevationEstimate(float(middle), float(high - low) / 2.0, int(heights.size))
 
 
+def barometer_height(hours: xr.Dataset) -> BarometerHeight | None:
+    """Height of a station by the best of its pressures; None where none tells it.
+
+    Altimeter setting or sea level pressure alone cannot: both are reduced with the elevation already.
+
+    Parameters
+    ----------
+    hours : xarray.Dataset
+        Station hours.
+    """
+    try:
+        estimate = station_elevation(hours)
+    except NotEnoughHistory:
+        pass
+    else:
+        return BarometerHeight(estimate.elevation_m, 20.0, "altimeter setting against station pressure")
+    if "surface_air_pressure" not in hours:
+        return None
+    station = hours["surface_air_pressure"].values.astype("float64")
+    if {"air_pressure_at_mean_sea_level", "air_temperature"} <= set(hours.data_vars):
+        sea = hours["air_pressure_at_mean_sea_level"].values.astype("float64")
+        temperature = hours["air_temperature"].values.astype("float64")
+        heights = R_DRY * temperature / GRAVITY * np.log(sea / station)
+        heights = heights[~np.isnan(heights)]
+        if heights.size >= 24:
+            # The column below the station is warmer than the station by half a lapse: 2 % at 1,600 m.
+            return BarometerHeight(
+                float(np.median(heights)), 60.0, "mean sea level pressure against station pressure"
+            )
+    station = station[~np.isnan(station)]
+    if station.size < 24:
+        return None
+    return BarometerHeight(float(altitude_at_pressure(np.median(station))), 250.0, "station pressure alone")
+
+
+def elevation_suspicions(told: BarometerHeight | None, stated: float) -> tuple[Suspicion, ...]:
+    """Whether a stated elevation [m] contradicts the station's own pressures."""
+    if told is None or abs(told.elevation_m - stated) <= told.tolerance_m:
+        return ()
+    return (
+        Suspicion(
+            "elevation",
+            f"The station is said to stand at {stated:.0f} m, but its {told.basis} says about "
+            f"{told.elevation_m:.0f} m. {_mixed_up(told.elevation_m, stated, told.tolerance_m)}",
+        ),
+    )
+
+
+def _mixed_up(told: float, stated: float, tolerance: float) -> str:
+    for wrong, words in ((stated * FT, "feet given for metres"), (stated / FT, "metres given for feet")):
+        if abs(told - wrong) <= max(tolerance, 0.03 * abs(told)):
+            return f"It looks like {words}."
+    return "Is it another station's file?"
+
+
 def doubled_reports(time: NDArray[np.datetime64]) -> NDArray[np.bool_]:
     """Reports whose time stands more than once, as a clock set back makes them.
 
@@ -300,55 +346,6 @@ def doubled_reports(time: NDArray[np.datetime64]) -> NDArray[np.bool_]:
     _, inverse, counts = np.unique(time, return_inverse=True, return_counts=True)
     doubled: NDArray[np.bool_] = (counts > 1)[inverse]
     return doubled
-
-
-def gust_reporting_changes(
-    hours: xr.Dataset, *, least_ratio: float = 1.3, least_months: int = 12
-) -> list[GustReportingChange]:
-    """Months at which the readiness to report gusts changes.
-
-    Gusts expected of a month are its hours' winds (in whole knots) times the share of hours with a gust at
-    that wind in the whole record. The ratio of reported to expected is parted where a Poisson likelihood
-    gains most (binary segmentation), as long as the gain, divided by the overdispersion of the months, is
-    beyond 15 (chi-square with one degree of freedom, 1 in 10,000, as the place is searched for) and the two
-    ratios differ by ``least_ratio``.
-
-    Parameters
-    ----------
-    hours : xarray.Dataset
-        Station hours.
-    least_ratio : float
-    least_months : int
-        Length of the shortest practice told apart.
-
-    Returns
-    -------
-    list of GustReportingChange
-        In order of time; empty where no gust is ever reported.
-    """
-    if not {"wind_speed", "wind_speed_of_gust"} <= set(hours.data_vars):
-        return []
-    speed = hours["wind_speed"].values.astype("float64")
-    known = ~np.isnan(speed)
-    reported = ~np.isnan(hours["wind_speed_of_gust"].values[known])
-    if not reported.any():
-        return []
-    knots = np.rint(speed[known] / KT).astype("int64")
-    at_speed = np.bincount(knots)
-    share = np.bincount(knots, weights=reported) / np.maximum(at_speed, 1)
-    month = hours["time"].values[known].astype("datetime64[M]")
-    first = month.min()
-    place = (month - first).astype("int64")
-    observed = np.bincount(place, weights=reported).astype("float64")
-    expected = np.bincount(place, weights=share[knots]).astype("float64")
-
-    edges = sorted(_parted(observed, expected, 0, observed.size, least_ratio, least_months))
-    bounds = [0, *edges, observed.size]
-    ratios = [float(observed[a:b].sum() / expected[a:b].sum()) for a, b in pairwise(bounds)]
-    return [
-        GustReportingChange(first + np.timedelta64(edge, "M"), ratios[n], ratios[n + 1])
-        for n, edge in enumerate(edges)
-    ]
 
 
 def _physical_range(values: _Values, time: NDArray[np.datetime64], settings: QualitySettings) -> _Masks:
@@ -498,45 +495,6 @@ def _by_year_median(array: NDArray[np.float64], year: NDArray[np.int64]) -> NDAr
     return medians
 
 
-def _elevation_suspicion(hours: xr.Dataset) -> Suspicion | None:
-    stated = float(hours.attrs["elevation_m"])
-    try:
-        told = station_elevation(hours).elevation_m
-        tolerance, basis = 20.0, "altimeter setting against station pressure"
-    except NotEnoughHistory:
-        told, tolerance, basis = _height_from_station_pressure(hours)
-    if not abs(told - stated) > tolerance:
-        return None
-    hint = "Is it another station's file?"
-    for wrong, words in ((stated * FT, "feet given for metres"), (stated / FT, "metres given for feet")):
-        if abs(told - wrong) <= max(tolerance, 0.03 * abs(told)):
-            hint = f"It looks like {words}."
-    return Suspicion(
-        "elevation",
-        f"The station is said to stand at {stated:.0f} m, but its {basis} says about {told:.0f} m. {hint}",
-    )
-
-
-def _height_from_station_pressure(hours: xr.Dataset) -> tuple[float, float, str]:
-    """Height, tolerance and basis from what there is; NaN where nothing tells it."""
-    if "surface_air_pressure" not in hours:
-        return np.nan, np.inf, ""
-    station = hours["surface_air_pressure"].values.astype("float64")
-    both = {"air_pressure_at_mean_sea_level", "air_temperature"} <= set(hours.data_vars)
-    if both:
-        sea = hours["air_pressure_at_mean_sea_level"].values.astype("float64")
-        temperature = hours["air_temperature"].values.astype("float64")
-        heights = R_DRY * temperature / GRAVITY * np.log(sea / station)
-        heights = heights[~np.isnan(heights)]
-        if heights.size >= 24:
-            # The column below the station is warmer than the station by half a lapse: 2 % at 1,600 m.
-            return float(np.median(heights)), 60.0, "mean sea level pressure against station pressure"
-    station = station[~np.isnan(station)]
-    if station.size < 24:
-        return np.nan, np.inf, ""
-    return float(altitude_at_pressure(np.median(station))), 250.0, "station pressure alone"
-
-
 def _wind_unit_suspicion(hours: xr.Dataset) -> Suspicion | None:
     """Winds in whole km/h with every number present: either km/h at their source, or knots mislabelled."""
     if "wind_speed" not in hours:
@@ -560,44 +518,6 @@ def _wind_unit_suspicion(hours: xr.Dataset) -> Suspicion | None:
         "into km/h would leave some. Either the station measures in km/h, or its knots were taken for km/h "
         "and every wind is really 1.85 times as strong. Compare it with a neighbour before trusting it.",
     )
-
-
-def _parted(
-    observed: NDArray[np.float64],
-    expected: NDArray[np.float64],
-    start: int,
-    stop: int,
-    least_ratio: float,
-    least_months: int,
-) -> list[int]:
-    if stop - start < 2 * least_months:
-        return []
-    o, e = observed[start:stop], expected[start:stop]
-    left_o, left_e = np.cumsum(o)[:-1], np.cumsum(e)[:-1]
-    right_o, right_e = o.sum() - left_o, e.sum() - left_e
-    gain = 2.0 * (_log_part(left_o, left_e) + _log_part(right_o, right_e) - _log_part(o.sum(), e.sum()))
-    gain = np.asarray(gain)
-    gain[: least_months - 1] = -np.inf
-    gain[gain.size - least_months + 1 :] = -np.inf
-    cut = int(gain.argmax()) + 1
-    ratios = [o[:cut].sum() / max(e[:cut].sum(), 1e-9), o[cut:].sum() / max(e[cut:].sum(), 1e-9)]
-    fitted = np.where(np.arange(o.size) < cut, ratios[0], ratios[1]) * e
-    counted = fitted > 0.0
-    dispersion = float(np.sum((o[counted] - fitted[counted]) ** 2 / fitted[counted])) / max(o.size - 2, 1)
-    low, high = min(ratios), max(ratios)
-    if gain[cut - 1] / max(dispersion, 1.0) <= 15.0 or high < least_ratio * low:
-        return []
-    return [
-        *_parted(observed, expected, start, start + cut, least_ratio, least_months),
-        start + cut,
-        *_parted(observed, expected, start + cut, stop, least_ratio, least_months),
-    ]
-
-
-def _log_part(observed: NDArray[np.float64], expected: NDArray[np.float64]) -> NDArray[np.float64]:
-    """o·ln(o/e), 0 where nothing was observed."""
-    o, e = np.asarray(observed, dtype="float64"), np.asarray(expected, dtype="float64")
-    return np.where(o > 0.0, o * np.log(np.where(o > 0.0, o, 1.0) / np.maximum(e, 1e-9)), 0.0)
 
 
 def _counts(hours: xr.Dataset, values: _Values, rejections: list[Rejection]) -> str:

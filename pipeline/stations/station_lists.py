@@ -13,6 +13,7 @@ import logging
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -24,6 +25,7 @@ __all__ = [
     "Candidate",
     "ListedStation",
     "candidates_near",
+    "great_circle",
     "read_ghcnh_inventory",
     "read_ghcnh_stations",
     "read_isd_history",
@@ -54,6 +56,7 @@ MAY_HOLD: dict[str, tuple[str, ...]] = {
         "wind_from_direction",
         "wind_speed",
     ),
+    "airfield": (),
 }
 """Variables that an archive can hold; which a station really reports is known once its hours are read."""
 
@@ -65,7 +68,7 @@ class ListedStation:
     Attributes
     ----------
     source : str
-        ``ghcnh`` or ``isd_lite``.
+        ``ghcnh`` or ``isd_lite``; ``airfield`` for a place of which no archive is known.
     elevation_m : float
         NaN where the list does not know it.
     first_year, last_year : int or None
@@ -129,7 +132,7 @@ def candidates_near(
     listed = list(stations)
     if not listed:
         return []
-    distance = _great_circle(
+    distance = great_circle(
         latitude,
         longitude,
         np.array([s.latitude for s in listed]),
@@ -148,6 +151,17 @@ def candidates_near(
             )
         )
     return found
+
+
+def great_circle(latitude: Any, longitude: Any, latitudes: Any, longitudes: Any) -> Any:
+    """Distance [m] between places on a sphere of the Earth's mean radius; arrays broadcast.
+
+    By the haversine form, which keeps its precision at short range.
+    """
+    here, there = np.radians(latitude), np.radians(latitudes)
+    half = np.sin((there - here) / 2.0) ** 2
+    half = half + np.cos(here) * np.cos(there) * np.sin(np.radians(longitudes - longitude) / 2.0) ** 2
+    return 2.0 * _EARTH_RADIUS * np.arcsin(np.sqrt(half))
 
 
 def read_ghcnh_stations(source: Path | str | bytes) -> list[ListedStation]:
@@ -268,16 +282,6 @@ def _elevation(cell: str) -> float:
     """Metres; -999.9 and -999 are missing, 8191 and 9999 stand for lightships and unknown heights."""
     value = float(cell) if cell.strip() else np.nan
     return value if -500.0 < value < 8190.0 else np.nan
-
-
-def _great_circle(
-    latitude: float, longitude: float, latitudes: np.ndarray, longitudes: np.ndarray
-) -> np.ndarray:
-    """Distance on a sphere [m], by the haversine form, which keeps its precision at short range."""
-    here, there = np.radians(latitude), np.radians(latitudes)
-    half = np.sin((there - here) / 2.0) ** 2
-    half = half + np.cos(here) * np.cos(there) * np.sin(np.radians(longitudes - longitude) / 2.0) ** 2
-    return np.asarray(2.0 * _EARTH_RADIUS * np.arcsin(np.sqrt(half)))
 
 
 def _misses(station: ListedStation, years: tuple[int, int]) -> bool:

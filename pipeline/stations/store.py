@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 import numpy as np
 
 from pipeline.air.variables import STATION_VARIABLES
-from pipeline.errors import StoreError
+from pipeline.errors import DamagedError, StoreError
 from pipeline.stations.hours import check_station_hours, variable_attributes
 
 if TYPE_CHECKING:
@@ -234,6 +234,40 @@ class Store:
             merged = new if old is None or replace else _merged(old, new)
             return _write(path, merged, old)
 
+    def replace(self, source: str, station_id: str, parts: Sequence[xr.Dataset]) -> bool:
+        """Store a station's whole record, given in parts of which a later one overlays an earlier.
+
+        Written at once: what was stored before is there until all of the new is. Its years are growing.
+
+        Returns
+        -------
+        bool
+            Whether the file changed.
+
+        Raises
+        ------
+        StoreError
+            The stored file is damaged, or the new one can't be written.
+        ValueError
+            No part, or one that is not station hours or of another station.
+        """
+        whole: _Record | None = None
+        pieces: list[dict[str, Any]] = []
+        for part in parts:
+            check_station_hours(part)
+            if (part.attrs["source"], part.attrs["station_id"]) != (source, station_id):
+                raise ValueError(f"hours of {part.attrs['station_id']} are not those of {station_id}")
+            first, last = part["time"].dt.year.to_numpy()[[0, -1]]
+            new = _record(part, dict.fromkeys(range(int(first), int(last) + 1), "growing"))
+            pieces += new.pieces
+            whole = new if whole is None else _merged(whole, new)
+        if whole is None:
+            raise ValueError("a record has at least one part")
+        whole.pieces = pieces
+        path = self.path(source, station_id)
+        with self._locked(path):
+            return _write(path, whole, _read(path, None))
+
     def mark(self, source: str, station_id: str, years: Mapping[int, State]) -> bool:
         """Record years that gave no hours: ``absent`` or ``failed``.
 
@@ -311,21 +345,27 @@ class Store:
         return Stored(attrs["source"], attrs["station_id"], attrs["station_name"], path, record.states)
 
     def set_aside(self, source: str, station_id: str) -> Path | None:
-        """Rename a station's file so that the station can be fetched anew; nothing is deleted.
+        """Rename a station's damaged file so that the station can be fetched anew; nothing is deleted.
+
+        The file is looked at again under its lock: another run may have put it right.
 
         Returns
         -------
         Path or None
-            The new name, or None where there was no file.
+            The new name, or None where there is no file or it is whole.
 
         Raises
         ------
         StoreError
-            The file can't be renamed.
+            The file can't be read at all, which says nothing of what it holds, or can't be renamed.
         """
         path = self.path(source, station_id)
         with self._locked(path):
-            if not path.exists():
+            try:
+                _read(path, None)
+            except DamagedError:
+                pass
+            else:
                 return None
             stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
             aside = path.with_name(f"{path.name}.damaged-{stamp}")
@@ -376,7 +416,7 @@ def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
     try:
         return _parse(content, variables)
     except _DAMAGE as error:
-        raise StoreError(
+        raise DamagedError(
             f"{path}: the station file is damaged ({str(error) or type(error).__name__}). {_CURE}"
         ) from error
 
