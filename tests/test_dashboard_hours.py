@@ -176,4 +176,4 @@ def test_ceiling_visibility_and_thunder_stand_by_the_hour(
     text = _text(_hour(monkeypatch, made, booking=HOT))
     table = text[text.index("Ceiling too low for the act") :]
     for local, told in wanted.items():
-        assert re.search(rf"{local} (?:[\d,.–-]+ ){{4}}{re.escape(told)} ", table), (local, told)
+        assert f" {local} {told} " in table

@@ -197,41 +197,50 @@ def _weather(chance: float) -> str:
 
 def _air(answer: briefing.SlotAnswer) -> None:
     st.subheader("The air, hour by hour", anchor=False)
+    rows = [
+        {
+            "local": r.local,
+            "median": words.number(r.density_altitude_median_ft),
+            "high": words.number(r.density_altitude_high_ft),
+            "crowd": words.number(r.toward_crowd_high_kt),
+            "gust": words.number(r.gust_high_kt),
+            "bites": words.cause(r.bites),
+            "ceiling": _weather(r.ceiling),
+            "visibility": _weather(r.visibility),
+            "thunder": _weather(r.thunder),
+            "sun": r.sun or "in nobody’s eyes",
+        }
+        for r in answer.rows
+    ]
     st.html(
         markup.plain_table(
-            [
-                {
-                    "local": r.local,
-                    "median": words.number(r.density_altitude_median_ft),
-                    "high": words.number(r.density_altitude_high_ft),
-                    "crowd": words.number(r.toward_crowd_high_kt),
-                    "gust": words.number(r.gust_high_kt),
-                    "ceiling": _weather(r.ceiling),
-                    "visibility": _weather(r.visibility),
-                    "thunder": _weather(r.thunder),
-                    "bites": words.cause(r.bites),
-                    "sun": r.sun or "in nobody’s eyes",
-                }
-                for r in answer.rows
-            ],
+            rows,
             {
                 "local": "Start, local",
                 "median": "DA, median [ft]",
                 "high": "DA, 1 day in 10 above [ft]",
                 "crowd": "Wind on the crowd, 1 day in 10 above [kt]",
                 "gust": "Gust peak, 1 day in 10 above [kt]",
-                "ceiling": "Ceiling too low for the act [% of days]",
-                "visibility": "Visibility too short for the act [% of days]",
-                "thunder": "Thunder [% of days]",
                 "bites": "What bites the full show",
+            },
+            f"Local time, {answer.timezone}. DA: density altitude",
+            numeric=("median", "high", "crowd", "gust"),
+        )
+        + markup.plain_table(
+            rows,
+            {
+                "local": "Start, local",
+                "ceiling": "Ceiling too low for the act [% of days]",
+                "visibility": "Visibility too short [% of days]",
+                "thunder": "Thunder [% of days]",
                 "sun": "Sun and light",
             },
-            f"Local time, {answer.timezone}. DA: density altitude. The sun is that of the day and place, "
-            f"a clear "
-            "horizon taken; a line is looked along both ways. Ceiling and visibility are held against the "
-            "act’s own minima: always too low at the limit, one day in twenty at the comfortable value.",
-            numeric=("median", "high", "crowd", "gust", "ceiling", "visibility", "thunder"),
+            "Weather and sun",
+            numeric=("ceiling", "visibility", "thunder"),
         )
+        + '<p class="sh-note">Ceiling and visibility are held against the act’s own minima: always too low '
+        "at the limit, one day in twenty at the comfortable value. The sun is that of the day and place, a "
+        "clear horizon taken; a line is looked along both ways.</p>"
     )
 
 
