@@ -552,11 +552,13 @@ def _dashboard(arguments: argparse.Namespace) -> int:
                 f"Port {arguments.port} of this machine cannot be used ({error}). Name another with --port."
             ) from error
     home = Path(dashboard.__file__).parent
-    environment = os.environ | {
+    # Another program's Streamlit settings must neither open this season to the network nor send anything.
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("STREAMLIT_")} | {
         "SHOWHOUR_RESULTS": str(path),
         "SHOWHOUR_SEASON": str(arguments.folder.resolve()),
     }
-    command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.port", str(arguments.port)]
+    command = [sys.executable, "-m", "streamlit", "run", "app.py"]
+    command += ["--server.address", "127.0.0.1", "--server.port", str(arguments.port)]
     address = f"http://127.0.0.1:{arguments.port}"
     if arguments.json:
         _print_json({"dashboard": address})

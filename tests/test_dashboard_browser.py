@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from browser import WIDTHS, Account, chromium_or_skip, opened, overflow, served, settled
+from browser import WIDTHS, Account, chromium_or_skip, free_port, opened, overflow, served, settled
 from dashboard_season import HOT, SEA, verified_season
+
+from pipeline.run import results_path
 
 PAGES = (
     ("", "Which bookings"),
@@ -132,10 +139,8 @@ def test_a_bookmark_opened_first_is_the_whole_page() -> None:
         _clean(account)
 
 
-def test_only_this_machine_is_listened_to(address: str) -> None:
-    """The kernel's own table: every socket that listens on the port is bound to 127.0.0.1 (proc(5))."""
-    port = urlsplit(address).port
-    assert port is not None
+def _listening(port: int) -> list[str]:
+    """Addresses of all sockets that listen on a port, as the kernel tells them (proc(5))."""
     listening = []
     for table in ("/proc/net/tcp", "/proc/net/tcp6"):
         if not Path(table).is_file():
@@ -144,7 +149,38 @@ def test_only_this_machine_is_listened_to(address: str) -> None:
             local, state = line.split()[1], line.split()[3]
             if state == "0A" and int(local.split(":")[1], 16) == port:
                 listening.append(local.split(":")[0])
-    assert listening == ["0100007F"]
+    return listening
+
+
+def test_only_this_machine_is_listened_to(address: str) -> None:
+    """Every socket that listens on the port is bound to 127.0.0.1."""
+    port = urlsplit(address).port
+    assert port is not None
+    assert _listening(port) == ["0100007F"]
+
+
+def test_no_setting_of_another_program_opens_it(tmp_path: Path) -> None:
+    """The command itself, started where the environment tells Streamlit to serve every network."""
+    made = verified_season()
+    cache, port = tmp_path / "cache", free_port()
+    path = results_path(made.folder, cache)
+    path.parent.mkdir(parents=True)
+    shutil.copyfile(made.results, path)
+    environment = os.environ | {"SHOWHOUR_CACHE": str(cache), "STREAMLIT_SERVER_ADDRESS": "0.0.0.0"}
+    code = "import sys; from pipeline.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", code, "dashboard", str(made.folder), "--port", str(port)]
+    with subprocess.Popen(
+        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    ) as started:
+        try:
+            deadline = time.monotonic() + 60
+            while not _listening(port):
+                assert started.poll() is None, "the dashboard ended before it listened"
+                assert time.monotonic() < deadline, "the dashboard did not listen within a minute"
+                time.sleep(0.1)
+            assert _listening(port) == ["0100007F"]
+        finally:
+            os.killpg(started.pid, signal.SIGTERM)
 
 
 def test_nothing_to_show_is_said_without_a_traceback(tmp_path: Path) -> None:
