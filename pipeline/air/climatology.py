@@ -303,14 +303,19 @@ class CyclePicker:
         whole = np.floor(instants).astype(np.int64)
         self._part = instants - whole
         self._instants = instants
-        every = np.unique(whole // 24)
-        if np.any(self._part > 0):
-            every = np.unique(np.concatenate([every, np.unique((whole + 1) // 24)]))
-        self._design = seasonal_design(every + 0.5)
-        self._low = np.searchsorted(every, whole // 24) * 24 + whole % 24
-        self._high = None
-        if np.any(self._part > 0):
-            self._high = np.searchsorted(every, (whole + 1) // 24) * 24 + (whole + 1) % 24
+        first = int(whole.min()) // 24 * 24 if whole.size else 0
+        day, hour = np.divmod(whole - first, 24)
+        between = bool(np.any(self._part > 0))
+        # Days looked at get a row each, in their order.
+        seen = np.zeros(int(day.max()) + 2 if whole.size else 1, dtype=bool)
+        seen[day] = True
+        if between:
+            next_day, next_hour = np.divmod(whole - first + 1, 24)
+            seen[next_day] = True
+        row = np.cumsum(seen) - 1
+        self._design = seasonal_design(first // 24 + np.flatnonzero(seen) + 0.5)
+        self._low = row[day] * 24 + hour
+        self._high = row[next_day] * 24 + next_hour if between else None
 
     def value(self, cycle: SeasonalCycle, pick: Any = ...) -> FloatArray:
         """The cycle and its trend at the instants, or at some of them, as `seasonal_value` gives them."""
@@ -414,6 +419,8 @@ def gather_nearest(values: FloatArray, first_hour: int, instants: FloatArray) ->
 
 
 def _pick(values: FloatArray, index: npt.NDArray[np.int64]) -> FloatArray:
+    if index.size and index.min() >= 0 and index.max() < values.size:
+        return values[index]
     inside = (index >= 0) & (index < values.size)
     if values.size == 0:
         return np.full(index.shape, np.nan)
