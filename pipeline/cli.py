@@ -342,7 +342,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     from pipeline import record, results
     from pipeline.checked import as_read
     from pipeline.inputs import load_season
-    from pipeline.run import forecast, results_path
+    from pipeline.run import laid_forecast, results_path
     from pipeline.stations.store import Store, cache_root
 
     started = dt.datetime.now(dt.UTC) - dt.timedelta(seconds=time.monotonic() - began)
@@ -351,8 +351,8 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
         print(f"warning: {warning}", file=sys.stderr)
     path = getattr(arguments, "output", None) or results_path(arguments.folder, cache_root())
     store = Store()
-    ds = forecast(season, store, progress=_progress)
-    told = results.summary(ds)
+    laid = laid_forecast(season, store, progress=_progress)
+    told = results.summary(laid)
     bad = [v for v in told["venues"] if v["status"] != "ok"]
     code = _outcome_code(len(bad), len(told["venues"]))
     if code == OK and any(row["error"] for row in fetched):
@@ -369,7 +369,7 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
         moved: list[dict[str, Any]] = []
         if code != NOTHING_DONE:
             moved = record.changes(before, told)
-            results.write_results(ds, path, told)
+            results.write_results(laid, path, told)
         record.add_run(
             path,
             {

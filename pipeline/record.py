@@ -139,11 +139,11 @@ def newest_hours(season: Season, store: Store) -> dict[str, str | None]:
         hours = []
         for station in venue.stations:
             try:
-                ds = store.read(station.source, station.id, variables=())
+                newest_hour = store.newest_hour(station.source, station.id)
             except StoreError:
                 # What is wrong with a station is told where its hours are used; here it has none.
                 continue
-            hours.append(str(ds["time"].values[-1].astype("datetime64[m]")))
+            hours.append(str(newest_hour.astype("datetime64[m]")))
         newest[venue.id] = max(hours, default=None)
     return newest
 

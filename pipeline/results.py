@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,6 +34,7 @@ __all__ = [
     "check_results",
     "keep_copy",
     "new_results",
+    "plain",
     "read_results",
     "summary",
     "write_atomically",
@@ -498,7 +499,7 @@ def new_results(coords: Mapping[str, Any], slots: int, attrs: Mapping[str, Any])
     slots
         Greatest number of slots of a day.
     attrs
-        Kept for the dataset that `to_dataset` builds.
+        Of the dataset; the schema's own are added.
     """
     sizes = {k: len(v) for k, v in coords.items()} | {"slot": slots, "other_booking": len(coords["booking"])}
     missing = [d for d in LABELS if d not in sizes]
@@ -510,12 +511,13 @@ def new_results(coords: Mapping[str, Any], slots: int, attrs: Mapping[str, Any])
         if field.dtype == "str":
             arrays[name] = np.full(shape, "", dtype=object)
         elif field.dtype == "packed":
-            arrays[name] = np.full(shape, -32_768, dtype=np.int16)
+            arrays[name] = np.full(shape, MISSING, dtype=np.int16)
         elif field.dtype.startswith("f"):
             arrays[name] = np.full(shape, np.nan, dtype=field.dtype)
         else:
             arrays[name] = np.zeros(shape, dtype=field.dtype)
-    return {"arrays": arrays, "coords": dict(coords), "attrs": dict(attrs)}
+    own = {"Conventions": "CF-1.11", "schema_version": SCHEMA_VERSION, "cautions": "\n".join(CAUTIONS)}
+    return {"arrays": arrays, "coords": dict(coords), "attrs": own | dict(attrs)}
 
 
 def widen(empty: dict[str, Any], dim: str, labels: list[Any]) -> None:
@@ -550,34 +552,53 @@ def pack(name: str, values: Any) -> Any:
     with np.errstate(invalid="ignore"):
         scaled = np.rint(np.asarray(values, dtype=np.float32) / np.float32(scale))
     scaled = np.clip(scaled, -_GREATEST, _GREATEST)
-    return np.where(np.isnan(scaled), -32_768, scaled).astype(np.int16)
+    return np.where(np.isnan(scaled), MISSING, scaled).astype(np.int16)
 
 
-def to_dataset(empty: Mapping[str, Any]) -> xr.Dataset:
-    """The results dataset, encoded as it is stored, from the arrays of `new_results` once filled."""
-    import xarray as xr
-
-    variables = {}
+def _variables(laid: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...], Any, dict[str, Any]]]:
+    """Name, dimensions, values and attributes of all that is stored, labels last."""
     for name, field in SCHEMA.items():
         attrs: dict[str, Any] = {"long_name": field.long_name}
         if field.units:
             attrs["units"] = field.units
         if field.dtype == "packed":
             scale = SAMPLES[name.removeprefix("sample_")][1]
-            attrs |= {"scale_factor": scale, "_FillValue": np.int16(-32_768)}
-        variables[name] = xr.Variable(field.dims, empty["arrays"][name], attrs)
-    coords = {
-        k: xr.Variable(
-            (k,),
-            np.asarray(v, dtype=object if isinstance(v[0], str) else None)
-            if len(v)
-            else np.asarray(v, dtype=float),
-            {"long_name": LABELS[k]},
-        )
-        for k, v in empty["coords"].items()
+            attrs |= {"scale_factor": scale, "_FillValue": np.int16(MISSING)}
+        yield name, field.dims, laid["arrays"][name], attrs
+    for name, labels in laid["coords"].items():
+        kind = object if len(labels) and isinstance(labels[0], str) else None if len(labels) else float
+        yield name, (name,), np.asarray(labels, dtype=kind), {"long_name": LABELS[name]}
+
+
+def to_dataset(laid: Mapping[str, Any]) -> xr.Dataset:
+    """The results dataset, encoded as it is stored, from the arrays of `new_results` once filled."""
+    import xarray as xr
+
+    variables = {name: xr.Variable(dims, values, attrs) for name, dims, values, attrs in _variables(laid)}
+    return xr.Dataset(variables, attrs=laid["attrs"])
+
+
+def plain(ds: xr.Dataset) -> dict[str, Any]:
+    """The arrays, labels and attributes of a results dataset, as `new_results` has them.
+
+    Raises
+    ------
+    StoreError
+        When the dataset does not match the schema.
+    """
+    check_results(ds)
+
+    def stored(name: str, field: Field) -> Any:
+        values = ds[name].to_numpy()
+        if field.dtype == "packed" and values.dtype != np.int16:
+            return pack(name.removeprefix("sample_"), values)
+        return values
+
+    return {
+        "arrays": {name: stored(name, field) for name, field in SCHEMA.items()},
+        "coords": {k: ds[k].to_numpy().tolist() for k in LABELS if k in ds.coords},
+        "attrs": dict(ds.attrs),
     }
-    attrs = {"Conventions": "CF-1.11", "schema_version": SCHEMA_VERSION, "cautions": "\n".join(CAUTIONS)}
-    return xr.Dataset(variables, coords, attrs | dict(empty["attrs"]))
 
 
 def check_results(ds: xr.Dataset) -> None:
@@ -606,13 +627,13 @@ def check_results(ds: xr.Dataset) -> None:
             )
 
 
-def write_atomically(path: Path, content: bytes) -> None:
+def write_atomically(path: Path, *content: bytes | memoryview) -> None:
     """Write a file whole or not at all: a temporary file beside it, synced, then renamed over it."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
+            stream.writelines(content)
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(name, 0o644)
@@ -649,13 +670,44 @@ def _seal(content: bytes | memoryview) -> bytes:
     return b"\nSHA-256 " + hashlib.sha256(content).hexdigest().encode()
 
 
-def write_results(ds: xr.Dataset, path: Path, told: Mapping[str, Any] | None = None) -> None:
+def _netcdf(laid: Mapping[str, Any]) -> memoryview:
+    """The results as a netCDF file in memory.
+
+    Every variable is declared before the first is written: going to and fro costs the library more than
+    all the writing.
+    """
+    import netCDF4
+
+    nc = netCDF4.Dataset("results", "w", format="NETCDF4", memory=1 << 20)
+    nc.setncatts(laid["attrs"])
+    sizes = {k: len(v) for k, v in laid["coords"].items()}
+    declared = []
+    for name, dims, values, attrs in _variables(laid):
+        for dim, size in zip(dims, values.shape, strict=True):
+            if dim not in nc.dimensions:
+                nc.createDimension(dim, size)
+            if size != sizes.setdefault(dim, size):
+                raise ValueError(f"{name} has {size} along {dim}, not {sizes[dim]}")
+        text = values.dtype.kind in "OU"
+        fill = attrs.pop("_FillValue", values.dtype.type(np.nan) if values.dtype.kind == "f" else False)
+        variable = nc.createVariable(
+            name, str if text else values.dtype, dims, fill_value=None if text else fill
+        )
+        variable.set_auto_maskandscale(False)
+        variable.setncatts(attrs)
+        declared.append((variable, values.astype(object) if text else values))
+    for variable, values in declared:
+        variable[...] = values
+    return nc.close()
+
+
+def write_results(of: xr.Dataset | dict[str, Any], path: Path, told: Mapping[str, Any] | None = None) -> None:
     """Write results as netCDF, atomically, and their summary as JSON beside them.
 
     Parameters
     ----------
-    ds
-        Results.
+    of
+        Results, as a dataset or as the filled arrays of `new_results`.
     path
         Of the netCDF file.
     told
@@ -666,13 +718,13 @@ def write_results(ds: xr.Dataset, path: Path, told: Mapping[str, Any] | None = N
     StoreError
         When the folder cannot be written.
     """
-    check_results(ds)
+    laid = of if isinstance(of, dict) else plain(of)
     try:
-        content = bytes(ds.to_netcdf(path=None, engine="netcdf4", format="NETCDF4"))
-        write_atomically(path, content + _seal(content))
+        content = _netcdf(laid)
+        write_atomically(path, content, _seal(content))
         write_atomically(
             path.with_suffix(".json"),
-            (json.dumps(told or summary(ds), ensure_ascii=False, allow_nan=False) + "\n").encode(),
+            (json.dumps(told or summary(laid), ensure_ascii=False, allow_nan=False) + "\n").encode(),
         )
     except OSError as error:
         raise StoreError(f"The results cannot be written to {path}: {error.strerror or error}.") from error
@@ -743,17 +795,18 @@ def _number(value: Any, digits: int) -> float | None:
     return None if not np.isfinite(x) else round(x, digits)
 
 
-def summary(ds: xr.Dataset) -> dict[str, Any]:
+def summary(of: xr.Dataset | dict[str, Any]) -> dict[str, Any]:
     """The results as people read them: plain numbers in feet, knots and local time, units in every name.
 
     Parameters
     ----------
-    ds
-        Results.
+    of
+        Results, as a dataset or as the filled arrays of `new_results`.
     """
-    a = {name: ds[name].to_numpy() for name, field in SCHEMA.items() if field.dtype != "packed"}
-    label = {k: [str(v) for v in ds[k].to_numpy()] for k in LABELS if k in ds.coords}
-    tenths = {round(float(q), 2): i for i, q in enumerate(ds["quantile"].to_numpy())}
+    laid = of if isinstance(of, dict) else plain(of)
+    a, attrs = laid["arrays"], laid["attrs"]
+    label = {k: [str(v) for v in labels] for k, labels in laid["coords"].items()}
+    tenths = {round(float(q), 2): i for i, q in enumerate(laid["coords"]["quantile"])}
     causes, act_causes, figures = label["cause"], label["act_cause"], label["figure"]
 
     def quantile_row(name: str, d: int, s: int, scale: float, unit: str) -> dict[str, Any]:
@@ -862,11 +915,11 @@ def summary(ds: xr.Dataset) -> dict[str, Any]:
         for v in range(len(label["venue"]))
     ]
     return {
-        "schema_version": str(ds.attrs["schema_version"]),
-        "season": str(ds.attrs["season"]),
-        "year": int(ds.attrs["year"]),
-        "invented": bool(ds.attrs["invented"]),
-        "computed_at": str(ds.attrs["computed_at"]),
+        "schema_version": str(attrs["schema_version"]),
+        "season": str(attrs["season"]),
+        "year": int(attrs["year"]),
+        "invented": bool(attrs["invented"]),
+        "computed_at": str(attrs["computed_at"]),
         "cautions": list(CAUTIONS),
         "bookings": bookings,
         "venues": venues,

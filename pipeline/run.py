@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from pipeline.inputs import Booking, Season, Station, Venue
     from pipeline.stations.store import Store
 
-__all__ = ["Progress", "Slots", "booking_slots", "forecast", "results_path"]
+__all__ = ["Progress", "Slots", "booking_slots", "forecast", "laid_forecast", "results_path"]
 
 Progress = Callable[[str], None]
 
@@ -175,9 +175,15 @@ class _VenueOutcome:
 
 
 def forecast(season: Season, store: Store, *, progress: Progress = lambda _: None) -> xr.Dataset:
-    """Forecast every booking of a season from the stored station hours.
+    """`laid_forecast` as a dataset."""
+    return results.to_dataset(laid_forecast(season, store, progress=progress))
 
-    A venue that fails is reported in the results and does not stop the others.
+
+def laid_forecast(season: Season, store: Store, *, progress: Progress = lambda _: None) -> dict[str, Any]:
+    """Forecast every booking of a season from the stored station hours, as the arrays of `results`.
+
+    Plain arrays, since the dataset's library takes longer to load than the results to be written. A venue
+    that fails is reported in the results and does not stop the others.
 
     Parameters
     ----------
@@ -250,7 +256,7 @@ def forecast(season: Season, store: Store, *, progress: Progress = lambda _: Non
             lay(done_v, future.result())
     _lay_bookings(empty["arrays"], season, booked)
     lay_routines(empty, season, full, other)
-    return results.to_dataset(empty)
+    return empty
 
 
 def learned_limits(season: Season, store: Store) -> LearnedFromLog | None:

@@ -104,6 +104,15 @@ def test_round_trip(made: Path, ds: xr.Dataset, tmp_path: Path) -> None:
     assert json.loads(again.with_suffix(".json").read_text())["bookings"] == kept["bookings"]
 
 
+def test_arrays_of_another_shape_are_not_written(ds: xr.Dataset, tmp_path: Path) -> None:
+    """Plain arrays are held against the labels before a byte is written."""
+    laid = results.plain(ds)
+    laid["arrays"]["booking_rank"] = laid["arrays"]["booking_rank"][:-1]
+    with pytest.raises(ValueError, match="booking_rank has 2 along booking, not 3"):
+        write_results(laid, tmp_path / "short.nc")
+    assert not list(tmp_path.iterdir())
+
+
 def test_other_readers_read_it(made: Path) -> None:
     """The plain netCDF library reads the file, checksum and all, and finds CF's declaration."""
     import netCDF4

@@ -182,6 +182,20 @@ class Store:
             raise _nothing_stored(path, source, station_id)
         return record.attrs
 
+    def newest_hour(self, source: str, station_id: str) -> np.datetime64:
+        """Last hour stored of a station, UTC; no value is read.
+
+        Raises
+        ------
+        StoreError
+            Nothing is stored, or the file is damaged.
+        """
+        path = self.path(source, station_id)
+        record = _read(path, ())
+        if record is None or record.size == 0:
+            raise _nothing_stored(path, source, station_id)
+        return np.datetime64(record.first_hour + record.size - 1, "h")
+
     def file_digest(self, source: str, station_id: str) -> str:
         """SHA-256 of a station's file as it lies there, unread; empty where there is none.
 
