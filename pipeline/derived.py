@@ -1,10 +1,10 @@
 """Limits that the physics of the flight sets, beside those that the pilot states; the more cautious is used.
 
 A season folder with ``aircraft.yaml`` and ``figures.yaml`` has, for each figure, a density altitude at which
-one of the pilot's cushions is used up. It is derived at the season's lowest, middle and highest field, since
-a blown engine's power depends on the pressure too, and the lowest of the three stands; a field's own limit
-counts only where its air can be that thin. The floor is the pilot's own: where a waiver's is higher the
-figures are flown that much higher.
+one of the pilot's cushions is used up. It is derived at every booked field, since a blown engine's power
+depends on the pressure too, and over its own floor: where a waiver's is above the pilot's the figures are
+flown that much higher. The lowest of them stands; a field's own limit counts only where its air can be that
+thin.
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
 _REACH = 4500.0 * FT
 """No field's density altitude stands higher above it [m]: that is some 38 °C above standard."""
+_VERSION = 2
+"""Rises when limits come out otherwise from the same files, so that kept ones are made again."""
 _ALWAYS = -2000.0
 """A limit [m] below any density altitude: a figure whose cushions are used up at sea level is never flown."""
 
@@ -84,12 +86,9 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
     if flight is None:
         unchanged = tuple("" if np.isnan(one) else "as the pilot states it" for one in stated)
         return UsedLimits(curves, np.full(stated.shape, np.nan), unchanged)
-    floor = season.pilot.floor_agl_ft * FT
-    elevations = sorted(
-        {v.elevation_ft for v in season.venues if any(b.venue == v.id for b in season.bookings)}
-    )
-    fields = sorted({elevations[0], elevations[len(elevations) // 2], elevations[-1]})
-    derived = _derived(season, flight, curves.names, floor, [f * FT for f in fields], cache)
+    venues = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
+    fields = sorted({(season.floor_agl_ft(v) * FT, v.elevation) for v in venues})
+    derived = _derived(season, flight, curves.names, fields, cache)
     from pipeline.flight.inhand import governing_limit
 
     comfortable, limit = curves.comfortable["density_altitude"].copy(), stated.copy()
@@ -118,29 +117,28 @@ def _derived(
     season: Season,
     flight: FlightInputs,
     names: Sequence[str],
-    floor: float,
-    fields: Sequence[float],
+    fields: Sequence[tuple[float, float]],
     cache: Path,
 ) -> list[DerivedLimit]:
-    """The lowest limit over the fields, out of the cache where nothing that decides it has changed."""
+    """The lowest limit over the fields' floors and elevations [m], from the cache if nothing changed."""
     from pipeline.flight.inhand import DerivedLimit, derived_da_limits
 
-    digest = hashlib.sha256(json.dumps([__version__, _REACH, list(names), floor, list(fields)]).encode())
+    own = season.pilot.floor_agl_ft * FT
+    digest = hashlib.sha256(json.dumps([__version__, _REACH, _VERSION, list(names), own, fields]).encode())
     for file in ("aircraft.yaml", "figures.yaml"):
         digest.update((season.folder / file).read_bytes())
     path = cache / "derived" / f"{digest.hexdigest()[:24]}.json"
     held = _held(path, len(names))
     if held is None:
-        figures = [flight.figures[name] for name in names]
-        by_field = [
-            [
-                _reachable(limit, field)
-                for limit in derived_da_limits(
-                    figures, flight.aircraft, flight.cushions, floor, pressure_altitude=field
-                )
+        by_field: list[list[DerivedLimit]] = []
+        for floor in sorted({floor for floor, _ in fields}):
+            figures = [flight.figures[name].raised(floor - own) for name in names]
+            elevations = [elevation for at, elevation in fields if at == floor]
+            limits = derived_da_limits(figures, flight.aircraft, flight.cushions, floor, elevations)
+            by_field += [
+                [_reachable(limit, elevation) for limit in row]
+                for row, elevation in zip(limits, elevations, strict=True)
             ]
-            for field in fields
-        ]
         lowest = [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
         held = [[_plain(d.density_altitude), d.bites, d.searched_to] for d in lowest]
         keep_copy(path, json.dumps(held).encode())

@@ -180,6 +180,8 @@ class _MeasuredLoop(Settings):
     apex_gain_ft: Annotated[float, number(50, 5_000, "feet")]
     apex_speed_kt: _Speed
     exit_speed_kt: _Speed
+    entry_speed_kt: _Speed | None = None
+    entry_height_ft: Annotated[float, number(1, 40_000, "feet above the field")] | None = None
 
 
 class _MeasuredLine(Settings):
@@ -549,9 +551,10 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
     InputError
         When a figure takes longer than the time the routine gives it, or cannot be flown at sea level.
     """
-    from pipeline.flight.motion import FAILURES, fly
+    from pipeline.flight.inhand import in_hand, story
+    from pipeline.flight.motion import FAILURES
 
-    flown = fly([inputs.figures[name] for name in names], inputs.aircraft, FieldAir(0.0))
+    flown = in_hand([inputs.figures[name] for name in names], inputs.aircraft, FieldAir(0.0), 0.0)
     items, before = [], 0.0
     for i, name in enumerate(names):
         items.append(Item(inputs.figures[name], before, *inputs.links[name]))
@@ -561,6 +564,11 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
                 f"{name} cannot be flown even in standard sea level air as figures.yaml and aircraft.yaml "
                 f"describe it: {FAILURES[int(flown.failure[i])]}, in segment {segment + 1} "
                 f"({inputs.figures[name].segments[segment].kind}). Correct its numbers, or the aircraft's."
+            )
+        if not flown.entry_reached[i]:
+            raise InputError(
+                f"{story(inputs.figures[name], flown, inputs.aircraft, (i,))}, as figures.yaml and "
+                "aircraft.yaml describe it, in standard sea level air. Correct its numbers or the aircraft's."
             )
         own = float(flown.seconds[i])
         before = slot_seconds[i] - own
@@ -678,16 +686,23 @@ def _read_figures(
             for key, words in figure_faults(figure, aircraft):
                 place = (name, *_key_path(key))
                 faults.append(document.fault(place, f"what the aircraft allows: {words}"))
-        for key in ("entry_height_ft", "base_height_ft"):
-            height = getattr(entry, key)
+        lowest = min((e for e in elevations_ft if e >= 800.0), default=0.0)
+        heights: list[tuple[tuple[str | int, ...], float | None]] = [
+            (("entry_height_ft",), entry.entry_height_ft),
+            (("base_height_ft",), entry.base_height_ft),
+            *(
+                (("segments", i, "line_to_height_ft"), segment.line_to_height_ft)
+                for i, segment in enumerate(entry.segments or ())
+            ),
+        ]
+        for place, height in heights:
             if height is None:
                 continue
-            lowest = min((e for e in elevations_ft if e >= 800.0), default=0.0)
             words = height_warning(height, lowest, floor_ft)
             if "below the floor" in words or height > 5000.0:
-                faults.append(document.fault((name, key), words))
+                faults.append(document.fault((name, *place), words))
             elif words:
-                warnings.append(document.fault((name, key), words))
+                warnings.append(document.fault((name, *place), words))
 
 
 def _key_path(key: str) -> tuple[str | int, ...]:
@@ -721,6 +736,8 @@ def _measured(
                 apex_gain=entry.loop.apex_gain_ft * FT,
                 apex_speed=entry.loop.apex_speed_kt * KT,
                 exit_speed=entry.loop.exit_speed_kt * KT,
+                entry_speed=None if entry.loop.entry_speed_kt is None else entry.loop.entry_speed_kt * KT,
+                entry_height=None if entry.loop.entry_height_ft is None else entry.loop.entry_height_ft * FT,
             )
     if entry.vertical_line is not None:
         line = entry.vertical_line

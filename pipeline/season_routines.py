@@ -749,6 +749,7 @@ def home_air(season: Season) -> HomeAir | None:
 
 def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
     """Where at home the thin air of each show is found; empty without an aircraft and home air."""
+    from pipeline.flight.heights import rounded_up_ft
     from pipeline.flight_inputs import season_flight
 
     home = home_air(season)
@@ -771,7 +772,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
                 "date": str(ds["day_date"][i].item()),
                 "show_density_altitude_median_ft": round(da / FT),
                 "base_above_home_ft": round(float(found.base_height) / FT),
-                "needle_ft": int(np.ceil(float(found.needle) / FT / 10.0) * 10),
+                "needle_ft": int(rounded_up_ft(found.needle)),
                 "altimeter_inhg": home.altimeter_inhg,
                 "remark": found.remark,
             }

@@ -45,6 +45,27 @@ def test_numbers_of_a_known_aircraft_give_it_back() -> None:
     assert max(abs(m.standardised) for m in fit.misfits) < 0.1
 
 
+def test_a_loop_entered_otherwise_than_planned_is_fitted_as_it_was_entered() -> None:
+    """The measured loop began 8 kt faster and 120 ft higher than figures.yaml plans: given so, it fits."""
+    entered = replace(
+        FIGURE, entry_speed=FIGURE.entry_speed + 8 * KT, entry_height=FIGURE.entry_height + 36.0
+    )
+    path = fly(entered, BIPLANE, AIR)
+    top = int(np.argmax(path.height))
+    flown = loop(
+        FIGURE,
+        AIR,
+        apex_gain=float(path.height[top] - path.height[0]),
+        apex_speed=float(path.equivalent_airspeed[top]),
+        exit_speed=float(path.equivalent_airspeed[-1]),
+        entry_speed=entered.entry_speed,
+        entry_height=entered.entry_height,
+    )
+    fit = fit_polar(START, [*_measured()[:3], *flown])
+    assert fit.aircraft.zero_lift_drag == pytest.approx(BIPLANE.zero_lift_drag, rel=0.01)
+    assert max(abs(m.standardised) for m in fit.misfits) < 0.3
+
+
 def test_numbers_that_contradict_each_other_show_as_misfits() -> None:
     """The top speed noted twice in the same air, 15 kt apart: each is missed by about half of it, over 2 sd.
 

@@ -11,7 +11,17 @@ import pytest
 from pipeline.air.atmosphere import DENSITY_0, density_altitude, standard_density
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import FieldAir, TableEngine, UnblownEngine, stall_speed
-from pipeline.flight.figures import LIBRARY, Figure, hold, line, own, pull_to, recover, roll
+from pipeline.flight.figures import (
+    LIBRARY,
+    Figure,
+    float_to,
+    hold,
+    line,
+    own,
+    pull_to,
+    recover,
+    roll,
+)
 from pipeline.flight.heights import needle_reading, rounded_up_ft
 from pipeline.flight.inhand import (
     Cushions,
@@ -61,47 +71,110 @@ def test_modelled_gate_obeys_the_same_arithmetic_without_an_engine() -> None:
     assert loss[1] * sigma == pytest.approx(loss[0], rel=1e-9)
 
 
-def test_an_apex_at_its_gate_leaves_exactly_the_cushion() -> None:
-    """Flying on from the least height at the greatest speed, full pull, ends on floor + cushion."""
-    loop, air = LIBRARY["loop"], FieldAir(2000.0, 1500.0)
-    gate = apex_gate(loop, BIPLANE, air, FLOOR, CUSHIONS)
+GATED = [name for name, figure in LIBRARY.items() if figure.gate_segment is not None]
+
+
+@pytest.mark.parametrize("name", GATED)
+def test_an_apex_at_its_gate_leaves_the_cushion(name: str) -> None:
+    """Flown on from the least height: whatever the speed the cushion is left, and at the worst no more.
+
+    A pull needs more height the faster it is begun; a line held until a speed needs more the slower.
+    """
+    figure, air = LIBRARY[name], FieldAir(8000 * FT, 5000 * FT)
+    gate = apex_gate(figure, BIPLANE, air, FLOOR, CUSHIONS)
+    planned, band = float(gate.planned_speed), 10 * KT
+    speeds = np.array(
+        [float(gate.greatest_speed), *(max(planned - n * band, planned / 2) for n in (0, 0.5, 1, 2))]
+    )
+    end = [
+        i for i, s in enumerate(figure.segments) if i >= (figure.gate_segment or 0) and s.kind == "recover"
+    ]
     flown = fly(
-        loop,
+        replace(figure, segments=figure.segments[: end[0] + 1]),
         BIPLANE,
         air,
-        entry_speed=gate.greatest_speed,
+        entry_speed=speeds,
         entry_height=gate.least_height,
-        first_segment=loop.gate_segment or 0,
+        first_segment=figure.gate_segment or 0,
         stall_margin=CUSHIONS.speed,
         meet_base=False,
     )
+    left = flown.full_pull_bottom[flown.failure == 0] - FLOOR - CUSHIONS.height
     # The air is a few feet of height different from where the gate was reckoned.
-    assert float(flown.full_pull_bottom) == pytest.approx(FLOOR + CUSHIONS.height, abs=1.0)
+    assert np.all(left > -4 * FT)
+    assert left.min() < 4 * FT
 
 
-def test_gate_rises_with_density_altitude_and_with_speed() -> None:
-    """Least height grows with density altitude; arriving faster needs more."""
-    air = FieldAir(np.linspace(0, 3500, 8))
-    figure = replace(LIBRARY["split_s"], entry_height=600.0)
-    slow = apex_gate(figure, BIPLANE, air, FLOOR, CUSHIONS, speed_band=0.0)
-    fast = apex_gate(figure, BIPLANE, air, FLOOR, CUSHIONS, speed_band=15 * KT)
-    assert np.all(np.diff(fast.least_height) > 0)
-    assert np.all(fast.least_height > slow.least_height)
-    np.testing.assert_allclose(fast.greatest_speed - slow.greatest_speed, 15 * KT)
+@pytest.mark.parametrize("name", GATED)
+def test_gates_grow_with_density_altitude(name: str) -> None:
+    """The card prints the gate of the slot's thin air, so thicker air must never need more."""
+    air = FieldAir(np.arange(11) * 1000 * FT)
+    gate = apex_gate(LIBRARY[name], BIPLANE, air, FLOOR, CUSHIONS)
+    known = gate.least_height[np.isfinite(gate.least_height)]
+    assert known.size > 3
+    assert np.all(np.diff(known) > -1.0 * FT)
+
+
+def test_a_gate_on_the_way_up_is_refused() -> None:
+    """An apex gate judged while the aircraft still climbs would be no apex: told with the segment."""
+    with pytest.raises(ValueError, match=r"segment 2 \(pull_to\): the gate is .* still climbs"):
+        replace(LIBRARY["loop"], segments=(pull_to(90), pull_to(20, gate=True), float_to(0.0), recover()))
+
+
+@pytest.mark.parametrize(
+    "name", [n for n, f in LIBRARY.items() if any(s.kind == "recover" for s in f.segments)]
+)
+def test_a_gentler_recovery_costs_height_in_every_figure(name: str) -> None:
+    """No figure of the library pulls out harder than its pilot says."""
+    figure = LIBRARY[name]
+    pushed = any(s.kind == "recover" and s.push for s in figure.segments)
+    assert figure.recovery_load_factor is not None
+    gentle = (
+        replace(figure, push_load_factor=figure.push_load_factor + 0.8)
+        if pushed
+        else replace(figure, recovery_load_factor=figure.recovery_load_factor - 0.8)
+    )
+    planned, gentler = (float(in_hand(f, BIPLANE, FieldAir(0.0), FLOOR).height) for f in (figure, gentle))
+    assert gentler < planned - 1 * FT
 
 
 def test_entry_gate_height_is_where_the_cushion_just_holds() -> None:
-    """Entering at the least height leaves the cushion, within the change of air over the difference."""
+    """Of the speeds in the gate, entered at its least height, the worst has the cushion and no more."""
     figure = LIBRARY["loop"]
-    air = FieldAir(np.array([0.0, 2500.0]), np.array([0.0, 2000.0]))
-    gate = entry_gate(figure, BIPLANE, air, FLOOR, CUSHIONS)
+    air = FieldAir(np.array([0.0, 2500.0])[:, None], np.array([0.0, 2000.0])[:, None])
+    gate = entry_gate(figure, BIPLANE, FieldAir(air.density_altitude[:, 0], air.pressure_altitude[:, 0]),
+                      FLOOR, CUSHIONS)  # fmt: skip
+    speeds = np.linspace(gate.least_speed, gate.greatest_speed, 9, axis=-1)
     hand = in_hand(
-        figure, BIPLANE, air, FLOOR, entry_height=gate.least_height, stall_margin=CUSHIONS.speed,
-        meet_base=False,
+        figure, BIPLANE, air, FLOOR, entry_speed=speeds, entry_height=gate.least_height[:, None],
+        stall_margin=CUSHIONS.speed, meet_base=False,
     )  # fmt: skip
-    np.testing.assert_allclose(hand.height, CUSHIONS.height, atol=3 * FT)
+    # Lower air is thicker: the few feet are what that gives.
+    np.testing.assert_allclose(hand.height.min(axis=-1), CUSHIONS.height, atol=4 * FT)
     assert np.all(gate.least_speed <= gate.planned_speed)
     assert np.all(gate.greatest_speed <= BIPLANE.never_exceed_speed * (1 + 1e-9))
+
+
+@pytest.mark.parametrize("name", sorted(LIBRARY))
+@pytest.mark.parametrize("field_ft", [0, 6700])
+def test_entry_gate_holds_at_all_its_speeds_and_over_the_floor(name: str, field_ft: int) -> None:
+    """From the least height, at either end of the speeds, the cushions and the floor are kept; any figure."""
+    figure = LIBRARY[name]
+    air = FieldAir(np.array([0.0, 3000.0, 8000.0]) * FT + field_ft * FT / 2, field_ft * FT)
+    gate = entry_gate(figure, BIPLANE, air, FLOOR, CUSHIONS)
+    known = np.isfinite(gate.least_height)
+    assert np.all(gate.least_height[known] >= FLOOR - 0.01)
+    wanted = CUSHIONS.height if any(s.kind == "recover" for s in figure.segments) else 0.0
+    for speed in (gate.least_speed, gate.greatest_speed):
+        hand = in_hand(
+            figure, BIPLANE, air, FLOOR, entry_speed=np.where(np.isfinite(speed), speed, gate.planned_speed),
+            entry_height=np.where(known, gate.least_height, figure.entry_height),
+            stall_margin=CUSHIONS.speed, meet_base=False,
+        )  # fmt: skip
+        inside = known & np.isfinite(speed)
+        assert np.all(hand.height[inside] >= wanted - 0.02)
+        assert np.all(hand.lowest[inside] >= FLOOR - 0.02)
+        assert np.all(hand.speed[inside] > CUSHIONS.speed)
 
 
 def test_entry_gate_looks_from_the_stall_to_the_greatest_speed() -> None:
@@ -146,14 +219,33 @@ def test_derived_limit_is_where_the_cushion_is_used_up() -> None:
     assert hand.height[1] < cushions.height
 
 
+@pytest.mark.parametrize("field_ft", [12, 5050, 6700])
+def test_derived_limit_in_speed_is_never_past_the_last_air_that_keeps_it(field_ft: int) -> None:
+    """Square loop, whose pull is eased to the speed cushion: the limit lies within 50 ft of its end."""
+    figure = LIBRARY["square_loop"]
+    field = field_ft * FT
+    limit = derived_da_limit(figure, BIPLANE, CUSHIONS, FLOOR, pressure_altitude=field)
+    assert limit.bites == "speed in hand"
+    fine = limit.density_altitude + np.arange(-1500, 51, 10) * FT
+    fine = fine[fine >= 0]
+    hand = in_hand(
+        figure, BIPLANE, FieldAir(fine, np.minimum(fine, field)), FLOOR, stall_margin=CUSHIONS.speed
+    )
+    kept = hand.speed > CUSHIONS.speed + 1e-6
+    # The last 5 of 10 ft steps lie past the limit; the figure must be lost among them, not before.
+    assert np.all(kept[fine <= limit.density_altitude - 500 * FT])
+    assert kept[:-5].all()
+    assert not kept.all()
+
+
 def test_derived_limit_names_what_bites() -> None:
     """Never-exceed through the speed carried at high fields; a cushion used up already at sea level."""
     gain = 2.0 * KT / (1000 * FT)
     fast = replace(LIBRARY["loop"], entry_speed=170 * KT, entry_speed_gain=gain)
     limit = derived_da_limit(fast, BIPLANE, CUSHIONS, FLOOR)
-    # 170 + 2 kt per 1,000 ft reaches 185 kt at 7,500 ft.
+    # 170 + 2 kt per 1,000 ft reaches 185 kt at 7,500 ft; the last air looked at before it is 31 ft below.
     assert limit.bites == "never-exceed speed"
-    assert limit.density_altitude / FT == pytest.approx(7500, abs=20)
+    assert 7500 - 31 <= limit.density_altitude / FT <= 7500
     low = derived_da_limit(LIBRARY["split_s"], BIPLANE, Cushions(900 * FT, 0.0), FLOOR)
     assert (low.density_altitude, low.bites) == (float("-inf"), "height in hand")
     passes = derived_da_limit(LIBRARY["photo_pass"], BIPLANE, CUSHIONS, FLOOR)
@@ -166,6 +258,23 @@ def test_derived_limit_of_a_speed_that_no_dive_reaches() -> None:
     figure = replace(LIBRARY["snap_roll"], entry_speed=150 * KT)
     limit = derived_da_limit(figure, weak, CUSHIONS, FLOOR)
     assert limit.bites == "entry speed never reached"
+
+
+def test_an_entry_speed_that_no_dive_reaches_is_out_and_told() -> None:
+    """Drag of four times as much: the figure is not "flown", however much height it would have in hand."""
+    draggy = replace(BIPLANE, zero_lift_drag=0.25)
+    figure = replace(LIBRARY["loop"], entry_speed=165 * KT)
+    hand = in_hand(figure, draggy, FieldAir(0.0), FLOOR)
+    assert hand.failure == 0
+    assert str(verdict(figure, hand, draggy, CUSHIONS, FLOOR)) == "out"
+    told = story(figure, hand, draggy)
+    assert told == "loop: never reaches its entry speed of 165 kt, even at full power in a dive at 45 degrees"
+    # The dive, integrated, says the same over the library and the airs.
+    air = FieldAir(np.linspace(0, 3500, 5))
+    for aircraft in (BIPLANE, draggy):
+        both = in_hand(list(LIBRARY.values()), aircraft, air, FLOOR)
+        dived = [dive_to_entry(f, aircraft, air, dive_angle=45.0)[0] for f in LIBRARY.values()]
+        np.testing.assert_array_equal(both.entry_reached, np.isfinite(np.stack(dived)))
 
 
 def test_typed_and_derived_limits() -> None:
@@ -186,7 +295,7 @@ def test_a_power_table_bounds_the_search() -> None:
     """A table that ends at 16,000 ft is asked for nothing above it."""
     feet = np.array([0.0, 8000.0, 16000.0]) * FT
     table = replace(BIPLANE, engine=TableEngine(tuple(feet), (335e3, 300e3, 220e3)))
-    limit = derived_da_limits([LIBRARY["loop"]], table, CUSHIONS, FLOOR)[0]
+    limit = derived_da_limits([LIBRARY["loop"]], table, CUSHIONS, FLOOR)[0][0]
     assert limit.searched_to <= 16000 * FT - 900
 
 

@@ -104,8 +104,8 @@ def test_the_demonstration_has_derived_limits() -> None:
     assert inputs is not None
     limits = derived_da_limits(
         [inputs.figures[name] for name in NAMES], inputs.aircraft, inputs.cushions, FLOOR * FT,
-        pressure_altitude=6700 * FT,
-    )  # fmt: skip
+        [6700 * FT],
+    )[0]  # fmt: skip
     assert len(limits) == len(NAMES)
     assert all(limit.density_altitude > 0 for limit in limits)
     assert any(np.isfinite(limit.density_altitude) for limit in limits)
@@ -128,6 +128,12 @@ def test_a_season_without_flight_files_is_whole(tmp_path: Path) -> None:
         ("figures.yaml", "pattern: half_cuban", "pattern: half_cubn", "did you mean half_cuban"),
         ("figures.yaml", "Smoke loop:", "Smoke lop:", "did you mean Smoke loop"),
         ("figures.yaml", "entry_height_ft: 550", "entry_height_ft: 7250", "above sea level"),
+        (
+            "figures.yaml",
+            "{line_to_speed_kt: 105}",
+            "{line_to_height_ft: 7250}",
+            "Snap on the up-line.segments[1].line_to_height_ft: found '7250'",
+        ),
         ("figures.yaml", "entry_height_ft: 400", "entry_height_ft: 120", "metres"),
         ("figures.yaml", "working_g: 4\n", "working_g: 9\n", "outside the aircraft's limits"),
         ("figures.yaml", "- {recover: pull}", "- {recover: pull, seconds: 2}", "no such key beside recover"),

@@ -12,6 +12,7 @@ from dashboard.flight import Prepared, RoutineAir, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline.air.variables import FT, KT
 from pipeline.errors import InputError
+from pipeline.flight.heights import rounded_up_ft
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.rehearsal import practice_remark
 from pipeline.season_routines import home_air
@@ -266,7 +267,7 @@ def _rehearsal(
                 "above": words.number(words.up(above, FT))
                 if above > floor_ft * FT
                 else "the floor: thin enough already",
-                "needle": f"{math.ceil(float(found.needle) / FT / 10.0 - 1e-9) * 10:,}"
+                "needle": f"{float(rounded_up_ft(found.needle)):,.0f}"
                 if above > floor_ft * FT
                 else words.MISSING,
                 "engine": found.remark,
@@ -292,7 +293,7 @@ def _rehearsal(
         )
         + f'<p class="sh-note">Fly the routine with its floor of {words.number(floor_ft, "ft")} lifted to '
         f"this needle reading, altimeter on {home.altimeter_inhg:.2f} inHg, home air "
-        f"{words.number(home.temperature_c, '°C')} on the ground. Needle rounded up to 10 ft. "
+        f"{words.number(home.temperature_c, '°C')} on the ground. Needle rounded up to 50 ft. "
         f"{remarks} Mind airspace and oxygen.</p>"
         f'<p class="sh-note"><b>Practised at home down to the usual floor instead</b>, in that home air '
         f"({words.number(home.density_altitude / FT, 'ft')} density altitude): {proves}</p>"

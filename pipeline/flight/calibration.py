@@ -96,15 +96,29 @@ def loop(
     apex_gain: float,
     apex_speed: float,
     exit_speed: float,
+    entry_speed: float | None = None,
+    entry_height: float | None = None,
     height_spread: float = 15.0,
     speed_spread: float = 1.5,
 ) -> tuple[Measured, ...]:
-    """Apex height above the entry [m], apex and exit airspeeds (equivalent) [m/s] of a measured loop."""
+    """Apex height above the entry [m], apex and exit airspeeds (equivalent) [m/s] of a measured loop.
+
+    Parameters
+    ----------
+    figure, air
+        What was flown, and in what.
+    apex_gain, apex_speed, exit_speed
+        As measured.
+    entry_speed, entry_height
+        As measured at the entry [m/s, m above the field]; as planned by default.
+    height_spread, speed_spread
+        Standard errors of reading them [m, m/s].
+    """
 
     # Three numbers out of one flight.
     @lru_cache(maxsize=8)
     def flown(aircraft: Aircraft) -> tuple[float, float, float]:
-        path = fly(figure, aircraft, air)
+        path = fly(figure, aircraft, air, entry_speed=entry_speed, entry_height=entry_height)
         top = int(np.argmax(path.height))
         return (
             float(path.height[top] - path.height[0]),

@@ -381,6 +381,11 @@ def steps(figure: Figure) -> tuple[Step, ...]:
     result: list[Step] = []
     for index, segment in enumerate(figure.segments):
         place = f"figure {figure.name!r}, segment {index + 1} ({segment.kind})"
+        if segment.gate and np.sin(gamma) > 1e-6:
+            raise ValueError(
+                f"{place}: the gate is where the way down begins, but here the aircraft still climbs; level "
+                "off in a segment before it"
+            )
         end, side_end, counts = gamma, side, True
         n = side * np.cos(gamma)
         if segment.kind in ("pull_to", "push_to", "float_to", "recover"):
@@ -489,9 +494,10 @@ LIBRARY: dict[str, Figure] = {
             pull_to(0, 1.3),
             hold(seconds=1.0),
             pull_to(-90, 1.3, gate=True),
-            recover(4.0),
+            recover(),
             kt=165,
             gain=1.0,
+            recovery_load_factor=4.0,
         ),
         _figure(
             "immelmann",
@@ -568,13 +574,16 @@ LIBRARY: dict[str, Figure] = {
         ),
         _figure(
             "wingover",
-            pull_to(45, 3.0),
+            pull_to(45),
             line(seconds=2.0),
             own(5.0, 60 * FT, path="reverse", speed_after=65 * KT),
+            float_to(0.0, 0.5),
             float_to(-30.0, 0.5, gate=True),
-            recover(3.0),
+            recover(),
             kt=135,
             gain=0.5,
+            working_load_factor=3.0,
+            recovery_load_factor=3.0,
         ),
         _figure(
             "vertical_roll",
@@ -649,6 +658,7 @@ LIBRARY: dict[str, Figure] = {
             pull_to(45),
             line(speed=85 * KT),
             own(3.5, -60 * FT, speed_after=45 * KT),
+            float_to(0.0, 0.2),
             float_to(-45.0, 0.2, gate=True),
             line(speed=105 * KT),
             recover(),

@@ -15,11 +15,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.air.atmosphere import DENSITY_0
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import Aircraft, FieldAir, TableEngine, stall_speed, top_speed
 from pipeline.flight.figures import Figure
 from pipeline.flight.motion import FAILURES, Flown, entry_speed_at, fly
-from pipeline.flight.runway import climb_out_speed, dive
+from pipeline.flight.runway import acceleration, climb_out_speed, dive
 
 __all__ = [
     "BITES",
@@ -59,6 +60,7 @@ BITES = (
 """What can use up a figure, in the order in which ties are told."""
 
 _EASED = 1e-6  # m/s; a pull eased at the slowest point has the cushion to the last digit, and nothing more
+_FINER = 16
 _STEEPEST_DIVE = 45.0  # degrees; a figure whose speed this cannot give is out: common practice, no source
 
 
@@ -109,6 +111,8 @@ class InHand:
         Along the show line in still air [m].
     exit_speed, exit_height
         Equivalent airspeed [m/s] and height above the field [m] at the end.
+    entry_reached
+        Whether the planned entry speed can be had at all, in a full-power dive at 45 degrees if need be.
     failure, failed_segment
         As in `Flown`.
     flown
@@ -127,6 +131,7 @@ class InHand:
     ground_covered: FloatArray
     exit_speed: FloatArray
     exit_height: FloatArray
+    entry_reached: npt.NDArray[np.bool_]
     failure: npt.NDArray[np.integer]
     failed_segment: npt.NDArray[np.integer]
     flown: Flown
@@ -154,7 +159,7 @@ def in_hand(
     floor
         The pilot's authorised lowest height, above the field [m].
     entry_speed, entry_height
-        As in `fly`.
+        As in `fly`; a speed that is given is taken as had.
     meet_base, stall_margin
         As in `fly`; the heights and speeds in hand of a figure with one recovery do not depend on it.
     """
@@ -184,10 +189,22 @@ def in_hand(
         ground_covered=flown.ground_covered,
         exit_speed=np.asarray(flown.equivalent_airspeed[-1]),
         exit_height=np.asarray(flown.height[-1]),
+        entry_reached=(
+            _entry_reached(flown, aircraft, air) if entry_speed is None else np.ones(lowest.shape, dtype=bool)
+        ),
         failure=flown.failure,
         failed_segment=flown.failed_segment,
         flown=flown,
     )
+
+
+def _entry_reached(flown: Flown, aircraft: Aircraft, air: FieldAir) -> npt.NDArray[np.bool_]:
+    """Whether a dive still accelerates at the entry speed: drag only grows from level top speed to there."""
+    height = flown.height[0]
+    density = air.density(height)
+    entry = flown.equivalent_airspeed[0] * np.sqrt(DENSITY_0 / density)
+    sine = -np.sin(np.radians(_STEEPEST_DIVE))
+    return np.asarray(acceleration(aircraft, air.power(aircraft, height), density, entry, sine) > 0.1)
 
 
 def _speed_in_hand(flown: Flown, aircraft: Aircraft) -> FloatArray:
@@ -300,6 +317,7 @@ def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool
             & (hand.lowest >= floor - 0.01)
             & (hand.speed >= 0)
             & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+            & hand.entry_reached
         )
 
 
@@ -308,9 +326,10 @@ def verdict(
 ) -> npt.NDArray[np.str_]:
     """In, thin or out, per case, over a floor [m above the field].
 
-    *out*: cannot be flown, breaks the floor, passes the never-exceed speed or the display's speed category,
-    or asks more of the wing at its slowest point than it has. *thin*: flown, but a cushion is used up, or
-    kept at the slowest point only by easing the pull. *in*: both cushions are there with something left over.
+    *out*: cannot be flown, has an entry speed that no dive reaches, breaks the floor, passes the never-exceed
+    speed or the display's speed category, or asks more of the wing at its slowest point than it has. *thin*:
+    flown, but a cushion is used up, or kept at the slowest point only by easing the pull. *in*: both cushions
+    are there with something left over.
     """
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
     out = ~sound(hand, aircraft, floor)
@@ -335,6 +354,12 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
             f"{figure.name}: reaches {fastest / KT:.0f} kt, above the {aircraft.greatest_speed_name} of "
             f"{aircraft.greatest_speed / KT:.0f} kt, in segment {segment + 1} "
             f"({figure.segments[segment].kind})"
+        )
+    if not hand.entry_reached[index]:
+        entry = float(hand.flown.equivalent_airspeed[0][index])
+        return (
+            f"{figure.name}: never reaches its entry speed of {entry / KT:.0f} kt, even at full power in a "
+            f"dive at {_STEEPEST_DIVE:.0f} degrees"
         )
     height = float(hand.height[index]) / FT
     if height < 0:
@@ -458,8 +483,9 @@ def apex_gate(
         As elsewhere.
     speed_band
         How much faster than planned the pilot may arrive [m/s]. The greatest speed is the planned one in
-        standard sea level air plus this: one number for all fields. Faster needs more height, so the
-        least height is reckoned at the greatest speed.
+        standard sea level air plus this: one number for all fields. Faster needs more height in a pull, and
+        slower in a line that is held until a speed: the least height is that of the worst speed from two
+        bands below the planned one to the greatest.
     greatest_speed
         Overrides it: equivalent airspeeds [m/s] that broadcast with the air's cases.
 
@@ -485,22 +511,32 @@ def apex_gate(
     else:
         greatest = np.asarray(greatest_speed, dtype=float)
     start = np.where(np.isfinite(height), height, figure.entry_height)
+    greatest = np.broadcast_to(greatest, start.shape)
     entry = np.where(np.isfinite(greatest), greatest, figure.entry_speed)
-    down = fly(
-        half,
-        aircraft,
-        air,
-        entry_speed=entry,
-        entry_height=start,
-        meet_base=False,
-        first_segment=index,
-        stall_margin=cushions.speed,
-    )
-    loss = start - down.full_pull_bottom
-    least = np.where(np.isfinite(greatest), floor + cushions.height + loss, np.nan)
+    here = np.where(np.isfinite(speed), np.minimum(speed, entry), entry)
+    slower = [np.maximum(here - n * speed_band, 0.5 * here) for n in (2, 1)]
+    speeds = np.stack([entry, here, *slower], axis=-1)
+    # Begun where the figure as planned is, then once more where that says: the air there is another.
+    for _ in range(2):
+        down = fly(
+            half,
+            aircraft,
+            _stretched(air),
+            entry_speed=speeds,
+            entry_height=start[..., None],
+            meet_base=False,
+            first_segment=index,
+            stall_margin=cushions.speed,
+        )
+        loss = np.where(down.failure == 0, start[..., None] - down.full_pull_bottom, np.nan)
+        # The wing may not carry the slower ones at all: then they are no way to arrive.
+        worst = np.fmax(np.max(loss[..., :2], axis=-1), np.fmax(loss[..., 2], loss[..., 3]))
+        worst = np.where(np.all(np.isfinite(loss[..., :2]), axis=-1), worst, np.nan)
+        least = np.where(np.isfinite(greatest), floor + cushions.height + worst, np.nan)
+        start = np.where(np.isfinite(least), least, start)
     return Gate(
         least_height=np.asarray(least),
-        greatest_speed=np.asarray(np.broadcast_to(greatest, least.shape)),
+        greatest_speed=np.asarray(greatest),
         least_speed=np.full(least.shape, np.nan),
         planned_height=np.asarray(height),
         planned_speed=np.asarray(speed),
@@ -510,21 +546,20 @@ def apex_gate(
 def entry_gate(
     figure: Figure, aircraft: Aircraft, air: FieldAir, floor: float, cushions: Cushions, *, count: int = 25
 ) -> Gate:
-    """Gate at the entry: the least height at the planned speed, and the speeds that keep the cushions.
+    """Gate at the entry: the speeds that keep the cushions, and the least height that does at all of these.
 
     Speeds from the stall up to the never-exceed speed (or the speed category's ceiling) are flown from the
     planned height; the greatest and least are the ends of the run of speeds around the planned one that keep
-    both cushions and that greatest speed throughout.
+    both cushions, the floor and that greatest speed throughout. The least height is the lowest from which
+    every one of them still does; it is never under the floor. Where the planned speed itself keeps a cushion
+    no longer there are no such speeds, and the least height is what the planned speed needs; missing (NaN)
+    where more height does not mend it.
     """
     shape = air.shape
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
     planned = entry_speed_at(figure, air.density_altitude)
     planned = np.broadcast_to(planned, shape)
-    stretched = FieldAir(
-        np.asarray(air.density_altitude, dtype=float)[..., None],
-        None if air.pressure_altitude is None else np.asarray(air.pressure_altitude, float)[..., None],
-        air.uniform,
-    )
+    stretched = _stretched(air)
     middle = count // 2
     share = np.linspace(0.0, 1.0, middle + 1)
     slowest = np.minimum(float(stall_speed(aircraft)), planned)[..., None]
@@ -536,35 +571,66 @@ def entry_gate(
         ],
         axis=-1,
     )
-    hand = in_hand(
-        figure,
-        aircraft,
-        stretched,
-        floor,
-        entry_speed=speeds,
-        meet_base=False,
-        stall_margin=cushions.speed,
-    )
-    with np.errstate(invalid="ignore"):
-        good = (
-            (hand.failure == 0)
-            & (hand.height >= wanted)
-            & (hand.speed > cushions.speed + _EASED)
-            & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+
+    def flown(speeds: FloatArray, height: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """Height to spare over what is wanted, and whether every cushion is kept."""
+        hand = in_hand(
+            figure,
+            aircraft,
+            stretched,
+            floor,
+            entry_speed=speeds,
+            entry_height=height[..., None],
+            meet_base=False,
+            stall_margin=cushions.speed,
         )
+        spare = np.minimum(hand.height - wanted, hand.lowest - floor)
+        with np.errstate(invalid="ignore"):
+            good = (
+                (hand.failure == 0)
+                & (spare >= -0.01)
+                & (hand.speed > cushions.speed + _EASED)
+                & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+            )
+        return spare, good
+
+    entry_height = np.full(shape, figure.entry_height)
+    spare, good = flown(speeds, entry_height)
     up = middle + np.cumprod(good[..., middle:], axis=-1).sum(axis=-1) - 1
     down = middle + 1 - np.cumprod(good[..., middle::-1], axis=-1).sum(axis=-1)
     ok = good[..., middle]
     take = np.take_along_axis
     fast = np.where(ok, take(speeds, np.maximum(up, 0)[..., None], -1)[..., 0], np.nan)
     slow = np.where(ok, take(speeds, np.minimum(down, speeds.shape[-1] - 1)[..., None], -1)[..., 0], np.nan)
-    least = figure.entry_height - (hand.height[..., middle] - wanted)
+    # Of the speeds that are in the gate; of the planned one alone where that is not.
+    position = np.arange(speeds.shape[-1])
+    inside = np.where(
+        ok[..., None],
+        (position >= down[..., None]) & (position <= up[..., None]),
+        position == middle,
+    )
+    least = figure.entry_height - np.min(np.where(inside, spare, np.inf), axis=-1)
+    # The air is another there, and a line may end at a height of its own: flown from there, too.
+    again = np.stack([np.where(ok, slow, planned), planned, np.where(ok, fast, planned)], axis=-1)
+    held, _ = flown(again, np.where(np.isfinite(least), least, figure.entry_height))
+    least = least + np.maximum(-np.min(held, axis=-1), 0.0)
+    _, kept = flown(again, np.where(np.isfinite(least), least, figure.entry_height))
+    least = np.where(np.all(kept, axis=-1), least, np.where(ok, figure.entry_height, np.nan))
     return Gate(
         least_height=np.asarray(least),
         greatest_speed=np.asarray(fast),
         least_speed=np.asarray(slow),
-        planned_height=np.full(shape, figure.entry_height),
+        planned_height=entry_height,
         planned_speed=np.asarray(planned),
+    )
+
+
+def _stretched(air: FieldAir) -> FieldAir:
+    """The same air with one more axis at the end, for speeds."""
+    return FieldAir(
+        np.asarray(air.density_altitude, dtype=float)[..., None],
+        None if air.pressure_altitude is None else np.asarray(air.pressure_altitude, float)[..., None],
+        air.uniform,
     )
 
 
@@ -593,12 +659,12 @@ def derived_da_limits(
     aircraft: Aircraft,
     cushions: Cushions,
     floor: float,
+    fields: Sequence[float | None] = (None,),
     *,
-    pressure_altitude: float | None = None,
     step: float = 150.0,
     highest: float = 4500.0,
-) -> tuple[DerivedLimit, ...]:
-    """Density altitude at which each figure first uses up one of the pilot's cushions.
+) -> tuple[tuple[DerivedLimit, ...], ...]:
+    """Density altitude at which each figure first uses up one of the pilot's cushions, over several fields.
 
     Parameters
     ----------
@@ -610,15 +676,20 @@ def derived_da_limits(
         What the pilot wants left over.
     floor
         Authorised lowest height above the field [m]: the higher of the pilot's and the venue's.
-    pressure_altitude
-        Of the field [m]; matters to a blown engine. None takes standard temperature everywhere.
+    fields
+        Pressure altitudes [m], which matter to a blown engine. None takes standard temperature everywhere.
     step, highest
         Grid of density altitudes looked at, from sea level [m].
 
+    Returns
+    -------
+    A limit for each field and figure, (fields, figures).
+
     Notes
     -----
-    The limit is the *first* crossing on the way up, interpolated between grid points. Where the figure
-    cannot be flown at the next point the last one that could is taken.
+    The limit is the last air, of sixteen to a step of the grid, before the *first* one in which a cushion is
+    gone: never past the crossing. (A margin of speed is held at nothing by easing the pull until it cannot
+    be, so there is no slope by which to find its crossing.)
     """
     top = highest
     if isinstance(aircraft.engine, TableEngine):
@@ -630,51 +701,57 @@ def derived_da_limits(
             )
     grid = np.linspace(0.0, top, max(int(np.ceil(top / step)), 1) + 1)
     # Air denser than the field's standard is taken at standard temperature: no bonus for deep cold.
-    air = FieldAir(grid, None if pressure_altitude is None else np.minimum(grid, pressure_altitude))
-    hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
-    reached = np.stack(
-        [np.isfinite(dive_to_entry(f, aircraft, air, dive_angle=_STEEPEST_DIVE)[0]) for f in figures]
-    )
-    # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
-    recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
-    margins = np.stack(
-        [
-            hand.height - np.where(recovers, cushions.height, 0.0)[:, None],
-            hand.speed - (cushions.speed + _EASED),
-            hand.lowest - floor,
-            aircraft.never_exceed_speed * (1.0 + 1e-9) - hand.fastest,
-            np.fmin(aircraft.category_speed, np.inf) * (1.0 + 1e-9) - hand.fastest,
-            np.where(reached, 1.0, -1.0),
-            np.where(hand.failure == 0, 1.0, -1.0),
-        ]
-    )
-    result = []
-    for i in range(len(figures)):
-        own = margins[:, i]
+    ceiling = np.array([np.inf if field is None else field for field in fields])[:, None]
+
+    def used_up(figures: Sequence[Figure], density_altitudes: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which of `BITES` are used up, (bites, figures, fields, airs)."""
+        air = FieldAir(density_altitudes, np.minimum(density_altitudes, ceiling))
+        hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
+        # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
+        recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
+        wanted = np.where(recovers, cushions.height, 0.0)[:, None, None]
         with np.errstate(invalid="ignore"):
-            bad = ~(own >= 0.0)
+            bad = ~np.stack(
+                [
+                    hand.height >= wanted,
+                    hand.speed > cushions.speed + _EASED,
+                    hand.lowest >= floor - 0.01,
+                    hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9),
+                    hand.fastest <= np.fmin(aircraft.category_speed, np.inf) * (1.0 + 1e-9),
+                    hand.entry_reached,
+                    hand.failure == 0,
+                ]
+            )
         # A margin that is missing because the figure failed is told as the failure.
-        bad[:-1] &= hand.failure[i] == 0
-        if not np.any(bad):
-            result.append(DerivedLimit(float("inf"), "", float(top)))
-            continue
-        first = int(np.argmax(np.any(bad, axis=0)))
-        if first == 0:
-            cause = int(np.argmax(bad[:, 0]))
-            result.append(DerivedLimit(float("-inf"), BITES[cause], float(top)))
-            continue
-        crossings = np.full(len(BITES), np.inf)
-        for which in np.flatnonzero(bad[:, first]):
-            before, after = own[which, first - 1], own[which, first]
-            if which >= len(BITES) - 2 or not np.isfinite(before):
-                crossings[which] = grid[first - 1]
-            else:
-                crossings[which] = grid[first - 1] + (grid[first] - grid[first - 1]) * before / (
-                    before - after
+        bad[:-1] &= hand.failure == 0
+        return bad
+
+    coarse = used_up(figures, np.broadcast_to(grid, (len(fields), grid.size)))
+    found: list[list[DerivedLimit]] = [[] for _ in fields]
+    share = np.arange(1, _FINER + 1) / _FINER
+    for f, figure in enumerate(figures):
+        lost = np.any(coarse[:, f], axis=0)
+        first = np.argmax(lost, axis=-1)
+        between = np.any(lost, axis=-1) & (first > 0)
+        below = grid[np.maximum(first - 1, 0)]
+        fine = below[:, None] + (grid[1] - grid[0]) * share
+        closer = used_up([figure], fine)[:, 0] if between.any() else coarse[:, f]
+        for v in range(len(fields)):
+            if not between[v]:
+                causes = coarse[:, f, v, 0]
+                gone = bool(causes.any())
+                found[v].append(
+                    DerivedLimit(
+                        float("-inf" if gone else "inf"),
+                        BITES[int(np.argmax(causes))] if gone else "",
+                        float(top),
+                    )
                 )
-        soonest = int(np.argmin(crossings))
-        result.append(DerivedLimit(float(crossings[soonest]), BITES[soonest], float(top)))
-    return tuple(result)
+                continue
+            k = int(np.argmax(np.any(closer[:, v], axis=0)))
+            last = below[v] if k == 0 else fine[v, k - 1]
+            found[v].append(DerivedLimit(float(last), BITES[int(np.argmax(closer[:, v, k]))], float(top)))
+    return tuple(tuple(row) for row in found)
 
 
 def derived_da_limit(
@@ -685,8 +762,8 @@ def derived_da_limit(
     *,
     pressure_altitude: float | None = None,
 ) -> DerivedLimit:
-    """Derived limit of one figure; see `derived_da_limits`."""
-    return derived_da_limits([figure], aircraft, cushions, floor, pressure_altitude=pressure_altitude)[0]
+    """Derived limit of one figure at one field; see `derived_da_limits`."""
+    return derived_da_limits([figure], aircraft, cushions, floor, (pressure_altitude,))[0][0]
 
 
 def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:

@@ -296,7 +296,9 @@ def routine_energy(
         mend[i] = np.maximum(planned[i] - left, 0.0)
         short[i] = np.maximum(planned[i] - (left - short[i - 1]), 0.0)
 
-    rate, _ = best_climb(aircraft, air, 150.0)
+    # The legs that mend it hold the same turns as the links.
+    _, legs = best_climb(aircraft, air, 150.0)
+    rate = specific_excess_power(aircraft, air, legs, link_load_factor, 150.0)
     seconds = np.where(mend > 0, np.where(rate > 0, mend / np.where(rate > 0, rate, 1.0), np.inf), 0.0)
     # No climb mends an entry that no dive reaches.
     seconds = np.where(np.isnan(mend), np.inf, seconds)

@@ -122,9 +122,10 @@ def landing_distance(
     return np.asarray(book_distance * ratio * _wind_factor(headwind, speed))
 
 
-def _acceleration(
+def acceleration(
     aircraft: Aircraft, power: FloatArray, rho: FloatArray, speed: FloatArray, sine: FloatArray | float
 ) -> FloatArray:
+    """Acceleration [m/s²] at a true airspeed [m/s] along a straight path, by the sine of its climb angle."""
     # On a straight path the wing carries the weight's part across it.
     load = np.sqrt(1.0 - np.asarray(sine) ** 2)
     force = thrust(aircraft, power, speed, rho) - drag(aircraft, speed, load, rho)
@@ -157,7 +158,7 @@ def climb_out_speed(
 
     def rate(v: FloatArray) -> FloatArray:
         v = np.where(v > 0.9 * start, v, np.nan)
-        return np.asarray(_acceleration(aircraft, power, rho, v, sine) / v)
+        return np.asarray(acceleration(aircraft, power, rho, v, sine) / v)
 
     with np.errstate(invalid="ignore"):
         for _ in range(count):
@@ -194,7 +195,7 @@ def dive(
     step = np.maximum(np.asarray(end_speed, dtype=float) * stretch - v, 0.0) / count
 
     def rates(speed: FloatArray) -> tuple[FloatArray, FloatArray]:
-        a = _acceleration(aircraft, power, rho, speed, sine)
+        a = acceleration(aircraft, power, rho, speed, sine)
         seconds = np.where(step > 0, 1.0 / np.where(a > 0.1, a, np.nan), 0.0)
         return seconds, -sine * speed * seconds
 
