@@ -93,14 +93,14 @@ def _booking(command: argparse.ArgumentParser) -> None:
 
 def season_and_results(folder: Path) -> tuple[Season, xr.Dataset]:
     """The season and its results, which must be those of the season as it stands."""
-    from pipeline.inputs import load_season, season_digest
+    from pipeline.inputs import digest_of, load_season
     from pipeline.results import read_results
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 
     season = load_season(folder)
     ds = read_results(results_path(folder, cache_root()))
-    if str(ds.attrs["season_digest"]) != season_digest(folder):
+    if str(ds.attrs["season_digest"]) != digest_of(season):
         raise InputError(
             f"{folder} has changed since its results were computed, so they no longer hold its limits. "
             f"Run `showhour forecast {folder}` first."
