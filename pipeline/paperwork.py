@@ -76,8 +76,13 @@ class PaperDay:
 
     @property
     def row(self) -> int:
-        """Row of the first show day."""
+        """Row of the first show day that has numbers."""
         return self.days[0][0]
+
+    @property
+    def date(self) -> str:
+        """Of the first show day."""
+        return str(self.ds.variables["day_date"].to_numpy()[self.row])
 
     @property
     def title(self) -> str:
@@ -160,15 +165,15 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
     known = np.flatnonzero(ds.variables["day_status"].to_numpy() == "ok")
     days: list[PaperDay] = []
     skipped: list[str] = []
+    dates, offered = ds.variables["day_date"].to_numpy(), ds.variables["day_offered_slot"].to_numpy()
     for name in bookings:
+        rows = [int(i) for i in known if of_booking[i] == name]
         try:
-            row = briefing.booking_day(ds, name)
+            briefing.booking_day(ds, name, str(dates[rows[0]]) if rows else None)
         except InputError as error:
             skipped.append(str(error))
             continue
         booked = next(b for b in season.bookings if b.id == name)
-        offered = ds.variables["day_offered_slot"].to_numpy()
-        rows = [row, *(int(i) for i in known if i > row and of_booking[i] == name)]
         held = tuple((i, int(offered[i])) for i in rows)
         days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}))
     if flight is not None and days:
@@ -656,7 +661,9 @@ def write_papers(
     written: list[Path] = []
     for day in days:
         name = day.booking.id
-        answer = briefing.slot_answer(ds, name, air=briefing.day_air(ds, day.row, day.routines))
+        answer = briefing.slot_answer(
+            ds, name, date=day.date, air=briefing.day_air(ds, day.row, day.routines)
+        )
         papers: dict[str, bytes] = {}
         for show in day.shows:
             slug = _slug(show.name)
