@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from dashboard.season import results_file, stale_because, stamp
+from dashboard.words import NOTHING
 from pipeline import briefing
 from pipeline.decisions import limits
 from pipeline.errors import InputError
@@ -39,9 +40,6 @@ __all__ = [
     "routines",
     "why_no_inputs",
 ]
-
-NOTHING = "no show"
-"""The act on the ground, or no rehearsed show that fits the air."""
 
 
 def letters(shows: Iterable[str]) -> dict[str, str]:

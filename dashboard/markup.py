@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from dashboard import words
-from dashboard.season import BookingRow
+from dashboard.rows import BookingRow
 
 __all__ = ["answer", "bookings_table", "cautions", "facts", "interval_bar", "invented_band", "plain_table"]
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import answers, charts_shows, frame, markup, words
+from dashboard import answers, charts_shows, frame, markup, tables, words
 from dashboard.season import BookingRow, Season, load_season
 from pipeline.papers.sheet import Sheet, draw
 
@@ -178,81 +178,10 @@ def _season(season: Season, told: Told, chosen: str) -> None:
         f"slot in "
         "discussion, the mean of the booking’s days.</p>"
     )
-    st.html(
-        markup.plain_table(
-            [
-                {
-                    "booking": b.name,
-                    "words": held[b.id]["in_words"],
-                    "plan": (held[b.id]["plan_on"] or "none")
-                    + ("" if held[b.id]["plan_keeps_a_further_change_to_1_day_in_10"] else " *"),
-                    "changed": words.percent(_number(held[b.id]["further_change"])),
-                    "reserve": ", ".join(held[b.id]["reserve"]) or "–",
-                }
-                for b in ranked
-            ],
-            {
-                "booking": "Booking",
-                "words": "Likely needed",
-                "plan": "Plan on",
-                "changed": "Changed all the same [% of days]",
-                "reserve": "Keep in reserve",
-            },
-            "Planned on: the show worth most to the crowd among those that bring a further change on at "
-            "most one "
-            "day in ten flown. * no show keeps to that; the one that comes nearest.",
-            numeric=("changed",),
-        )
-    )
+    st.html(tables.shows_of_season(season, told))
     for b in season.bookings:
         if held[b.id]["status"] != "ok":
             st.html(f'<p class="sh-note">{escape(b.name)}: {escape(held[b.id]["status"])}</p>')
-
-
-def _booking(season: Season, booking: BookingRow, told: Told, row: Told) -> None:
-    st.subheader(f"The shows at {booking.place}", anchor=False)
-    day = season.days_of(booking.id)[0]
-    v, at = season.values, (day.index, day.offered)
-    current = row["current"][day.date]
-    rows = []
-    for r, name in enumerate(str(x) for x in season.labels["routine"]):
-        flown = [float(v[f"routine_flown{end}"][at][r]) for end in ("", "_lower", "_upper")]
-        planned = [float(v[f"routine_as_planned{end}"][at][r]) for end in ("", "_lower", "_upper")]
-        changed = float(v["routine_change_if_flown"][at][r])
-        rows.append(
-            {
-                "show": name,
-                "flown": words.percent(flown[0]),
-                "interval": words.interval(*flown[1:]),
-                "planned": words.percent(planned[0]),
-                "planned_interval": words.interval(*planned[1:]),
-                "changed": words.percent(changed),
-                "current": {None: "not judged", True: "yes", False: "no"}[current[name]],
-            }
-        )
-    rows.append(
-        {
-            "show": answers.NOTHING,
-            "flown": words.percent(float(v["routine_none"][at])),
-            **dict.fromkeys(("interval", "planned", "planned_interval", "changed", "current"), "–"),
-        }
-    )
-    st.html(
-        markup.plain_table(
-            rows,
-            {
-                "show": "Show",
-                "flown": "The one to fly [% of days]",
-                "interval": "90 % interval",
-                "planned": "Could be flown unchanged [% of days]",
-                "planned_interval": "90 % interval",
-                "changed": "Changed if flown [% of its days]",
-                "current": "Practised in time",
-            },
-            f"{booking.name}: {words.date(day.date)} at {day.slots[day.offered].local} local",
-            numeric=("flown", "planned", "changed"),
-        )
-    )
 
 
 def _signed(value: float) -> str:
@@ -490,7 +419,8 @@ else:
 _routines(season, told)
 _season(season, told, booking.id)
 if row["status"] == "ok":
-    _booking(season, booking, told, row)
+    st.subheader(f"The shows at {booking.place}", anchor=False)
+    st.html(tables.shows(season, booking, row))
 _frontier(told)
 _practice(season, told)
 if row["status"] == "ok":

@@ -10,55 +10,11 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from dashboard import charts, frame, markup, whatif, words
-from dashboard.season import BookingRow, Day, Season, Slot, load_season, sampled_day
+from dashboard import charts, frame, markup, sentences, tables, whatif, words
+from dashboard.season import Day, Season, Slot, load_season, sampled_day
 from pipeline.air.variables import KT
 
 _DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
-
-
-def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str]:
-    row = next(r for r in season.planned_rows(day) if r["local"] == slot.local)
-    da = next(r for r in season.air_rows(day, "density_altitude") if r["local"] == slot.local)
-    lines = [
-        f"At <b>{slot.local}</b> on {escape(words.date(day.date))} the full show is flown as planned "
-        f"<b>{escape(words.days_in_ten(row['as_planned']))}</b> ({words.percent(row['as_planned'])}, 90 % "
-        "interval "
-        f"{words.interval(row['lower'], row['upper'])}). What bites: <b>{escape(row['bites'])}</b>. "
-        "Density altitude: median "
-        f"{words.number(da['median'], 'ft')}; one day in ten above {words.number(da['high'], 'ft')}."
-    ]
-    figures = sorted(season.figure_rows(day, slot), key=lambda r: -r["changed"])
-    often = [r for r in figures if r["changed"] >= 0.5]
-    if often:
-        lines.append(
-            "Dropped or trimmed at least every other day: "
-            + escape(words.joined([f"{r['figure']} ({words.days_in_ten(r['changed'])})" for r in often]))
-            + "."
-        )
-    elif figures:
-        first = figures[0]
-        lines.append(
-            "No figure is changed as often as every other day; the first to go is the "
-            f"{escape(first['figure'])}, "
-            f"{escape(words.chance(first['changed']))}, for {escape(first['bites'])}."
-        )
-    if booking.best_slot and booking.best <= booking.worst:
-        lines.append("No slot in the window is better than another.")
-    elif booking.best_slot:
-        told = (
-            "the history tells them apart"
-            if booking.slots_told_apart
-            else "but the history can’t tell them apart"
-        )
-        lines.append(
-            f"Best slot in the window {booking.best_slot} ({words.percent(booking.best)}), worst "
-            f"{booking.worst_slot} "
-            f"({words.percent(booking.worst)}): {told}."
-        )
-    if booking.trust:
-        lines.append(f"Trust: {escape(booking.trust)}")
-    return lines
 
 
 def _off_the_picture(season: Season, day: Day, quantity: str, rows: list[dict[str, Any]]) -> str:
@@ -166,51 +122,8 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             '<p class="sh-note">Dotted: how far it would go with every unreported gust at its upper '
             "bound.</p>"
         )
-    others = [
-        dict(r, figure=f"{r['figure']} (not in the full show)")
-        for r in season.figure_rows(day, slot, others=True)
-    ]
     with st.expander(f"The same as a table, at {slot.local}"):
-        st.html(
-            markup.plain_table(
-                [
-                    {
-                        "figure": r["figure"],
-                        "changed": r["words"],
-                        "interval": words.interval(r["lower"], r["upper"]),
-                        "bites": r["bites"],
-                        **{c: words.percent(r[words.CAUSES[c]]) for c in season.causes},
-                        "bound": words.percent(r["bound"]),
-                    }
-                    for r in [*rows, *others]
-                ],
-                {
-                    "figure": "Figure",
-                    "changed": "Dropped or trimmed",
-                    "interval": "90 % interval",
-                    "bites": "What bites",
-                    **{c: f"For {words.CAUSES[c]} alone" for c in season.causes},
-                    "bound": "Unreported gusts at their bound",
-                },
-                f"Every figure at {slot.local} local time",
-            )
-        )
-
-
-def _act(season: Season, day: Day, slot: Slot) -> None:
-    st.subheader("What keeps the whole act on the ground", anchor=False)
-    v, at = season.values, (day.index, slot.position)
-    st.html(
-        markup.plain_table(
-            [dict(r, cause=words.CAUSES[r["cause"]]) for r in season.act_rows(day, slot)],
-            {"cause": "Cause", "words": "Grounded", "comfortable": "Comfortable", "limit": "Limit"},
-            f"At {slot.local}: grounded for any observed cause {words.chance(float(v['act_out'][at]))}, 90 "
-            "% interval "
-            f"{words.interval(float(v['act_out_lower'][at]), float(v['act_out_upper'][at]))}. Causes not "
-            "observed are "
-            "left out of it, and of every chance on this page.",
-        )
-    )
+        st.html(tables.figures(season, day, slot))
 
 
 def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
@@ -464,11 +377,12 @@ if day.status != "ok":
     st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
     _rests_on(season, day, slot)
 else:
-    st.html(markup.answer(_answer(season, booking, day, slot)))
+    st.html(markup.answer(sentences.venue(season, booking, day, slot)))
     _figures(season, day, slot, invented=invented)
     _where_the_wind_carries(season, day, slot, invented=invented)
     _air(season, day, slot, invented=invented)
-    _act(season, day, slot)
+    st.subheader("What keeps the whole act on the ground", anchor=False)
+    st.html(tables.act(season, day, slot))
     _what_if(season, day, slot, invented=invented)
     _rests_on(season, day, slot)
 frame.end()
