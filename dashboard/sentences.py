@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from html import escape
+from typing import Any
 
-from dashboard import words
+from dashboard import charts, words
 from dashboard.rows import BookingRow, Day, Season, Slot
 from pipeline import briefing
 from pipeline.decisions.ranking import Comparison
 
-__all__ = ["bookings", "bought", "chance", "hour", "hour_times", "trust", "venue"]
+__all__ = [
+    "bookings",
+    "bought",
+    "chance",
+    "hour",
+    "hour_times",
+    "trust",
+    "under_the_picture",
+    "venue",
+    "which_show",
+]
 
 
 def _named(row: BookingRow) -> str:
@@ -124,6 +136,45 @@ def _signed(difference: float) -> str:
     return f"{sign}{abs(difference):,.0f}"
 
 
+def under_the_picture(
+    season: Season, day: Day, slot: Slot, quantity: str, rows: Sequence[Mapping[str, Any]]
+) -> str:
+    """What a picture of the air by slot does not show: a limit beyond its scale, gusts not reported.
+
+    Parameters
+    ----------
+    season, day, slot
+        What is drawn, and the slot in hand.
+    quantity
+        Key of `words.QUANTITIES`.
+    rows
+        From `Season.air_rows`.
+    """
+    told = []
+    if quantity == "gust":
+        share = float(season.values["gust_reported_share"][day.index, slot.position])
+        told.append(
+            f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean wind stands, or "
+            "an estimate where a warning above says so."
+            if share > 0
+            else "Gusts: not observed at this station; the mean wind stands for them, or an estimate where a "
+            "warning above says so."
+        )
+    limit = season.limit_of(day, quantity)
+    if limit is None:
+        return " ".join([*told, "No personal limit is stated for it."])
+    low, high = charts.drawn_range(limit, rows)
+    unit = words.QUANTITIES[quantity][1]
+    hidden = [
+        f"{name} {words.number(value, unit)}"
+        for name, value in (("comfortable", limit[0]), ("limit", limit[1]))
+        if not low <= value <= high
+    ]
+    if hidden:
+        told.append(f"Off the picture: {words.joined(hidden)} ({limit[2]}).")
+    return " ".join(told)
+
+
 def bought(gain: Comparison, scale: float, unit: str) -> str:
     """A paired difference with its interval; said where it cannot be told from none."""
     if not math.isfinite(gain.difference):
@@ -222,3 +273,44 @@ def _late(answer: briefing.SlotAnswer) -> str:
         f"If the show runs {answer.late_minutes} minutes late ({offered.late_local}): a rehearsed show flown "
         f"unchanged {moved}; density altitude {air}."
     )
+
+
+def which_show(told: Mapping[str, Any], row: Mapping[str, Any], booking: BookingRow) -> list[str]:
+    """Which show to plan on for a booking, what to keep in reserve, and what is not practised in time.
+
+    Parameters
+    ----------
+    told, row
+        From `pipeline.season_routines.routines_told`, and the booking in it.
+    booking
+        The booking.
+    """
+    changed = math.nan if row["further_change"] is None else float(row["further_change"])
+    if row["plan_on"] is None:
+        return [f"{escape(booking.name)}: no show can be planned on."]
+    first = (
+        f"{escape(booking.name)} at {escape(booking.slot)}: plan on the <b>{escape(row['plan_on'])}</b> "
+        f"show. "
+        f"Likely needed: <b>{escape(row['in_words'])}</b>. On {escape(words.chance(changed))} the show flown "
+        "still has a figure dropped or trimmed."
+    )
+    lines = [first]
+    if not row["plan_keeps_a_further_change_to_1_day_in_10"]:
+        lines.append(
+            "No routine of the season keeps a further change to one day in ten here: this one comes nearest. "
+            "Think about an earlier hour, or one routine more."
+        )
+    if row["reserve"]:
+        lines.append(f"Keep in reserve: <b>{escape(words.joined(row['reserve']))}</b>.")
+    else:
+        lines.append("No figure outside that show is likely enough to be needed to keep in reserve.")
+    practice = told["practice"]
+    if practice is not None:
+        late = sorted({r["show"] for r in practice["refused"] if r["booking"] == row["booking"]})
+        if late:
+            days = words.joined([words.date(d) for d in late])
+            lines.append(
+                f"<b>Not practised in time</b> for {escape(days)}: a figure not practised is no reserve, and "
+                "no part of the show."
+            )
+    return lines

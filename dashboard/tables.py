@@ -10,7 +10,7 @@ from dashboard import markup, sentences, words
 from dashboard.rows import BookingRow, Day, Season, Slot
 from pipeline import briefing
 
-__all__ = ["act", "figures", "hours_air", "hours_buy", "shows", "shows_of_season"]
+__all__ = ["act", "figures", "hours_air", "hours_buy", "hours_weather", "shows", "shows_of_season"]
 
 
 # --- What hour --------------------------------------------------------------------------------------
@@ -64,38 +64,46 @@ def _weather(chance: float) -> str:
 
 
 def hours_air(answer: briefing.SlotAnswer) -> str:
-    """The air, the weather and the sun of every hour."""
-    rows = [
+    """The air of every hour, and what bites in it."""
+    return markup.plain_table(
+        [
+            {
+                "local": r.local,
+                "median": words.number(r.density_altitude_median_ft),
+                "high": words.number(r.density_altitude_high_ft),
+                "crowd": words.number(r.toward_crowd_high_kt),
+                "gust": words.number(r.gust_high_kt),
+                "bites": words.cause(r.bites),
+            }
+            for r in answer.rows
+        ],
         {
-            "local": r.local,
-            "median": words.number(r.density_altitude_median_ft),
-            "high": words.number(r.density_altitude_high_ft),
-            "crowd": words.number(r.toward_crowd_high_kt),
-            "gust": words.number(r.gust_high_kt),
-            "bites": words.cause(r.bites),
-            "ceiling": _weather(r.ceiling),
-            "visibility": _weather(r.visibility),
-            "thunder": _weather(r.thunder),
-            "sun": r.sun or "in nobody’s eyes",
-        }
-        for r in answer.rows
-    ]
+            "local": "Start, local",
+            "median": "DA, median [ft]",
+            "high": "DA, 1 day in 10 above [ft]",
+            "crowd": "Wind on the crowd, 1 day in 10 above [kt]",
+            "gust": "Gust peak, 1 day in 10 above [kt]",
+            "bites": "What bites the full show",
+        },
+        f"Local time, {answer.timezone}. DA: density altitude",
+        numeric=("median", "high", "crowd", "gust"),
+    )
+
+
+def hours_weather(answer: briefing.SlotAnswer) -> str:
+    """Ceiling, visibility, thunder and the sun of every hour."""
     return (
         markup.plain_table(
-            rows,
-            {
-                "local": "Start, local",
-                "median": "DA, median [ft]",
-                "high": "DA, 1 day in 10 above [ft]",
-                "crowd": "Wind on the crowd, 1 day in 10 above [kt]",
-                "gust": "Gust peak, 1 day in 10 above [kt]",
-                "bites": "What bites the full show",
-            },
-            f"Local time, {answer.timezone}. DA: density altitude",
-            numeric=("median", "high", "crowd", "gust"),
-        )
-        + markup.plain_table(
-            rows,
+            [
+                {
+                    "local": r.local,
+                    "ceiling": _weather(r.ceiling),
+                    "visibility": _weather(r.visibility),
+                    "thunder": _weather(r.thunder),
+                    "sun": r.sun or "in nobody’s eyes",
+                }
+                for r in answer.rows
+            ],
             {
                 "local": "Start, local",
                 "ceiling": "Ceiling too low for the act [% of days]",

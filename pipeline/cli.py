@@ -8,13 +8,16 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
 from pipeline.desk import add_commands
 from pipeline.errors import InputError, ShowhourError
 from pipeline.log_desk import add_log
 from pipeline.plan_desk import add_plan
+
+if TYPE_CHECKING:
+    from pipeline.inputs import Season
 
 __all__ = ["main"]
 
@@ -166,7 +169,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     as_json(cache)
 
-    add_commands(add)
+    add_commands(add, _write_html)
     add_plan(add)
     add_log(add)
 
@@ -573,6 +576,12 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     if code > 0:
         raise StoreError(f"The dashboard ended with code {code}; what it printed above says why.")
     return OK
+
+
+def _write_html(season: Season, results: Path, into: Path) -> list[Path]:
+    from dashboard.shared import gather, write_files
+
+    return write_files(gather(results, season), into)
 
 
 def _stations(arguments: argparse.Namespace) -> int:

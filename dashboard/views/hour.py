@@ -150,7 +150,7 @@ else:
     st.subheader(f"What each hour buys against {answer.rows[answer.offered].local}", anchor=False)
     st.html(tables.hours_buy(answer))
     st.subheader("The air, hour by hour", anchor=False)
-    st.html(tables.hours_air(answer))
+    st.html(tables.hours_air(answer) + tables.hours_weather(answer))
     _ask_pdf(season, booking, answer)
     with st.expander("How this is worked out"):
         st.markdown(

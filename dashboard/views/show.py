@@ -9,7 +9,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import answers, charts_shows, frame, markup, tables, words
+from dashboard import answers, charts_shows, frame, markup, sentences, tables, words
 from dashboard.season import BookingRow, Season, load_season
 from pipeline.papers.sheet import Sheet, draw
 
@@ -18,38 +18,6 @@ Told = dict[str, Any]
 
 def _number(value: float | None) -> float:
     return math.nan if value is None else float(value)
-
-
-def _answer(told: Told, row: Told, booking: BookingRow) -> list[str]:
-    changed = _number(row["further_change"])
-    if row["plan_on"] is None:
-        return [f"{escape(booking.name)}: no show can be planned on."]
-    first = (
-        f"{escape(booking.name)} at {escape(booking.slot)}: plan on the <b>{escape(row['plan_on'])}</b> "
-        f"show. "
-        f"Likely needed: <b>{escape(row['in_words'])}</b>. On {escape(words.chance(changed))} the show flown "
-        "still has a figure dropped or trimmed."
-    )
-    lines = [first]
-    if not row["plan_keeps_a_further_change_to_1_day_in_10"]:
-        lines.append(
-            "No routine of the season keeps a further change to one day in ten here: this one comes nearest. "
-            "Think about an earlier hour, or one routine more."
-        )
-    if row["reserve"]:
-        lines.append(f"Keep in reserve: <b>{escape(words.joined(row['reserve']))}</b>.")
-    else:
-        lines.append("No figure outside that show is likely enough to be needed to keep in reserve.")
-    practice = told["practice"]
-    if practice is not None:
-        late = sorted({r["show"] for r in practice["refused"] if r["booking"] == row["booking"]})
-        if late:
-            days = words.joined([words.date(d) for d in late])
-            lines.append(
-                f"<b>Not practised in time</b> for {escape(days)}: a figure not practised is no reserve, and "
-                "no part of the show. See the practice below."
-            )
-    return lines
 
 
 def _places(season: Season) -> tuple[list[dict[str, str]], list[str]]:
@@ -413,7 +381,7 @@ frame.notices(season, venue=season.days_of(booking.id)[0].venue)
 told = answers.routines(season)
 row = next(r for r in told["bookings"] if r["booking"] == booking.id)
 if row["status"] == "ok":
-    st.html(markup.answer(_answer(told, row, booking)))
+    st.html(markup.answer(sentences.which_show(told, row, booking)))
 else:
     st.error(f"{booking.name}: {row['status']}", icon=":material/error:")
 _routines(season, told)

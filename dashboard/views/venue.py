@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from html import escape
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -15,20 +14,6 @@ from dashboard.season import Day, Season, Slot, load_season, sampled_day
 from pipeline.air.variables import KT
 
 _DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
-
-
-def _off_the_picture(season: Season, day: Day, quantity: str, rows: list[dict[str, Any]]) -> str:
-    limit = season.limit_of(day, quantity)
-    if limit is None:
-        return "No personal limit is stated for it."
-    low, high = charts.drawn_range(limit, rows)
-    unit = words.QUANTITIES[quantity][1]
-    hidden = [
-        f"{name} {words.number(value, unit)}"
-        for name, value in (("comfortable", limit[0]), ("limit", limit[1]))
-        if not low <= value <= high
-    ]
-    return f"Off the picture: {words.joined(hidden)} ({limit[2]})." if hidden else ""
 
 
 def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
@@ -80,16 +65,7 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                         numeric=("median", "low", "high", "interval"),
                     ),
                 )
-                hidden = _off_the_picture(season, day, quantity, rows)
-                if quantity == "gust":
-                    share = float(season.values["gust_reported_share"][day.index, slot.position])
-                    hidden = (
-                        f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean "
-                        f"wind stands, or an estimate where a warning above says so. {hidden}"
-                        if share > 0
-                        else f"Gusts: not observed at this station; the mean wind stands for them, or an "
-                        f"estimate where a warning above says so. {hidden}"
-                    )
+                hidden = sentences.under_the_picture(season, day, slot, quantity, rows)
                 if hidden:
                     st.html(f'<p class="sh-note">{escape(hidden)}</p>')
 
