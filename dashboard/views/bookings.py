@@ -6,7 +6,7 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import charts, frame, markup, sentences, words
+from dashboard import answers, charts, frame, markup, sentences, words
 from dashboard.season import Season, load_season
 
 _MOST_SMALL = 24
@@ -144,6 +144,7 @@ if by_hour:
     )
     _small_multiples(season)
 
+answers.page_to_send("To send: the season and every booking in one file (HTML)", "season.html")
 with st.expander("How this is worked out"):
     st.markdown(
         "Every booking is judged at the slot in discussion on the hours of the same season and time of day "

@@ -9,7 +9,7 @@ from html import escape
 import numpy as np
 import streamlit as st
 
-from dashboard import charts, frame, markup, sentences, tables, whatif, words
+from dashboard import answers, charts, frame, markup, sentences, tables, whatif, words
 from dashboard.season import Day, Season, Slot, load_season, sampled_day
 from pipeline.air.variables import KT
 
@@ -361,4 +361,5 @@ else:
     st.html(tables.act(season, day, slot))
     _what_if(season, day, slot, invented=invented)
     _rests_on(season, day, slot)
+answers.page_to_send("To send: this booking in one file (HTML)", f"booking-{booking.id}.html", booking.id)
 frame.end()
