@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from dashboard.season import load_season as load_results
 from dashboard.season import results_file, stale_because, stamp
+from dashboard.words import NOTHING
 from pipeline import briefing
 from pipeline.decisions import limits
 from pipeline.errors import InputError
@@ -33,15 +35,13 @@ __all__ = [
     "judged_day",
     "judges",
     "letters",
+    "page_to_send",
     "paper",
     "paper_day",
     "results",
     "routines",
     "why_no_inputs",
 ]
-
-NOTHING = "no show"
-"""The act on the ground, or no rehearsed show that fits the air."""
 
 
 def letters(shows: Iterable[str]) -> dict[str, str]:
@@ -178,3 +178,18 @@ def paper(label: str, name: str, made: Callable[[], bytes], *, mime: str = "appl
         icon=":material/download:",
         on_click="ignore",
     )
+
+
+def page_to_send(label: str, name: str, booking: str | None = None) -> None:
+    """The season, or one booking, as a file to send; made when it is asked for, of what stands then."""
+
+    def made() -> bytes:
+        from dashboard import shared
+
+        season = load_results()
+        folder = None if why_no_inputs(season) else inputs(season)
+        held = shared.gather(results_file(), folder, booking=booking, notice=stale_because(season))
+        page = shared.season_file(held) if booking is None else shared.booking_file(held, booking)
+        return page.encode()
+
+    paper(label, name, made, mime="text/html")

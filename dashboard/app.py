@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import frame, markup
+from dashboard import frame, markup, sign_in
 from dashboard.season import load_season
 from pipeline.errors import ShowhourError
 from pipeline.results import CAUTIONS
 
 st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="collapsed")
+if not sign_in.let_in():
+    st.stop()
 page = st.navigation(
     {
         "Plan the season": [

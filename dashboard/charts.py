@@ -27,6 +27,8 @@ __all__ = [
     "PAPER",
     "SHAPES",
     "air_by_slot",
+    "cell_colours",
+    "colour_of",
     "drawn_range",
     "exceedance",
     "figures_at_slot",
@@ -156,6 +158,20 @@ _INTERVAL_TIPS = (("lower", "90 % interval from", ".0%"), ("upper", "to", ".0%")
 
 def _white_on_dark() -> Spec:
     return {"condition": {"test": f"datum.changed > {DARK_FROM}", "value": PAPER}, "value": "#000000"}
+
+
+def colour_of(quantity: str) -> str:
+    """Colour of a quantity: that of the cause it belongs to."""
+    return COLOURS[_CAUSE_OF[quantity]]
+
+
+def cell_colours(changed: float) -> tuple[str, str]:
+    """Ground of a cell that holds a chance of change, and the colour of the digits on it."""
+    at = min(max(changed, 0.0), 1.0) * (len(CHANCE_RAMP) - 1)
+    k = min(int(at), len(CHANCE_RAMP) - 2)
+    ends = [[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in CHANCE_RAMP[k : k + 2]]
+    mixed = (round(a + (at - k) * (b - a)) for a, b in zip(*ends, strict=True))
+    return "#" + "".join(f"{c:02X}" for c in mixed), PAPER if changed > DARK_FROM else "#000000"
 
 
 def _clock(
@@ -306,7 +322,7 @@ def small_air(
         Ends of both scales, the same for every booking.
     """
     _, unit, _ = words.QUANTITIES[quantity]
-    colour = COLOURS[_CAUSE_OF[quantity]]
+    colour = colour_of(quantity)
     held = [r for r in rows if math.isfinite(r["median"])]
     x = _clock(*clock, title=None, most=4)
     x["axis"] |= {"labelExpr": "floor(datum.value / 60) + ' h'", "labelFontSize": 10}
@@ -380,7 +396,7 @@ def air_by_slot(
         Local start of the slot in hand, ringed.
     """
     title, unit, _ = words.QUANTITIES[quantity]
-    colour = COLOURS[_CAUSE_OF[quantity]]
+    colour = colour_of(quantity)
     held = [r for r in rows if math.isfinite(r["median"])]
     low, high = drawn_range(limit, held)
     if quantity in ("gust", "runway_crosswind", "wind_speed"):
@@ -477,7 +493,7 @@ def exceedance(rows: Sequence[Row], quantity: str, limit: Limit | None, *, inven
         Local start of the slot.
     """
     title, unit, _ = words.QUANTITIES[quantity]
-    colour = COLOURS[_CAUSE_OF[quantity]]
+    colour = colour_of(quantity)
     first, last = float(rows[0]["value"]), float(rows[-1]["value"])
     reach = 0.8 * (last - first)
     near = [v for v in (limit or ())[:2] if isinstance(v, float) and first - reach <= v <= last + reach]

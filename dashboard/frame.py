@@ -68,18 +68,11 @@ def notices(season: Season, *, venue: int | None = None) -> None:
     stale = stale_because(season)
     if stale:
         st.warning(stale, icon=":material/update:")
-    names = [str(n) for n in season.values["venue_name"]]
-    for name, status in season.venue_troubles():
-        if venue is None or names[venue] == name:
-            st.error(f"No numbers for {name}: {status}", icon=":material/error:")
-    if venue is not None:
-        for warning in str(season.values["venue_warnings"][venue]).split("\n"):
-            if warning:
-                st.warning(f"{names[venue]}: {warning}", icon=":material/warning:")
-    for warning in str(season.attrs["input_warnings"]).split("\n"):
-        # That limits may be looser than written is said wherever they decide.
-        if warning and (venue is None or "learned_may_relax" in warning):
-            st.warning(warning, icon=":material/warning:")
+    for kind, told in season.notices(venue):
+        if kind == "error":
+            st.error(told, icon=":material/error:")
+        else:
+            st.warning(told, icon=":material/warning:")
 
 
 def chart(

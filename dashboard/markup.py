@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 from urllib.parse import urlencode
 
 from dashboard import words
-from dashboard.season import BookingRow
+from dashboard.rows import BookingRow
 
 __all__ = ["answer", "bookings_table", "cautions", "facts", "interval_bar", "invented_band", "plain_table"]
 
@@ -80,8 +80,11 @@ def plain_table(
     )
 
 
-def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
-    link = "venue?" + urlencode({"booking": row.id})
+def _venue_page(booking: str) -> str:
+    return "venue?" + urlencode({"booking": booking})
+
+
+def _booking_row(row: BookingRow, chosen: str, currency: str, link: str) -> str:
     kinds = " ".join(
         k for k, held in (("chosen", row.id == chosen), ("passed", row.state == "passed")) if held
     )
@@ -91,15 +94,20 @@ def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
         f"{words.number(row.elevation_ft, 'ft')}</small></th>"
     )
     if not row.rank:
+        asked = (
+            f'<td class="half first num" data-label="Fee">{escape(words.money(row.fee, currency))}</td>'
+            if currency
+            else ""
+        )
         return (
             f'<tr class="{kinds}"><td class="rank num">–</td>{who}'
-            f'<td class="wide" colspan="5">{escape(row.status)}</td>'
-            f'<td class="half first num" data-label="Fee">{escape(words.money(row.fee, currency))}</td>'
+            f'<td class="wide" colspan="5">{escape(row.status)}</td>{asked}'
             f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
         )
     fee = escape(words.money(row.fee, currency))
     if row.worse_than_fee:
         fee += '<br><span class="sh-tag fee">worse than its fee</span>'
+    fee = f'<td class="half first num" data-label="Fee">{fee}</td>' if currency else ""
     apart = "" if row.slots_told_apart else "<br><small>can’t be told apart</small>"
     if row.best_slot and row.best <= row.worst:
         hours = f"all alike · {words.percent(row.best)}"
@@ -123,13 +131,27 @@ def _booking_row(row: BookingRow, chosen: str, currency: str) -> str:
         f"{words.number(row.da_high_ft)}</td>"
         f'<td class="half first hours" data-label="Best and worst slot, local">{hours}</td>'
         f'<td class="half same" data-label="Can’t be told apart from">{same}</td>'
-        f'<td class="half first num" data-label="Fee">{fee}</td>'
+        f"{fee}"
         f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
     )
 
 
-def bookings_table(rows: Iterable[BookingRow], chosen: str, currency: str) -> str:
-    """The season ranked, a row a booking; each names its place as a link to its venue page."""
+def bookings_table(
+    rows: Iterable[BookingRow], chosen: str, currency: str, link: Callable[[str], str] = _venue_page
+) -> str:
+    """The season ranked, a row a booking, each with its place as a link.
+
+    Parameters
+    ----------
+    rows
+        From `Season.bookings`.
+    chosen
+        Booking in hand.
+    currency
+        Of the fees; without one no fee is told.
+    link
+        Where a booking's place leads, by the booking's id.
+    """
     heads = (
         ("#", "num"),
         ("Booking", ""),
@@ -138,13 +160,13 @@ def bookings_table(rows: Iterable[BookingRow], chosen: str, currency: str) -> st
         ("DA median / 1 day in 10 above [ft]", "num"),
         ("Best and worst slot, local", ""),
         ("Can’t be told apart from", ""),
-        ("Fee", "num"),
+        *((("Fee", "num"),) if currency else ()),
         ("State", ""),
     )
     head = "".join(
         f'<th scope="col"{f" class={kind!r}" if kind else ""}>{escape(w)}</th>' for w, kind in heads
     )
-    body = "".join(_booking_row(r, chosen, currency) for r in rows)
+    body = "".join(_booking_row(r, chosen, currency, link(r.id)) for r in rows)
     return (
         '<div class="sh-scroll"><table class="sh cards"><caption>Bookings, best first. The bar runs from '
         "never to "

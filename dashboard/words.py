@@ -12,6 +12,7 @@ from pipeline.results import days_in_ten
 __all__ = [
     "CAUSES",
     "CONDITIONS",
+    "NOTHING",
     "QUANTITIES",
     "cause",
     "chance",
@@ -25,6 +26,7 @@ __all__ = [
     "number",
     "percent",
     "ranks",
+    "share",
     "up",
 ]
 
@@ -63,6 +65,9 @@ CONDITIONS: dict[str, tuple[str, str, float]] = {
 }
 """What a personal limit is stated for: heading, unit on the screen, and its SI value."""
 
+NOTHING = "no show"
+"""The act on the ground, or no rehearsed show that fits the air."""
+
 MISSING = "–"
 NBSP = "\N{NO-BREAK SPACE}"
 
@@ -99,6 +104,11 @@ def percent(value: float) -> str:
     if 0.995 <= value < 1.0:
         return f"over 99{NBSP}%"
     return f"{100.0 * value:.0f}{NBSP}%"
+
+
+def share(value: float | None) -> str:
+    """A percentage of what may be missing from an answer told in plain numbers."""
+    return percent(math.nan if value is None else value)
 
 
 def chance(value: float) -> str:

@@ -8,13 +8,16 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
 from pipeline.desk import add_commands
 from pipeline.errors import InputError, ShowhourError
 from pipeline.log_desk import add_log
 from pipeline.plan_desk import add_plan
+
+if TYPE_CHECKING:
+    from pipeline.inputs import Season
 
 __all__ = ["main"]
 
@@ -122,6 +125,18 @@ def _parser() -> argparse.ArgumentParser:
     dashboard = add("dashboard", _dashboard, "open the dashboard of a season on this machine")
     folder(dashboard)
     dashboard.add_argument("--port", type=int, default=8501, help="port (default 8501)")
+    dashboard.add_argument(
+        "--address",
+        default="127.0.0.1",
+        metavar="IP",
+        help="address to serve at; any but this machine's own asks for --sign-in (default 127.0.0.1)",
+    )
+    dashboard.add_argument(
+        "--sign-in",
+        type=Path,
+        metavar="FILE.toml",
+        help="ask everybody to sign in, as this file says (docs/sharing.md)",
+    )
     as_json(dashboard)
 
     stations = add("stations", _stations, "list stations near a venue, with distance, height and years")
@@ -166,7 +181,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     as_json(cache)
 
-    add_commands(add)
+    add_commands(add, _write_html)
     add_plan(add)
     add_log(add)
 
@@ -518,6 +533,7 @@ def _demo(arguments: argparse.Namespace) -> int:
     from pipeline.inputs import copy_demo
 
     folder = arguments.into or Path("demo-season")
+    arguments.address, arguments.sign_in = "127.0.0.1", None
     if not (folder / "season.yaml").is_file():
         copy_demo(folder)
         _progress(f"The invented demo season is in {folder}.")
@@ -534,22 +550,26 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     import subprocess
 
     import dashboard
+    from dashboard import opening
     from pipeline import results
     from pipeline.errors import StoreError
     from pipeline.inputs import load_season
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 
+    at = opening.checked_address(arguments.address, arguments.sign_in)
+    public = opening.read_sign_in(arguments.sign_in) if arguments.sign_in else ""
     load_season(arguments.folder)
     path = results_path(arguments.folder, cache_root()).resolve()
     results.read_results(path).close()
-    with socket.socket() as probe:
+    with socket.socket(socket.AF_INET6 if ":" in at else socket.AF_INET) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind(("127.0.0.1", arguments.port))
+            probe.bind((at, arguments.port))
         except (OSError, OverflowError) as error:
             raise InputError(
-                f"Port {arguments.port} of this machine cannot be used ({error}). Name another with --port."
+                f"Port {arguments.port} of this machine cannot be used at {at} ({error}). Name another with "
+                "--port, or another --address."
             ) from error
     home = Path(dashboard.__file__).parent
     # Another program's Streamlit settings must neither open this season to the network nor send anything.
@@ -558,13 +578,17 @@ def _dashboard(arguments: argparse.Namespace) -> int:
         "SHOWHOUR_SEASON": str(arguments.folder.resolve()),
     }
     command = [sys.executable, "-m", "streamlit", "run", "app.py"]
-    command += ["--server.address", "127.0.0.1", "--server.port", str(arguments.port)]
-    address = f"http://127.0.0.1:{arguments.port}"
+    command += ["--server.address", at, "--server.port", str(arguments.port)]
+    if arguments.sign_in:
+        environment["SHOWHOUR_SIGN_IN"] = "required"
+        command += ["--secrets.files", str(arguments.sign_in.resolve())]
+    address = public or f"http://{f'[{at}]' if ':' in at else at}:{arguments.port}"
+    who = "after a sign-in" if public else "on this machine only"
     if arguments.json:
         _print_json({"dashboard": address})
         sys.stdout.flush()
     else:
-        print(f"The dashboard is at {address} (on this machine only); end it with Ctrl-C.", flush=True)
+        print(f"The dashboard is at {address} ({who}); end it with Ctrl-C.", flush=True)
     # Streamlit reads its settings beside the script, so it starts there.
     try:
         code = subprocess.run(command, cwd=home, env=environment, check=False).returncode
@@ -573,6 +597,12 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     if code > 0:
         raise StoreError(f"The dashboard ended with code {code}; what it printed above says why.")
     return OK
+
+
+def _write_html(season: Season, results: Path, into: Path) -> list[Path]:
+    from dashboard.shared import gather, write_files
+
+    return write_files(gather(results, season), into)
 
 
 def _stations(arguments: argparse.Namespace) -> int:

@@ -21,13 +21,17 @@ __all__ = ["add_commands", "season_and_results"]
 OK = 0
 
 
-def add_commands(add: Callable[..., argparse.ArgumentParser]) -> None:
+def add_commands(
+    add: Callable[..., argparse.ArgumentParser], write_html: Callable[[Season, Path, Path], list[Path]]
+) -> None:
     """Add the commands to the parser.
 
     Parameters
     ----------
     add
         Takes a name, what runs it, and words; gives the command's parser.
+    write_html
+        Takes a season, its results file and a folder; writes the pages to send there.
     """
     slots = add("slots", _slots, "what each hour of a booking day buys, what to ask for, when to walk away")
     _booking(slots)
@@ -75,12 +79,14 @@ def add_commands(add: Callable[..., argparse.ArgumentParser]) -> None:
     )
     papers.add_argument("--json", action="store_true", help="print what was written as JSON")
 
-    export = add("export", _export, "write the results as tables, netCDF or a calendar")
+    export = add("export", _export, "write the results as tables, netCDF, a calendar, or pages to send")
     export.add_argument("folder", type=Path, metavar="FOLDER", help="the season folder")
     kind = export.add_mutually_exclusive_group(required=True)
     kind.add_argument("--csv", action="store_true", help="three tables: bookings, slots, figures")
     kind.add_argument("--netcdf", action="store_true", help="one netCDF file with everything")
     kind.add_argument("--ics", action="store_true", help="a calendar: slots, practise by, reply by")
+    kind.add_argument("--html", action="store_true", help="pages to send: the season, and one a booking")
+    export.set_defaults(write_html=write_html)
     export.add_argument("--into", type=Path, default=Path(), metavar="DIR", help="where to (default: here)")
     export.add_argument("--json", action="store_true", help="print what was written as JSON")
 
@@ -273,12 +279,17 @@ def _export(arguments: argparse.Namespace) -> int:
     import datetime as dt
 
     from pipeline import exports
+    from pipeline.run import results_path
+    from pipeline.stations.store import cache_root
 
     season, ds = season_and_results(arguments.folder)
     if arguments.csv:
         written = exports.write_tables(ds, arguments.into)
     elif arguments.netcdf:
         written = [exports.write_netcdf(ds, arguments.into)]
+    elif arguments.html:
+        results = results_path(arguments.folder, cache_root())
+        written = arguments.write_html(season, results, arguments.into)
     else:
         from pipeline.paperwork import calendar_events
 

@@ -6,71 +6,10 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import charts, frame, markup, words
-from dashboard.season import BookingRow, Season, load_season
+from dashboard import answers, charts, frame, markup, sentences, words
+from dashboard.season import Season, load_season
 
 _MOST_SMALL = 24
-
-
-def _named(row: BookingRow) -> str:
-    return f"<b>{escape(row.place)}</b> ({escape(row.dates)}, {escape(row.slot)})"
-
-
-def _answer(season: Season) -> list[str]:
-    ranked = [b for b in season.bookings if b.rank]
-    if not ranked:
-        return ["No booking has enough history for a number. The reasons stand beside each booking below."]
-    best = ranked[0]
-    same = [b for b in ranked[1:] if b.rank in best.same_ranks]
-    lines = [
-        f"Best: {_named(best)}, flown as planned <b>{escape(words.days_in_ten(best.as_planned))}</b> "
-        f"({words.percent(best.as_planned)}, 90 % interval {words.interval(best.lower, best.upper)})."
-    ]
-    if same:
-        lines[0] += (
-            f" {len(same)} other{'s' if len(same) > 1 else ''} can’t be told apart from it: "
-            f"{escape(words.joined([b.name for b in same]))}."
-        )
-    poor = [b for b in ranked if b.as_planned < 0.5]
-    if poor:
-        bites = words.joined(dict.fromkeys(words.cause(b.bites) for b in poor))
-        lines.append(
-            f"Dropped or trimmed more often than not: {words.joined([_named(b) for b in poor])}. "
-            f"What bites: <b>{escape(bites)}</b>."
-        )
-    worse = [b for b in ranked if b.worse_than_fee]
-    why = "most offers that pay no more are flown as planned at least one day in ten more"
-    both = [b for b in poor if b.worse_than_fee]
-    if both:
-        spared = [f"{escape(b.place)}, {escape(b.dates)}" for b in poor if not b.worse_than_fee]
-        if not spared:
-            which = "Each of them" if len(both) > 1 else "It"
-        elif len(spared) < len(both):
-            which = f"Each of them but {words.joined(spared)}"
-        else:
-            which = words.joined([f"{escape(b.place)}, {escape(b.dates)}" for b in both])
-        lines[-1] += f" {which} is also worse than its fee says: {why}."
-    others = [b for b in worse if b not in poor]
-    if others:
-        fees = [f"{_named(b)} at {escape(words.money(b.fee, season.currency))}" for b in others]
-        lines.append(f"Worse than the fee says ({why}): {words.joined(fees)}.")
-    return lines
-
-
-def _trust(season: Season) -> None:
-    """Whether the numbers deserve trust, a line for all bookings of which the same is true."""
-    by_sentence: dict[str, list[str]] = {}
-    for booking in season.bookings:
-        if booking.rank and booking.trust:
-            by_sentence.setdefault(booking.trust, []).append(f"{booking.place}, {booking.dates}")
-    if not by_sentence:
-        return
-    st.subheader("Can these numbers be trusted?", anchor=False)
-    lines = [
-        f"{escape(sentence)} <span class='sh-note'>{escape('; '.join(names))}</span>"
-        for sentence, names in sorted(by_sentence.items(), key=lambda item: -len(item[1]))
-    ]
-    st.html("<ul class='sh-list'>" + "".join(f"<li>{line}</li>" for line in lines) + "</ul>")
 
 
 @st.fragment
@@ -154,9 +93,12 @@ def _small_multiples(season: Season) -> None:
 season = load_season()
 frame.begin(season, "Which bookings")
 frame.notices(season)
-st.html(markup.answer(_answer(season)))
+st.html(markup.answer(sentences.bookings(season)))
 st.html(markup.bookings_table(season.bookings, frame.remembered(season), season.currency))
-_trust(season)
+trust = sentences.trust(season)
+if trust:
+    st.subheader("Can these numbers be trusted?", anchor=False)
+    st.html(trust)
 
 st.subheader("What each hour costs", anchor=False)
 by_hour = [
@@ -202,6 +144,7 @@ if by_hour:
     )
     _small_multiples(season)
 
+answers.page_to_send("To send: the season and every booking in one file (HTML)", "season.html")
 with st.expander("How this is worked out"):
     st.markdown(
         "Every booking is judged at the slot in discussion on the hours of the same season and time of day "

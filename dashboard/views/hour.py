@@ -8,114 +8,10 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import answers, charts_shows, frame, markup, words
-from dashboard.season import BookingRow, Day, Season, load_season
+from dashboard import answers, charts_shows, frame, markup, sentences, tables, words
+from dashboard.season import BookingRow, Season, load_season
 from pipeline import briefing
-from pipeline.decisions.ranking import Comparison
 from pipeline.results import CAUTIONS
-
-
-def _signed(difference: float) -> str:
-    sign = "+" if round(difference) > 0 else "−" if round(difference) < 0 else "±"
-    return f"{sign}{abs(difference):,.0f}"
-
-
-def _bought(gain: Comparison, scale: float, unit: str) -> str:
-    """A paired difference with its interval; said where it cannot be told from none."""
-    if not math.isfinite(gain.difference):
-        return "not observed"
-    between = f"{_signed(scale * gain.lower)} to {_signed(scale * gain.upper)}"
-    if not gain.told_apart:
-        return "can’t be told apart" + (f" ({between})" if gain.lower < gain.upper else "")
-    return f"{_signed(scale * gain.difference)}{words.NBSP}{unit} ({between})"
-
-
-def _chance(chance: briefing.Chance) -> str:
-    if not math.isfinite(chance.value):
-        return "not enough history"
-    return f"{words.percent(chance.value)} ({words.interval(chance.lower, chance.upper)})"
-
-
-def _told(chance: briefing.Chance) -> str:
-    """A chance in a sentence."""
-    return (
-        f"<b>{escape(words.days_in_ten(chance.value))}</b> ({words.percent(chance.value)}, 90 % interval "
-        f"{words.interval(chance.lower, chance.upper)})"
-    )
-
-
-def _times(answer: briefing.SlotAnswer, ask: briefing.Ask) -> str:
-    """The three times, as a short table that reads at arm's length."""
-    stated = words.percent(answer.stated_chance)
-    rows = (
-        ("First ask", ask.first or "nothing to ask: the hour in discussion stands"),
-        ("Fall back on", ask.fallback or "–"),
-        ("Walk away after", ask.walk_away or f"no hour of the window keeps {stated}"),
-    )
-    cells = "".join(
-        f'<tr><th scope="row">{escape(name)}</th><td><b>{escape(value)}</b></td></tr>' for name, value in rows
-    )
-    return f'<table class="sh facts short"><caption>Local time</caption><tbody>{cells}</tbody></table>'
-
-
-def _answer(answer: briefing.SlotAnswer, day: Day) -> list[str]:
-    offered = answer.rows[answer.offered]
-    if answer.best is None:
-        return ["No hour of the window has enough history for a number."]
-    best = answer.rows[answer.best]
-    where = f"{escape(answer.place)}, {escape(words.date(day.date))}"
-    if offered.as_good_as_best:
-        first = (
-            f"{where}: <b>{offered.local}</b>, the hour in discussion, "
-            + (
-                "is the best of the window"
-                if offered is best
-                else "can’t be told from the best of the window"
-            )
-            + f". Some rehearsed show is flown unchanged {_told(offered.any_show)}."
-        )
-    else:
-        first = (
-            f"{where}: ask for <b>{best.local}</b> in place of {offered.local}. Some rehearsed show is "
-            f"then flown unchanged {_told(best.any_show)}, against {_told(offered.any_show)}."
-        )
-    same = [r.local for r in answer.rows if r.as_good_as_best and r is not best]
-    if same and not (offered.as_good_as_best and same == [offered.local]):
-        first += f" Can’t be told from {best.local}: {escape(words.joined(same))}."
-    lines = [first]
-    if best.full_show.value < 0.05:
-        lines.append(
-            f"Do not sell the full show here: flown as planned "
-            f"{escape(words.chance(best.full_show.value))} even "
-            f"at {best.local}."
-        )
-    lines.append(_late(answer))
-    glare = [f"{r.local}: {r.sun}" for r in (best, offered) if r.sun]
-    if glare:
-        lines.append(f"Sun and light at {escape(words.joined(dict.fromkeys(glare)))}.")
-    if answer.sunset_note:
-        lines.append(escape(answer.sunset_note))
-    return lines
-
-
-def _late(answer: briefing.SlotAnswer) -> str:
-    offered = answer.rows[answer.offered]
-    if offered.late is None:
-        return f"{answer.late_minutes} minutes late is past the last hour looked at."
-    after = next(r for r in answer.rows if r.local == offered.late_local)
-    show = offered.late.any_show
-    both = words.percent(offered.any_show.value), words.percent(after.any_show.value)
-    if not show.told_apart:
-        moved = f"can’t be told apart ({both[0]} on time, {both[1]} late)"
-    elif both[0] == both[1]:
-        moved = f"is hardly moved ({both[0]})"
-    else:
-        moved = f"goes from {both[0]} to {both[1]}"
-    air = escape(_bought(offered.late.density_altitude_ft, 1.0, "ft"))
-    return (
-        f"If the show runs {answer.late_minutes} minutes late ({offered.late_local}): a rehearsed show flown "
-        f"unchanged {moved}; density altitude {air}."
-    )
 
 
 def _show_rows(answer: briefing.SlotAnswer) -> tuple[list[dict[str, Any]], list[str]]:
@@ -146,104 +42,6 @@ def _show_rows(answer: briefing.SlotAnswer) -> tuple[list[dict[str, Any]], list[
     return rows, order
 
 
-def _where(row: briefing.SlotRow, answer: briefing.SlotAnswer) -> str:
-    told = [] if row.in_window else ["outside the window"]
-    if row is answer.rows[answer.offered]:
-        told.append("in discussion")
-    if row.as_good_as_best:
-        told.append("as good as the best")
-    return ", ".join(told)
-
-
-def _buys(answer: briefing.SlotAnswer) -> None:
-    offered = answer.rows[answer.offered]
-    st.subheader(f"What each hour buys against {offered.local}", anchor=False)
-    rows = []
-    for row in answer.rows:
-        base = row is offered
-        rows.append(
-            {
-                "local": row.local,
-                "some": _chance(row.any_show),
-                "full": _chance(row.full_show),
-                "da": "–" if base else _bought(row.gain.density_altitude_ft, 1.0, "ft"),
-                "gain": "–" if base else _bought(row.gain.any_show, 100.0, "in 100"),
-                "whole": "–" if base else _bought(row.gain.full_show, 100.0, "in 100"),
-                "where": _where(row, answer),
-            }
-        )
-    st.html(
-        markup.plain_table(
-            rows,
-            {
-                "local": "Start, local",
-                "some": "A rehearsed show unchanged [% of days]",
-                "full": "Full show as planned [% of days]",
-                "da": f"Density altitude against {offered.local} [ft]",
-                "gain": "A rehearsed show, gain [days in 100]",
-                "whole": "Full show, gain [days in 100]",
-                "where": "",
-            },
-            "Differences are of the same past days; in brackets the 90 % interval. A gain of density "
-            "altitude "
-            "with a minus is thicker air.",
-        )
-    )
-
-
-def _weather(chance: float) -> str:
-    return words.percent(chance) if math.isfinite(chance) else "not observed"
-
-
-def _air(answer: briefing.SlotAnswer) -> None:
-    st.subheader("The air, hour by hour", anchor=False)
-    rows = [
-        {
-            "local": r.local,
-            "median": words.number(r.density_altitude_median_ft),
-            "high": words.number(r.density_altitude_high_ft),
-            "crowd": words.number(r.toward_crowd_high_kt),
-            "gust": words.number(r.gust_high_kt),
-            "bites": words.cause(r.bites),
-            "ceiling": _weather(r.ceiling),
-            "visibility": _weather(r.visibility),
-            "thunder": _weather(r.thunder),
-            "sun": r.sun or "in nobody’s eyes",
-        }
-        for r in answer.rows
-    ]
-    st.html(
-        markup.plain_table(
-            rows,
-            {
-                "local": "Start, local",
-                "median": "DA, median [ft]",
-                "high": "DA, 1 day in 10 above [ft]",
-                "crowd": "Wind on the crowd, 1 day in 10 above [kt]",
-                "gust": "Gust peak, 1 day in 10 above [kt]",
-                "bites": "What bites the full show",
-            },
-            f"Local time, {answer.timezone}. DA: density altitude",
-            numeric=("median", "high", "crowd", "gust"),
-        )
-        + markup.plain_table(
-            rows,
-            {
-                "local": "Start, local",
-                "ceiling": "Ceiling too low for the act [% of days]",
-                "visibility": "Visibility too short [% of days]",
-                "thunder": "Thunder [% of days]",
-                "sun": "Sun and light",
-            },
-            "Weather and sun",
-            numeric=("ceiling", "visibility", "thunder"),
-        )
-        + '<p class="sh-note">Ceiling and visibility are held against the act’s own minima: always too low '
-        "at the limit, one day in twenty at the comfortable value. The sun is that of the day and place, a "
-        "clear horizon taken; a line is looked along both ways.</p>"
-    )
-
-
 def _pictures(answer: briefing.SlotAnswer, *, invented: bool) -> None:
     offered = answer.rows[answer.offered].local
     rows, order = _show_rows(answer)
@@ -265,7 +63,7 @@ def _pictures(answer: briefing.SlotAnswer, *, invented: bool) -> None:
                 [
                     {
                         "local": r.local,
-                        **{name: _chance(chance) for name, chance in r.routines.items()},
+                        **{name: sentences.chance(chance) for name, chance in r.routines.items()},
                         answers.NOTHING: words.percent(r.nothing),
                     }
                     for r in answer.rows
@@ -346,11 +144,13 @@ else:
         )
     answer = answers.hours(booking.id, day.date, least / 100.0, late)
     invented = bool(season.values["station_invented"][day.venue])
-    st.html(markup.answer(_answer(answer, day)))
-    st.html(_times(answer, briefing.ask_of(answer)))
+    st.html(markup.answer(sentences.hour(answer, day)))
+    st.html(sentences.hour_times(answer, briefing.ask_of(answer)))
     _pictures(answer, invented=invented)
-    _buys(answer)
-    _air(answer)
+    st.subheader(f"What each hour buys against {answer.rows[answer.offered].local}", anchor=False)
+    st.html(tables.hours_buy(answer))
+    st.subheader("The air, hour by hour", anchor=False)
+    st.html(tables.hours_air(answer) + tables.hours_weather(answer))
     _ask_pdf(season, booking, answer)
     with st.expander("How this is worked out"):
         st.markdown(

@@ -9,7 +9,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import answers, charts_shows, frame, markup, words
+from dashboard import answers, charts_shows, frame, markup, sentences, tables, words
 from dashboard.season import BookingRow, Season, load_season
 from pipeline.papers.sheet import Sheet, draw
 
@@ -18,38 +18,6 @@ Told = dict[str, Any]
 
 def _number(value: float | None) -> float:
     return math.nan if value is None else float(value)
-
-
-def _answer(told: Told, row: Told, booking: BookingRow) -> list[str]:
-    changed = _number(row["further_change"])
-    if row["plan_on"] is None:
-        return [f"{escape(booking.name)}: no show can be planned on."]
-    first = (
-        f"{escape(booking.name)} at {escape(booking.slot)}: plan on the <b>{escape(row['plan_on'])}</b> "
-        f"show. "
-        f"Likely needed: <b>{escape(row['in_words'])}</b>. On {escape(words.chance(changed))} the show flown "
-        "still has a figure dropped or trimmed."
-    )
-    lines = [first]
-    if not row["plan_keeps_a_further_change_to_1_day_in_10"]:
-        lines.append(
-            "No routine of the season keeps a further change to one day in ten here: this one comes nearest. "
-            "Think about an earlier hour, or one routine more."
-        )
-    if row["reserve"]:
-        lines.append(f"Keep in reserve: <b>{escape(words.joined(row['reserve']))}</b>.")
-    else:
-        lines.append("No figure outside that show is likely enough to be needed to keep in reserve.")
-    practice = told["practice"]
-    if practice is not None:
-        late = sorted({r["show"] for r in practice["refused"] if r["booking"] == row["booking"]})
-        if late:
-            days = words.joined([words.date(d) for d in late])
-            lines.append(
-                f"<b>Not practised in time</b> for {escape(days)}: a figure not practised is no reserve, and "
-                "no part of the show. See the practice below."
-            )
-    return lines
 
 
 def _places(season: Season) -> tuple[list[dict[str, str]], list[str]]:
@@ -178,81 +146,10 @@ def _season(season: Season, told: Told, chosen: str) -> None:
         f"slot in "
         "discussion, the mean of the booking’s days.</p>"
     )
-    st.html(
-        markup.plain_table(
-            [
-                {
-                    "booking": b.name,
-                    "words": held[b.id]["in_words"],
-                    "plan": (held[b.id]["plan_on"] or "none")
-                    + ("" if held[b.id]["plan_keeps_a_further_change_to_1_day_in_10"] else " *"),
-                    "changed": words.percent(_number(held[b.id]["further_change"])),
-                    "reserve": ", ".join(held[b.id]["reserve"]) or "–",
-                }
-                for b in ranked
-            ],
-            {
-                "booking": "Booking",
-                "words": "Likely needed",
-                "plan": "Plan on",
-                "changed": "Changed all the same [% of days]",
-                "reserve": "Keep in reserve",
-            },
-            "Planned on: the show worth most to the crowd among those that bring a further change on at "
-            "most one "
-            "day in ten flown. * no show keeps to that; the one that comes nearest.",
-            numeric=("changed",),
-        )
-    )
+    st.html(tables.shows_of_season(season, told))
     for b in season.bookings:
         if held[b.id]["status"] != "ok":
             st.html(f'<p class="sh-note">{escape(b.name)}: {escape(held[b.id]["status"])}</p>')
-
-
-def _booking(season: Season, booking: BookingRow, told: Told, row: Told) -> None:
-    st.subheader(f"The shows at {booking.place}", anchor=False)
-    day = season.days_of(booking.id)[0]
-    v, at = season.values, (day.index, day.offered)
-    current = row["current"][day.date]
-    rows = []
-    for r, name in enumerate(str(x) for x in season.labels["routine"]):
-        flown = [float(v[f"routine_flown{end}"][at][r]) for end in ("", "_lower", "_upper")]
-        planned = [float(v[f"routine_as_planned{end}"][at][r]) for end in ("", "_lower", "_upper")]
-        changed = float(v["routine_change_if_flown"][at][r])
-        rows.append(
-            {
-                "show": name,
-                "flown": words.percent(flown[0]),
-                "interval": words.interval(*flown[1:]),
-                "planned": words.percent(planned[0]),
-                "planned_interval": words.interval(*planned[1:]),
-                "changed": words.percent(changed),
-                "current": {None: "not judged", True: "yes", False: "no"}[current[name]],
-            }
-        )
-    rows.append(
-        {
-            "show": answers.NOTHING,
-            "flown": words.percent(float(v["routine_none"][at])),
-            **dict.fromkeys(("interval", "planned", "planned_interval", "changed", "current"), "–"),
-        }
-    )
-    st.html(
-        markup.plain_table(
-            rows,
-            {
-                "show": "Show",
-                "flown": "The one to fly [% of days]",
-                "interval": "90 % interval",
-                "planned": "Could be flown unchanged [% of days]",
-                "planned_interval": "90 % interval",
-                "changed": "Changed if flown [% of its days]",
-                "current": "Practised in time",
-            },
-            f"{booking.name}: {words.date(day.date)} at {day.slots[day.offered].local} local",
-            numeric=("flown", "planned", "changed"),
-        )
-    )
 
 
 def _signed(value: float) -> str:
@@ -484,13 +381,14 @@ frame.notices(season, venue=season.days_of(booking.id)[0].venue)
 told = answers.routines(season)
 row = next(r for r in told["bookings"] if r["booking"] == booking.id)
 if row["status"] == "ok":
-    st.html(markup.answer(_answer(told, row, booking)))
+    st.html(markup.answer(sentences.which_show(told, row, booking)))
 else:
     st.error(f"{booking.name}: {row['status']}", icon=":material/error:")
 _routines(season, told)
 _season(season, told, booking.id)
 if row["status"] == "ok":
-    _booking(season, booking, told, row)
+    st.subheader(f"The shows at {booking.place}", anchor=False)
+    st.html(tables.shows(season, booking, row))
 _frontier(told)
 _practice(season, told)
 if row["status"] == "ok":

@@ -5,74 +5,15 @@ from __future__ import annotations
 import math
 from collections import Counter
 from html import escape
-from typing import Any
 
 import numpy as np
 import streamlit as st
 
-from dashboard import charts, frame, markup, whatif, words
-from dashboard.season import BookingRow, Day, Season, Slot, load_season, sampled_day
+from dashboard import answers, charts, frame, markup, sentences, tables, whatif, words
+from dashboard.season import Day, Season, Slot, load_season, sampled_day
 from pipeline.air.variables import KT
 
 _DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
-
-
-def _answer(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str]:
-    row = next(r for r in season.planned_rows(day) if r["local"] == slot.local)
-    da = next(r for r in season.air_rows(day, "density_altitude") if r["local"] == slot.local)
-    lines = [
-        f"At <b>{slot.local}</b> on {escape(words.date(day.date))} the full show is flown as planned "
-        f"<b>{escape(words.days_in_ten(row['as_planned']))}</b> ({words.percent(row['as_planned'])}, 90 % "
-        "interval "
-        f"{words.interval(row['lower'], row['upper'])}). What bites: <b>{escape(row['bites'])}</b>. "
-        "Density altitude: median "
-        f"{words.number(da['median'], 'ft')}; one day in ten above {words.number(da['high'], 'ft')}."
-    ]
-    figures = sorted(season.figure_rows(day, slot), key=lambda r: -r["changed"])
-    often = [r for r in figures if r["changed"] >= 0.5]
-    if often:
-        lines.append(
-            "Dropped or trimmed at least every other day: "
-            + escape(words.joined([f"{r['figure']} ({words.days_in_ten(r['changed'])})" for r in often]))
-            + "."
-        )
-    elif figures:
-        first = figures[0]
-        lines.append(
-            "No figure is changed as often as every other day; the first to go is the "
-            f"{escape(first['figure'])}, "
-            f"{escape(words.chance(first['changed']))}, for {escape(first['bites'])}."
-        )
-    if booking.best_slot and booking.best <= booking.worst:
-        lines.append("No slot in the window is better than another.")
-    elif booking.best_slot:
-        told = (
-            "the history tells them apart"
-            if booking.slots_told_apart
-            else "but the history can’t tell them apart"
-        )
-        lines.append(
-            f"Best slot in the window {booking.best_slot} ({words.percent(booking.best)}), worst "
-            f"{booking.worst_slot} "
-            f"({words.percent(booking.worst)}): {told}."
-        )
-    if booking.trust:
-        lines.append(f"Trust: {escape(booking.trust)}")
-    return lines
-
-
-def _off_the_picture(season: Season, day: Day, quantity: str, rows: list[dict[str, Any]]) -> str:
-    limit = season.limit_of(day, quantity)
-    if limit is None:
-        return "No personal limit is stated for it."
-    low, high = charts.drawn_range(limit, rows)
-    unit = words.QUANTITIES[quantity][1]
-    hidden = [
-        f"{name} {words.number(value, unit)}"
-        for name, value in (("comfortable", limit[0]), ("limit", limit[1]))
-        if not low <= value <= high
-    ]
-    return f"Off the picture: {words.joined(hidden)} ({limit[2]})." if hidden else ""
 
 
 def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
@@ -124,16 +65,7 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                         numeric=("median", "low", "high", "interval"),
                     ),
                 )
-                hidden = _off_the_picture(season, day, quantity, rows)
-                if quantity == "gust":
-                    share = float(season.values["gust_reported_share"][day.index, slot.position])
-                    hidden = (
-                        f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean "
-                        f"wind stands, or an estimate where a warning above says so. {hidden}"
-                        if share > 0
-                        else f"Gusts: not observed at this station; the mean wind stands for them, or an "
-                        f"estimate where a warning above says so. {hidden}"
-                    )
+                hidden = sentences.under_the_picture(season, day, slot, quantity, rows)
                 if hidden:
                     st.html(f'<p class="sh-note">{escape(hidden)}</p>')
 
@@ -166,51 +98,8 @@ def _figures(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             '<p class="sh-note">Dotted: how far it would go with every unreported gust at its upper '
             "bound.</p>"
         )
-    others = [
-        dict(r, figure=f"{r['figure']} (not in the full show)")
-        for r in season.figure_rows(day, slot, others=True)
-    ]
     with st.expander(f"The same as a table, at {slot.local}"):
-        st.html(
-            markup.plain_table(
-                [
-                    {
-                        "figure": r["figure"],
-                        "changed": r["words"],
-                        "interval": words.interval(r["lower"], r["upper"]),
-                        "bites": r["bites"],
-                        **{c: words.percent(r[words.CAUSES[c]]) for c in season.causes},
-                        "bound": words.percent(r["bound"]),
-                    }
-                    for r in [*rows, *others]
-                ],
-                {
-                    "figure": "Figure",
-                    "changed": "Dropped or trimmed",
-                    "interval": "90 % interval",
-                    "bites": "What bites",
-                    **{c: f"For {words.CAUSES[c]} alone" for c in season.causes},
-                    "bound": "Unreported gusts at their bound",
-                },
-                f"Every figure at {slot.local} local time",
-            )
-        )
-
-
-def _act(season: Season, day: Day, slot: Slot) -> None:
-    st.subheader("What keeps the whole act on the ground", anchor=False)
-    v, at = season.values, (day.index, slot.position)
-    st.html(
-        markup.plain_table(
-            [dict(r, cause=words.CAUSES[r["cause"]]) for r in season.act_rows(day, slot)],
-            {"cause": "Cause", "words": "Grounded", "comfortable": "Comfortable", "limit": "Limit"},
-            f"At {slot.local}: grounded for any observed cause {words.chance(float(v['act_out'][at]))}, 90 "
-            "% interval "
-            f"{words.interval(float(v['act_out_lower'][at]), float(v['act_out_upper'][at]))}. Causes not "
-            "observed are "
-            "left out of it, and of every chance on this page.",
-        )
-    )
+        st.html(tables.figures(season, day, slot))
 
 
 def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
@@ -464,11 +353,13 @@ if day.status != "ok":
     st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
     _rests_on(season, day, slot)
 else:
-    st.html(markup.answer(_answer(season, booking, day, slot)))
+    st.html(markup.answer(sentences.venue(season, booking, day, slot)))
     _figures(season, day, slot, invented=invented)
     _where_the_wind_carries(season, day, slot, invented=invented)
     _air(season, day, slot, invented=invented)
-    _act(season, day, slot)
+    st.subheader("What keeps the whole act on the ground", anchor=False)
+    st.html(tables.act(season, day, slot))
     _what_if(season, day, slot, invented=invented)
     _rests_on(season, day, slot)
+answers.page_to_send("To send: this booking in one file (HTML)", f"booking-{booking.id}.html", booking.id)
 frame.end()
