@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pipeline.inputs import Season, Station
     from pipeline.stations.http import Fetcher
     from pipeline.stations.store import Store
+    from pipeline.stations.years import FetchedYear
 
 __all__ = ["StationOutcome", "fetch_season", "station_file_mistakes"]
 
@@ -226,19 +227,7 @@ def _fetch_station(
     """
     years = _years(season, now)
     if station.source == "meteostat":
-        from pipeline.stations import meteostat
-
-        meteostat.fetch(
-            meteostat.Station(
-                station.id, station.latitude, station.longitude, station.elevation, name=station.name
-            ),
-            years,
-            store,
-            now=now,
-            refresh=refresh,
-            take_turn=fetcher.take_turn,
-            physical_range=season.quality.physical_range,
-        )
+        _fetch_meteostat(season, station, store, fetcher, now=now, refresh=refresh)
     elif station.source == "synthetic":
         _synthesize(station, store, years.start, years.stop - 1, refresh=refresh)
     elif station.source == "ghcnh" and station.file is None:
@@ -246,6 +235,25 @@ def _fetch_station(
     else:
         # All are read before any is stored: a mistake in the last leaves what is stored as it was.
         store.replace(station.source, station.id, list(_read_files(season, station)))
+
+
+def _fetch_meteostat(
+    season: Season, station: Station, store: Store, fetcher: Fetcher, *, now: dt.datetime, refresh: bool
+) -> None:
+    from pipeline.stations import meteostat
+
+    ended = meteostat.fetch(
+        meteostat.Station(
+            station.id, station.latitude, station.longitude, station.elevation, name=station.name
+        ),
+        _years(season, now),
+        store,
+        fetcher=fetcher,
+        now=now,
+        refresh=refresh,
+        physical_range=season.quality.physical_range,
+    )
+    _refuse_failures("Meteostat", station, ended)
 
 
 def _fetch_ghcnh(
@@ -264,11 +272,16 @@ def _fetch_ghcnh(
         honour_quality_codes=season.quality.archive_flags,
         physical_range=season.quality.physical_range,
     )
-    failed = [f"{year}: {got.cause}" for year, got in sorted(ended.items()) if got.state == "failed"]
+    _refuse_failures("GHCNh", station, ended)
+
+
+def _refuse_failures(archive: str, station: Station, ended: Mapping[int, FetchedYear]) -> None:
+    from pipeline.stations.years import failures_in_words
+
+    failed = failures_in_words(ended)
     if failed:
         raise SourceError(
-            f"GHCNh station {station.id}: {'; '.join(failed)}. Hours already stored are kept; "
-            "try again later."
+            f"{archive} station {station.id}: {failed}. Hours already stored are kept; try again later."
         )
 
 

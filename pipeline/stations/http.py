@@ -32,6 +32,7 @@ FetchState = Literal["new", "unchanged", "absent", "failed"]
 
 _CHUNK = 1 << 16
 _USER_AGENT = "showhour (season planning from open station climatology)"
+_ROOM = "Free some space or point the cache elsewhere."
 _WAIT_AND_RETRY = frozenset({408, 425, 429, 500, 502, 503, 504})
 
 
@@ -165,9 +166,7 @@ class Fetcher:
             try:
                 ended = self._try(url, path, validators)
             except _CannotWrite as error:
-                raise StoreError(
-                    f"{path} cannot be written: {error}. Free some space or point the cache elsewhere."
-                ) from error
+                raise StoreError(f"{path} cannot be written: {error}. {_ROOM}") from error
             if ended.state is not None:
                 return Fetched(url, ended.state, ended.cause, ended.validators, attempt, ended.size)
             cause = ended.cause
@@ -259,14 +258,23 @@ def read_validators(path: Path) -> Validators | None:
 
 
 def write_validators(path: Path, validators: Validators | None) -> None:
-    """Keep the validators of a file whose contents are safely stored; None forgets them."""
+    """Keep the validators of a file whose contents are safely stored; None forgets them.
+
+    Raises
+    ------
+    StoreError
+        They cannot be written.
+    """
     place = path.with_name(path.name + ".version")
-    if not validators:
-        place.unlink(missing_ok=True)
-        return
-    scratch = place.with_name(place.name + ".new")
-    scratch.write_text(json.dumps(asdict(validators)), "utf-8")
-    scratch.replace(place)
+    try:
+        if not validators:
+            place.unlink(missing_ok=True)
+            return
+        scratch = place.with_name(place.name + ".new")
+        scratch.write_text(json.dumps(asdict(validators)), "utf-8")
+        scratch.replace(place)
+    except OSError as error:
+        raise StoreError(f"{place} cannot be written: {error.strerror or error}. {_ROOM}") from error
 
 
 class _CannotWrite(Exception):
