@@ -19,7 +19,7 @@ from pipeline.settings import Fault
 if TYPE_CHECKING:
     import xarray as xr
 
-    from pipeline.inputs import Season, Station
+    from pipeline.inputs import Season, Station, Venue
     from pipeline.stations.http import Fetcher
     from pipeline.stations.store import Store
     from pipeline.stations.years import FetchedYear
@@ -71,6 +71,7 @@ def fetch_season(
     now: dt.datetime,
     refresh: bool = False,
     progress: Callable[[str], None] = lambda _: None,
+    arrived: Callable[[Venue], None] = lambda _: None,
 ) -> list[StationOutcome]:
     """Fetch what is missing of every station of the season's booked venues.
 
@@ -86,6 +87,8 @@ def fetch_season(
         Ask for every year anew.
     progress
         Told a line as each station is done.
+    arrived
+        Told of each venue as the last of its stations is done, where any brought new hours.
     """
     from pipeline.stations.http import Fetcher
 
@@ -94,15 +97,17 @@ def fetch_season(
     fetcher = Fetcher()
     venues: dict[tuple[str, str], list[str]] = {}
     stations: dict[tuple[str, str], Station] = {}
-    booked = {b.venue for b in season.bookings}
-    for venue in season.venues:
-        if venue.id in booked:
-            for station in venue.stations:
-                venues.setdefault((station.source, station.id), []).append(venue.id)
-                stations[station.source, station.id] = station
+    booked = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
+    for venue in booked:
+        for station in venue.stations:
+            venues.setdefault((station.source, station.id), []).append(venue.id)
+            stations[station.source, station.id] = station
     outcomes = []
+    done: set[tuple[str, str]] = set()
+    new: set[tuple[str, str]] = set()
     for i, (key, station) in enumerate(stations.items(), start=1):
         error, input_wrong = "", False
+        before = _version(store, station)
         try:
             aside = _set_aside_if_damaged(store, station)
             if aside is not None:
@@ -118,7 +123,23 @@ def fetch_season(
         rejected = {} if error else _rejected(store, station)
         outcomes.append(StationOutcome(*key, tuple(venues[key]), error, input_wrong, rejected))
         progress(f"[{i}/{len(stations)}] {station.source} {station.id}: {outcomes[-1].in_words()}")
+        done.add(key)
+        if _version(store, station) != before:
+            new.add(key)
+        for venue in booked:
+            needs = {(s.source, s.id) for s in venue.stations}
+            if key in needs and needs <= done and needs & new:
+                arrived(venue)
     return outcomes
+
+
+def _version(store: Store, station: Station) -> tuple[int, int] | None:
+    """What changes with a station's file, which is written only where its hours change; None without one."""
+    try:
+        held = store.path(station.source, station.id).stat()
+    except OSError:
+        return None
+    return held.st_ino, held.st_mtime_ns
 
 
 def _rejected(store: Store, station: Station) -> dict[str, int]:
