@@ -288,8 +288,10 @@ class _Writing:
         try:
             part.parent.mkdir(parents=True, exist_ok=True)
             if offset == 0:
+                # Emptied before it is noted as another version's: a kill in between leaves nothing to patch.
+                part.write_bytes(b"")
                 _note(part).write_text(json.dumps({"url": url, **asdict(version)}), "utf-8")
-            self._stream = part.open("r+b" if offset else "wb")
+            self._stream = part.open("r+b")
             self._stream.seek(offset)
             self._stream.truncate()
         except OSError as error:
@@ -306,12 +308,14 @@ class _Writing:
 
     def __exit__(self, *_: object) -> None:
         try:
-            self._stream.flush()
-            os.fsync(self._stream.fileno())
+            try:
+                self._stream.flush()
+                os.fsync(self._stream.fileno())
+            finally:
+                # Closing writes what flushing could not, and fails in its turn.
+                self._stream.close()
         except OSError as error:
             raise _CannotWrite(error.strerror or str(error)) from error
-        finally:
-            self._stream.close()
 
 
 def _note(part: Path) -> Path:
