@@ -20,12 +20,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
 from loopback import Answer, Loopback, loopback
 from opendata import open_data
 
+from pipeline.air.variables import STATION_VARIABLES
 from pipeline.errors import InputError
 from pipeline.stations import meteostat
-from pipeline.stations.http import Fetcher
+from pipeline.stations.hours import check_station_hours
+from pipeline.stations.http import Fetched, Fetcher, Validators
 from pipeline.stations.meteostat import Station, fetch, fetch_station_year
 from pipeline.stations.store import Store
 from pipeline.stations.years import FetchedYear, failures_in_words
@@ -570,6 +574,88 @@ def test_a_dead_source_is_given_up(
     ended = update(Store(tmp_path), range(2010, 2020))
     assert len(site.requests) == 3
     assert "; 2013–2019: not tried after 3 years in a row that failed" in failures_in_words(ended)
+
+
+CELLS = (
+    "",
+    "nan",
+    "inf",
+    "-inf",
+    "1e400",
+    "-999",
+    "warm",
+    "NA",
+    "9" * 20,
+    "0x10",
+    "1_0",
+    "12,5",
+    '"',
+    "\0",
+    "é",
+)
+WHOLE = gzip.decompress(
+    bulk_file(
+        [
+            {
+                "time": f"2013-07-04T{hour:02d}:00",
+                "temp": f"{20 + hour}",
+                "rhum": "50",
+                "wspd": "10",
+                "wdir": "90",
+                "pres": "1013.2",
+                "coco": "5",
+            }
+            for hour in range(24)
+        ]
+    )
+)
+
+
+def changed(cells: list[tuple[int, int, str]]) -> bytes:
+    rows = [line.split(",") for line in WHOLE.decode().splitlines()]
+    for row, column, value in cells:
+        rows[row][column] = value
+    return "\n".join(",".join(row) for row in rows).encode()
+
+
+@given(
+    st.one_of(
+        st.binary(max_size=300),
+        st.binary(max_size=300).map(gzip.compress),
+        st.integers(0, len(WHOLE)).map(lambda end: gzip.compress(WHOLE[:end])),
+        st.lists(
+            st.tuples(st.integers(0, 24), st.integers(0, 17), st.sampled_from((*CELLS, "2013", "13", "-1"))),
+            min_size=1,
+            max_size=6,
+        ).map(lambda cells: gzip.compress(changed(cells))),
+    )
+)
+@example(gzip.compress(changed([(1, 6, "inf")])))
+@example(gzip.compress(changed([(1, 4, "inf")])))
+@example(gzip.compress(changed([(2, 0, "12,5")])))
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+# What the library's own arithmetic says of an infinity; what comes of it is held below.
+@pytest.mark.filterwarnings("ignore:invalid value encountered in cast:RuntimeWarning")
+def test_any_file_gives_hours_or_a_named_failure(tmp_path: Path, content: bytes) -> None:
+    """Through the real library: never an exception, never more than a line, never a value out of range."""
+
+    class Served(Fetcher):
+        def download(self, url: str, path: Path, *, validators: Validators | None = None) -> Fetched:
+            path.write_bytes(content)
+            return Fetched(url, "new")
+
+    got = fetch_station_year(NEWARK, 2013, fetcher=Served(), folder=tmp_path, now=NOW)
+    assert got.state in ("complete", "absent", "failed")
+    assert (got.hours is not None) == (got.state == "complete")
+    assert bool(got.cause) == (got.state != "complete")
+    assert "\n" not in got.cause
+    if got.hours is not None:
+        check_station_hours(got.hours)
+        for name, values in got.hours.data_vars.items():
+            known = STATION_VARIABLES[str(name)]
+            held = values.to_numpy()[~np.isnan(values.to_numpy())]
+            assert ((held >= known.valid_min) & (held <= known.valid_max)).all(), name
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_thunder_codes_match_the_librarys_names() -> None:

@@ -53,6 +53,8 @@ THUNDER_CODES = (23, 25, 26)
 _KMH = 1000.0 / 3600.0
 _ZERO_C = 273.15
 _SETTLED = timedelta(days=31)
+_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
+"""What the library raises over contents that its reader let pass, such as an infinite humidity."""
 _library_lock = threading.Lock()
 
 
@@ -305,8 +307,8 @@ def _read(station: Station, year: int, path: Path) -> _Table | None:
             # Its own range checks blank values without a word; ours count them.
             frame = series.fetch(sources=True, clean=False)
             table = None if frame is None else _table(frame)
-        except (OSError, ValueError, TypeError, LookupError, AttributeError) as error:
-            raise SourceError(f"the file can't be read ({type(error).__name__}: {error})") from error
+        except _FAULTS as error:
+            raise SourceError(_cause(error)) from error
     if heard:
         raise SourceError(heard[0])
     return table
@@ -325,6 +327,11 @@ def _table(frame: pd.DataFrame) -> _Table:
     return _Table(times, columns, providers)
 
 
+def _cause(error: BaseException) -> str:
+    """A fault of reading in one line."""
+    return f"the file can't be read ({type(error).__name__}: {' '.join(str(error).split())})"
+
+
 @contextmanager
 def _library(path: Path) -> Iterator[list[str]]:
     """The library set up to read one file, and the faults its logger told; all is put back afterwards.
@@ -339,8 +346,7 @@ def _library(path: Path) -> Iterator[list[str]]:
     class Listener(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
             error = sys.exc_info()[1]
-            told = record.getMessage() if error is None else f"{type(error).__name__}: {error}"
-            heard.append(f"the file can't be read ({told})")
+            heard.append(record.getMessage() if error is None else _cause(error))
 
     config, logger, listener = meteostat.config, logging.getLogger("meteostat"), Listener(logging.WARNING)
     with _library_lock:
