@@ -6,7 +6,9 @@ import gzip
 import resource
 import signal
 import socket
+import threading
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from pathlib import Path
@@ -298,6 +300,63 @@ def test_a_full_disk_is_not_the_archives_fault(site: Loopback, tmp_path: Path) -
     with pytest.raises(StoreError, match="cannot be written"):
         patient(Clock()).download(f"{site.address}/a", tmp_path / "folder" / "a")
     assert len(site.requests) == 1
+
+
+@contextmanager
+def answering(raw: bytes) -> Iterator[str]:
+    """A server whose whole answer is these bytes; its address."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            while True:
+                try:
+                    client, _ = server.accept()
+                except OSError:
+                    return
+                with client, suppress(OSError):
+                    client.recv(65536)
+                    client.sendall(raw)
+                    client.shutdown(socket.SHUT_WR)
+                    client.recv(1)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        yield f"http://127.0.0.1:{server.getsockname()[1]}"
+        server.shutdown(socket.SHUT_RDWR)
+        thread.join()
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        (b"", "the connection broke"),
+        (b"garbage", "the connection broke"),
+        (b"HTTP/1.1 302 Found\r\nLocation: http://[::1\r\n\r\n", "makes no sense"),
+        (b"HTTP/1.1 302 Found\r\nLocation: http://\xff\xfe/\r\n\r\n", "makes no sense"),
+        (b"HTTP/1.1 302 Found\r\nLocation: http://" + b"a" * 70 + b".x/\r\n\r\n", "makes no sense"),
+        (b"HTTP/1.1 302 Found\r\nLocation: file:///etc/hostname\r\n\r\n", "answered 302"),
+        (b"HTTP/1.1 429 Slow\r\nRetry-After: \xb2\r\n\r\n", "answered 429"),
+        (b"HTTP/1.1 429 Slow\r\nRetry-After: " + b"9" * 400 + b"\r\n\r\n", "longer than the 120 s"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n", "the transfer was cut"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n99\r\nab", "the transfer was cut"),
+        (b"HTTP/1.0 200 OK\r\n\r\n" + BODY[:-3], "cut in the middle of a line"),
+        (b"HTTP/1.0 200 OK\r\nContent-Length: \xb2\r\n\r\n" + BODY[:-3], "cut in the middle of a line"),
+    ],
+)
+def test_an_answer_that_makes_no_sense_is_failed(tmp_path: Path, raw: bytes, words: str) -> None:
+    """Headers that contradict HTTP, and an end without a stated length (RFC 9112, 6.3, 8): never a crash."""
+    with answering(raw) as address:
+        got = patient(Clock(), attempts=2).download(f"{address}/a", tmp_path / "a")
+    assert got.state == "failed"
+    assert words in got.cause
+    assert not (tmp_path / "a").exists()
+
+
+def test_a_whole_file_without_a_stated_length(tmp_path: Path) -> None:
+    """The connection's end is the file's where the last line is ended (RFC 9112, 6.3)."""
+    with answering(b"HTTP/1.0 200 OK\r\n\r\n" + BODY) as address:
+        assert patient(Clock()).download(f"{address}/a", tmp_path / "a").state == "new"
+    assert (tmp_path / "a").read_bytes() == BODY
 
 
 @pytest.mark.parametrize("allowed", [1, 20, 60, 100, 500, 5000, len(BODY) - 1])

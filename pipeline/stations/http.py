@@ -208,6 +208,9 @@ class Fetcher:
             return _Attempt(None, _network_cause(error.reason))
         except (OSError, http.client.HTTPException) as error:
             return _Attempt(None, _network_cause(error))
+        except ValueError as error:
+            # The library's word on headers that make no sense, such as a redirection to "http://[".
+            return _Attempt("failed", f"the server's answer makes no sense ({error})")
 
     def _receive(
         self, response: http.client.HTTPResponse, url: str, path: Path, part: Path, held: int, began: float
@@ -222,7 +225,7 @@ class Fetcher:
         elif response.status != 200:
             return _Attempt("failed", f"the server answered {response.status} {response.reason}")
         length = response.headers.get("Content-Length")
-        expected = int(length) if length and length.isdigit() else None
+        expected = int(length) if length and length.isdecimal() else None
         too_large = f"the file is larger than the {self.largest_bytes} bytes allowed"
         if (expected or 0) + offset > self.largest_bytes:
             return _Attempt("failed", too_large)
@@ -239,7 +242,7 @@ class Fetcher:
                     return _Attempt(None, f"the transfer took more than {self.deadline_s:.0f} s")
         if expected is not None and received < expected:
             return _Attempt(None, f"the transfer was cut after {received} of {expected} bytes")
-        wrong = _not_data(part)
+        wrong = _not_data(part, whole=expected is not None or response.chunked)
         if wrong:
             _discard(part)
             return _Attempt(None, wrong)
@@ -368,7 +371,7 @@ def _retry_after(value: str | None) -> float:
     """Seconds that a server asks us to wait, given as seconds or as a date; 0 for neither."""
     if not value:
         return 0.0
-    if value.strip().isdigit():
+    if value.strip().isdecimal():
         return float(value)
     try:
         moment = email.utils.parsedate_to_datetime(value)
@@ -389,8 +392,11 @@ def _network_cause(error: object) -> str:
     return f"the network failed ({error})"
 
 
-def _not_data(part: Path) -> str:
-    """What is wrong with a whole body that came without a fault, or an empty string."""
+def _not_data(part: Path, *, whole: bool) -> str:
+    """What is wrong with a body that came without a fault, or an empty string.
+
+    Where the server states no length it is not known to be whole: text must then end with its last line.
+    """
     with part.open("rb") as stream:
         head = stream.read(512)
         if not head:
@@ -398,7 +404,8 @@ def _not_data(part: Path) -> str:
         if head.lstrip().lower().startswith((b"<!doctype html", b"<html", b"<?xml")):
             return "a web page came instead of data"
         if head[:2] != b"\x1f\x8b":
-            return ""
+            stream.seek(-1, os.SEEK_END)
+            return "" if whole or stream.read(1) == b"\n" else "the transfer was cut in the middle of a line"
         stream.seek(0)
         unpack = zlib.decompressobj(wbits=31)
         try:
