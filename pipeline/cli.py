@@ -297,17 +297,26 @@ def _outcome_code(failed: int, total: int) -> int:
     return OK if not failed else NOTHING_DONE if failed == total else SOME_FAILED
 
 
-def _fetched(arguments: argparse.Namespace) -> list[dict[str, Any]]:
-    """Fetch a season's stations; a row each, with what failed."""
+def _fetched(arguments: argparse.Namespace, *, ahead: bool = False) -> list[dict[str, Any]]:
+    """Fetch a season's stations, computing ahead for a forecast if asked; a row each, with what failed."""
     import datetime as dt
 
+    from pipeline.ahead import Ahead
     from pipeline.fetch import fetch_season
     from pipeline.inputs import load_season
     from pipeline.stations.store import Store
 
-    season = load_season(arguments.folder)
+    season, store = load_season(arguments.folder), Store()
     now = dt.datetime.now(dt.UTC)
-    outcomes = fetch_season(season, Store(), now=now, refresh=arguments.refresh, progress=_progress)
+    with Ahead(season, store.cache) as beside:
+        outcomes = fetch_season(
+            season,
+            store,
+            now=now,
+            refresh=arguments.refresh,
+            progress=_progress,
+            arrived=beside.venue if ahead else lambda _: None,
+        )
     for outcome in outcomes:
         if outcome.error:
             print(f"showhour: {outcome.error}", file=sys.stderr)
@@ -346,7 +355,7 @@ def _run(arguments: argparse.Namespace) -> int:
     import time
 
     began = time.monotonic()
-    return _compute(arguments, "run", _fetched(arguments), began)
+    return _compute(arguments, "run", _fetched(arguments, ahead=True), began)
 
 
 def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]], began: float) -> int:

@@ -19,9 +19,10 @@ from pipeline.settings import Fault
 if TYPE_CHECKING:
     import xarray as xr
 
-    from pipeline.inputs import Season, Station
+    from pipeline.inputs import Season, Station, Venue
     from pipeline.stations.http import Fetcher
     from pipeline.stations.store import Store
+    from pipeline.stations.years import FetchedYear
 
 __all__ = ["StationOutcome", "fetch_season", "station_file_mistakes"]
 
@@ -70,6 +71,7 @@ def fetch_season(
     now: dt.datetime,
     refresh: bool = False,
     progress: Callable[[str], None] = lambda _: None,
+    arrived: Callable[[Venue], None] = lambda _: None,
 ) -> list[StationOutcome]:
     """Fetch what is missing of every station of the season's booked venues.
 
@@ -85,6 +87,8 @@ def fetch_season(
         Ask for every year anew.
     progress
         Told a line as each station is done.
+    arrived
+        Told of each venue as the last of its stations is done, where any brought new hours.
     """
     from pipeline.stations.http import Fetcher
 
@@ -93,15 +97,17 @@ def fetch_season(
     fetcher = Fetcher()
     venues: dict[tuple[str, str], list[str]] = {}
     stations: dict[tuple[str, str], Station] = {}
-    booked = {b.venue for b in season.bookings}
-    for venue in season.venues:
-        if venue.id in booked:
-            for station in venue.stations:
-                venues.setdefault((station.source, station.id), []).append(venue.id)
-                stations[station.source, station.id] = station
+    booked = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
+    for venue in booked:
+        for station in venue.stations:
+            venues.setdefault((station.source, station.id), []).append(venue.id)
+            stations[station.source, station.id] = station
     outcomes = []
+    done: set[tuple[str, str]] = set()
+    new: set[tuple[str, str]] = set()
     for i, (key, station) in enumerate(stations.items(), start=1):
         error, input_wrong = "", False
+        before = _version(store, station)
         try:
             aside = _set_aside_if_damaged(store, station)
             if aside is not None:
@@ -117,7 +123,23 @@ def fetch_season(
         rejected = {} if error else _rejected(store, station)
         outcomes.append(StationOutcome(*key, tuple(venues[key]), error, input_wrong, rejected))
         progress(f"[{i}/{len(stations)}] {station.source} {station.id}: {outcomes[-1].in_words()}")
+        done.add(key)
+        if _version(store, station) != before:
+            new.add(key)
+        for venue in booked:
+            needs = {(s.source, s.id) for s in venue.stations}
+            if key in needs and needs <= done and needs & new:
+                arrived(venue)
     return outcomes
+
+
+def _version(store: Store, station: Station) -> tuple[int, int] | None:
+    """What changes with a station's file, which is written only where its hours change; None without one."""
+    try:
+        held = store.path(station.source, station.id).stat()
+    except OSError:
+        return None
+    return held.st_ino, held.st_mtime_ns
 
 
 def _rejected(store: Store, station: Station) -> dict[str, int]:
@@ -226,19 +248,7 @@ def _fetch_station(
     """
     years = _years(season, now)
     if station.source == "meteostat":
-        from pipeline.stations import meteostat
-
-        meteostat.fetch(
-            meteostat.Station(
-                station.id, station.latitude, station.longitude, station.elevation, name=station.name
-            ),
-            years,
-            store,
-            now=now,
-            refresh=refresh,
-            take_turn=fetcher.take_turn,
-            physical_range=season.quality.physical_range,
-        )
+        _fetch_meteostat(season, station, store, fetcher, now=now, refresh=refresh)
     elif station.source == "synthetic":
         _synthesize(station, store, years.start, years.stop - 1, refresh=refresh)
     elif station.source == "ghcnh" and station.file is None:
@@ -246,6 +256,25 @@ def _fetch_station(
     else:
         # All are read before any is stored: a mistake in the last leaves what is stored as it was.
         store.replace(station.source, station.id, list(_read_files(season, station)))
+
+
+def _fetch_meteostat(
+    season: Season, station: Station, store: Store, fetcher: Fetcher, *, now: dt.datetime, refresh: bool
+) -> None:
+    from pipeline.stations import meteostat
+
+    ended = meteostat.fetch(
+        meteostat.Station(
+            station.id, station.latitude, station.longitude, station.elevation, name=station.name
+        ),
+        _years(season, now),
+        store,
+        fetcher=fetcher,
+        now=now,
+        refresh=refresh,
+        physical_range=season.quality.physical_range,
+    )
+    _refuse_failures("Meteostat", station, ended)
 
 
 def _fetch_ghcnh(
@@ -264,11 +293,16 @@ def _fetch_ghcnh(
         honour_quality_codes=season.quality.archive_flags,
         physical_range=season.quality.physical_range,
     )
-    failed = [f"{year}: {got.cause}" for year, got in sorted(ended.items()) if got.state == "failed"]
+    _refuse_failures("GHCNh", station, ended)
+
+
+def _refuse_failures(archive: str, station: Station, ended: Mapping[int, FetchedYear]) -> None:
+    from pipeline.stations.years import failures_in_words
+
+    failed = failures_in_words(ended)
     if failed:
         raise SourceError(
-            f"GHCNh station {station.id}: {'; '.join(failed)}. Hours already stored are kept; "
-            "try again later."
+            f"{archive} station {station.id}: {failed}. Hours already stored are kept; try again later."
         )
 
 

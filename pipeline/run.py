@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
 from pipeline.air import fallback
-from pipeline.air.show_hours import ShowHourSample, Site, show_hour_sample
+from pipeline.air.show_hours import ShowHourSample, Site, StationCycles, show_hour_sample
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES
 from pipeline.decisions import limits, ranking
@@ -32,7 +32,7 @@ from pipeline.decisions.forecast import (
 )
 from pipeline.derived import UsedLimits, used_limits
 from pipeline.kept_cycles import kept_cycles
-from pipeline.kept_gusts import kept_gusts
+from pipeline.kept_gusts import Gusts, kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
 from pipeline.season_routines import lay_routines
 from pipeline.stations.station_lists import great_circle
@@ -316,6 +316,35 @@ def _instants(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.dat
     return np.concatenate([s.utc for _, _, s in slots]).astype("datetime64[s]")
 
 
+def keep_venue(season: Season, venue: Venue, store: Store) -> None:
+    """Make what a forecast keeps of a venue's hours: those around its shows, what is fitted, the hindcast."""
+    from pipeline.verify import trust_scores
+
+    instants = _instants(_slots_of(season, venue))
+    held = read_show_hours(season, venue, store, instants)
+    if held.station is not None:
+        _fitted(season, held.station, held, instants, store.cache)
+        trust_scores(season, venue, held.whole, kept=store.cache / "trust", record_digest=held.digest)
+
+
+def _fitted(
+    season: Season, station: Station, held: StationHeld, instants: npt.NDArray[np.datetime64], cache: Path
+) -> tuple[StationCycles, Gusts]:
+    """Seasonal cycles of a venue's record, and its gusts at the show instants."""
+    history = season.history
+    cycles = kept_cycles(cache / "cycles", held.digest, held.whole, trend=history.trend)
+    gusts = kept_gusts(
+        cache / "gusts",
+        held.digest,
+        held.whole,
+        instants.astype(np.int64) / 3600.0,
+        latitude=station.latitude,
+        longitude=station.longitude,
+        days=max(45, history.window_days + 5),
+    )
+    return cycles, gusts
+
+
 def _forecast_venue(
     season: Season,
     venue: Venue,
@@ -337,21 +366,12 @@ def _forecast_venue(
         for name in ("dew_point_temperature", "wind_speed")
         if not held.completeness.get(name)
     ]
-    cycles = kept_cycles(cache / "cycles", held.digest, held.whole, trend=history.trend)
+    cycles, gusts = _fitted(season, station, held, _instants(slots), cache)
     site = site_of(venue)
     act = act_limits_of(season, venue)
     trend_variance = cycles.temperature.trend_variance()
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]] = []
     worst = "ok"
-    gusts = kept_gusts(
-        cache / "gusts",
-        held.digest,
-        held.whole,
-        _instants(slots).astype(np.int64) / 3600.0,
-        latitude=station.latitude,
-        longitude=station.longitude,
-        days=max(45, history.window_days + 5),
-    )
     for booking, day, day_slots in slots:
         sample = show_hour_sample(
             record, cycles, site, day_slots.utc, window_days=history.window_days, gust_peak=gusts.peak

@@ -640,6 +640,14 @@ def venue_trust(
         return trust_grade(Evidence(**known))
     if kept is None:
         return trust_grade(Evidence(**_trust_scores(season, venue, whole()), **known))
+    scores = trust_scores(season, venue, whole, kept=kept, record_digest=record_digest)
+    return trust_grade(Evidence(**scores, **known))
+
+
+def trust_scores(
+    season: Season, venue: Venue, whole: Callable[[], StationRecord], *, kept: Path, record_digest: str
+) -> dict[str, Any]:
+    """What a forward hindcast of a venue's slots says, kept as `venue_trust` tells."""
     booked = [
         (str(b.slot), [d.isoformat() for d in b.show_days]) for b in season.bookings if b.venue == venue.id
     ]
@@ -662,7 +670,7 @@ def venue_trust(
 
         scores = _trust_scores(season, venue, whole())
         keep_copy(path, json.dumps(scores).encode())
-    return trust_grade(Evidence(**scores, **known))
+    return scores
 
 
 def _kept_scores(path: Path) -> dict[str, Any] | None:

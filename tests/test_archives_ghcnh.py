@@ -20,6 +20,7 @@ from pipeline.stations.ghcnh import fetch_ghcnh, fetch_ghcnh_year, read_ghcnh, s
 from pipeline.stations.hours import check_station_hours
 from pipeline.stations.http import Fetcher
 from pipeline.stations.store import Store
+from pipeline.stations.years import failures_in_words
 from tests.loopback import Answer, Loopback, loopback
 
 SUFFIXES = ("Measurement_Code", "Quality_Code", "Report_Type", "Source_Code", "Source_Station_ID")
@@ -598,7 +599,9 @@ def test_a_server_that_only_fails_is_left_for_another_night(site: Loopback, tmp_
     ended = fetch_ghcnh(
         STATION, range(2006, 2026), Store(tmp_path), fetcher=quick(), now=NOW, base_url=site.address
     )
-    assert {year: got.state for year, got in ended.items()} == dict.fromkeys((2006, 2007, 2008), "failed")
+    assert len(site.requests) == 3 * 2
+    assert {got.state for got in ended.values()} == {"failed"}
+    assert failures_in_words(ended).endswith("; 2009–2025: not tried after 3 years in a row that failed")
 
 
 def test_a_year_long_over_becomes_complete(site: Loopback, tmp_path: Path) -> None:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import gzip
+import resource
+import signal
 import socket
+import threading
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -295,6 +300,123 @@ def test_a_full_disk_is_not_the_archives_fault(site: Loopback, tmp_path: Path) -
     with pytest.raises(StoreError, match="cannot be written"):
         patient(Clock()).download(f"{site.address}/a", tmp_path / "folder" / "a")
     assert len(site.requests) == 1
+
+
+@contextmanager
+def answering(raw: bytes) -> Iterator[str]:
+    """A server whose whole answer is these bytes; its address."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            while True:
+                try:
+                    client, _ = server.accept()
+                except OSError:
+                    return
+                with client, suppress(OSError):
+                    client.recv(65536)
+                    client.sendall(raw)
+                    client.shutdown(socket.SHUT_WR)
+                    client.recv(1)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        yield f"http://127.0.0.1:{server.getsockname()[1]}"
+        server.shutdown(socket.SHUT_RDWR)
+        thread.join()
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        (b"", "the connection broke"),
+        (b"garbage", "the connection broke"),
+        (b"HTTP/1.1 302 Found\r\nLocation: http://[::1\r\n\r\n", "makes no sense"),
+        (b"HTTP/1.1 302 Found\r\nLocation: http://\xff\xfe/\r\n\r\n", "makes no sense"),
+        (b"HTTP/1.1 302 Found\r\nLocation: http://" + b"a" * 70 + b".x/\r\n\r\n", "makes no sense"),
+        (b"HTTP/1.1 302 Found\r\nLocation: file:///etc/hostname\r\n\r\n", "answered 302"),
+        (b"HTTP/1.1 429 Slow\r\nRetry-After: \xb2\r\n\r\n", "answered 429"),
+        (b"HTTP/1.1 429 Slow\r\nRetry-After: " + b"9" * 400 + b"\r\n\r\n", "longer than the 120 s"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n", "the transfer was cut"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n99\r\nab", "the transfer was cut"),
+        (b"HTTP/1.0 200 OK\r\n\r\n" + BODY[:-3], "cut in the middle of a line"),
+        (b"HTTP/1.0 200 OK\r\nContent-Length: \xb2\r\n\r\n" + BODY[:-3], "cut in the middle of a line"),
+    ],
+)
+def test_an_answer_that_makes_no_sense_is_failed(tmp_path: Path, raw: bytes, words: str) -> None:
+    """Headers that contradict HTTP, and an end without a stated length (RFC 9112, 6.3, 8): never a crash."""
+    with answering(raw) as address:
+        got = patient(Clock(), attempts=2).download(f"{address}/a", tmp_path / "a")
+    assert got.state == "failed"
+    assert words in got.cause
+    assert not (tmp_path / "a").exists()
+
+
+def test_a_whole_file_without_a_stated_length(tmp_path: Path) -> None:
+    """The connection's end is the file's where the last line is ended (RFC 9112, 6.3)."""
+    with answering(b"HTTP/1.0 200 OK\r\n\r\n" + BODY) as address:
+        assert patient(Clock()).download(f"{address}/a", tmp_path / "a").state == "new"
+    assert (tmp_path / "a").read_bytes() == BODY
+
+
+@pytest.mark.parametrize("allowed", [1, 20, 60, 100, 500, 5000, len(BODY) - 1])
+def test_a_disk_that_fills_at_any_byte(site: Loopback, tmp_path: Path, allowed: int) -> None:
+    """A file-size limit stands for a full disk: named as ours wherever it strikes, the note and the buffer's
+    last bytes included; with room again the file comes whole."""
+    site.serve("/a.psv", Answer(BODY, headers=VERSION))
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    told = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (allowed, hard))
+    try:
+        with pytest.raises(StoreError, match="cannot be written: File too large"):
+            patient(Clock()).download(f"{site.address}/a.psv", tmp_path / "a.psv")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, told)
+    assert len(site.requests) == 1
+    # What waits is the file's own beginning, or is not vouched for.
+    part = tmp_path / "a.psv.part"
+    assert BODY.startswith(part.read_bytes())
+    held = part.stat().st_size
+    span = (("Content-Range", f"bytes {held}-{len(BODY) - 1}/{len(BODY)}"), *VERSION)
+    resumable = held and (tmp_path / "a.psv.part.json").stat().st_size > 60
+    answer = Answer(BODY[held:], status=206, headers=span) if resumable else Answer(BODY, headers=VERSION)
+    site.serve("/a.psv", answer)
+    assert patient(Clock()).download(f"{site.address}/a.psv", tmp_path / "a.psv").state == "new"
+    assert (tmp_path / "a.psv").read_bytes() == BODY
+
+
+def test_a_kill_between_two_versions_leaves_nothing_to_patch(
+    site: Loopback, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part of the old version waits, the new one begins to come, and the run dies as it notes that: the
+    next run must not take the old bytes for the new version's."""
+    other = b"station|date\n" + b"y|2025-01-01T00:00:00\n" * 300
+    new = (("ETag", '"v2"'),)
+    site.serve("/a.psv", Answer(BODY, sent=1000, headers=VERSION))
+    patient(Clock(), attempts=1).download(f"{site.address}/a.psv", tmp_path / "a.psv")
+    site.serve("/a.psv", Answer(other, headers=new))
+    plain = Path.write_text
+
+    def dies(self: Path, *given: Any) -> int:
+        plain(self, *given)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, "write_text", dies)
+    with pytest.raises(KeyboardInterrupt):
+        patient(Clock()).download(f"{site.address}/a.psv", tmp_path / "a.psv")
+    monkeypatch.undo()
+    assert (tmp_path / "a.psv.part").read_bytes() == b""
+    assert patient(Clock()).download(f"{site.address}/a.psv", tmp_path / "a.psv").state == "new"
+    assert "range" not in site.request_headers[-1]
+    assert (tmp_path / "a.psv").read_bytes() == other
+
+
+def test_validators_that_cannot_be_kept_are_told(tmp_path: Path) -> None:
+    """A full disk at the last moment is a StoreError, not a traceback."""
+    (tmp_path / "a.version.new").mkdir()
+    with pytest.raises(StoreError, match="cannot be written"):
+        write_validators(tmp_path / "a", Validators('"v1"', None))
 
 
 def test_only_web_addresses(tmp_path: Path) -> None:

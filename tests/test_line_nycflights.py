@@ -21,7 +21,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ from reference_air import density_altitude_ft, limit_in_a_gap, moved
 from season_folder import TIMEOUT_S, step, write_season
 
 from pipeline.cli import main
-from pipeline.stations import meteostat
+from pipeline.stations import http
 
 MPH_PER_KT = 1.852 / 1.609344
 DAY = pd.Timestamp("2027-07-04")
@@ -86,7 +86,7 @@ def bulk_file(field: str) -> bytes:
 @pytest.fixture
 def site(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Loopback]:
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(meteostat, "_FIRST_PAUSE_S", 0.01)
+    monkeypatch.setattr(http, "Fetcher", partial(http.Fetcher, first_wait_s=0.01))
     with loopback() as running:
         monkeypatch.setenv("MS_HOURLY_ENDPOINT", running.address + "/hourly/{year}/{station}.csv.gz")
         for field, known in FIELDS.items():

@@ -17,10 +17,10 @@ import io
 import os
 import string
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass, field, replace
+from contextlib import nullcontext
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Literal
@@ -29,7 +29,7 @@ import numpy as np
 
 from pipeline.air.variables import HPA
 from pipeline.errors import SourceError
-from pipeline.stations.http import Fetcher, Validators, read_validators, write_validators
+from pipeline.stations.http import Fetcher, Validators
 from pipeline.stations.reports import (
     FIRST_YEAR,
     LAST_YEAR,
@@ -42,6 +42,7 @@ from pipeline.stations.reports import (
     sky_layer,
     thunder_code,
 )
+from pipeline.stations.years import FetchedYear, fetch_years
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -53,7 +54,6 @@ __all__ = [
     "ATTRIBUTION",
     "BASE_URL",
     "LICENCE",
-    "FetchedYear",
     "fetch_ghcnh",
     "fetch_ghcnh_year",
     "read_ghcnh",
@@ -76,8 +76,6 @@ _SEGMENT = 8 << 20
 _MOST_SEGMENTS = 2
 _HEADER_LIMIT = 1 << 17
 _SETTLED = timedelta(days=60)
-_FAILURES_IN_A_ROW = 3
-_FETCH_WAIT_S = 600.0
 _SOURCE = "ghcnh"
 
 # Archive element, glossary name, factor and offset to SI.
@@ -116,31 +114,6 @@ def _marked(characters: str) -> NDArray[np.bool_]:
 _WRONG = _marked("37" + string.ascii_letters)
 _SUSPECT = _marked("26")
 _ACCEPTED = _marked("APIMRUC")
-
-
-@dataclass(frozen=True)
-class FetchedYear:
-    """One station-year from the archive.
-
-    Attributes
-    ----------
-    state : {"complete", "growing", "absent", "unchanged", "failed"}
-        ``complete`` will not change any more; ``growing`` may; ``absent``: the archive has no such file;
-        ``unchanged``: the file is the one that the validators describe; ``failed``: nothing was learned.
-    hours : xarray.Dataset or None
-        Station hours of ``complete`` and ``growing``.
-    cause : str
-        Why, in words, for ``absent`` and ``failed``.
-    validators : Validators or None
-        To be given back with the next request.
-    """
-
-    station_id: str
-    year: int
-    state: Literal["complete", "growing", "absent", "unchanged", "failed"]
-    hours: xr.Dataset | None = None
-    cause: str = ""
-    validators: Validators | None = None
 
 
 def year_url(station_id: str, year: int, base_url: str = BASE_URL) -> str:
@@ -194,7 +167,7 @@ def fetch_ghcnh_year(
         years of the same night go on.
     """
     url = year_url(station_id, year, base_url)
-    path = folder / f"GHCNh_{station_id}_{year:04d}.psv"
+    path = _file_place(folder, station_id, year)
     got = fetcher.download(url, path, validators=validators)
     if got.state != "new":
         return FetchedYear(station_id, year, got.state, cause=got.cause, validators=got.validators)
@@ -232,12 +205,7 @@ def fetch_ghcnh(
     physical_range: bool = True,
     refresh: bool = False,
 ) -> dict[int, FetchedYear]:
-    """Bring the store up to date for the years asked for, with as few requests as that takes.
-
-    A complete year is never asked for again, an absent one only while it is this year or the last, a growing
-    one only if its file has changed. Hours in the store are never replaced by an empty or failed answer, and
-    a year that fails does not keep the others from being fetched; after three in a row that fail the rest is
-    left for another night.
+    """Bring the store up to date as :func:`pipeline.stations.years.fetch_years` does.
 
     Parameters
     ----------
@@ -256,68 +224,47 @@ def fetch_ghcnh(
     Returns
     -------
     dict of int to FetchedYear
-        The years that were asked for over the network, without their hours, with state and cause.
+        The years that were due, without their hours, with state and cause.
 
     Raises
     ------
+    SourceError
+        Another run is fetching the station and does not end.
     StoreError
         The store is damaged or can't be written.
     """
     folder = store.root / _SOURCE
-    folder.mkdir(parents=True, exist_ok=True)
-    ended: dict[int, FetchedYear] = {}
-    with _fetching(folder, station_id):
-        held = store.states(_SOURCE, station_id)
-        failures = 0
-        for year in sorted(set(years)):
-            if failures == _FAILURES_IN_A_ROW:
-                break
-            state = held.get(year)
-            if not refresh and (state == "complete" or (state == "absent" and year < now.year - 1)):
-                continue
-            place = folder / f"GHCNh_{_checked(station_id)}_{year:04d}.psv"
-            # A year long over is asked for once more without condition, and complete from then on.
-            conditional = state == "growing" and not refresh and not _settled(year, now)
-            known = read_validators(place) if conditional else None
-            got = fetch_ghcnh_year(
-                station_id,
-                year,
-                fetcher=fetcher,
-                folder=folder,
-                now=now,
-                base_url=base_url,
-                validators=known,
-                keep_suspect=keep_suspect,
-                honour_quality_codes=honour_quality_codes,
-                physical_range=physical_range,
-            )
-            if got.hours is not None and (got.state == "complete" or got.state == "growing"):
-                store.merge(got.hours, {year: got.state})
-                write_validators(place, got.validators if got.state == "growing" else None)
-            elif got.state == "absent" or got.state == "failed":
-                store.mark(_SOURCE, station_id, {year: got.state})
-            failures = failures + 1 if got.state == "failed" else 0
-            ended[year] = replace(got, hours=None)
-    return ended
+
+    def fetch_year(year: int, validators: Validators | None) -> FetchedYear:
+        return fetch_ghcnh_year(
+            station_id,
+            year,
+            fetcher=fetcher,
+            folder=folder,
+            now=now,
+            base_url=base_url,
+            validators=validators,
+            keep_suspect=keep_suspect,
+            honour_quality_codes=honour_quality_codes,
+            physical_range=physical_range,
+        )
+
+    return fetch_years(
+        _SOURCE,
+        station_id,
+        years,
+        store,
+        now=now,
+        refresh=refresh,
+        place=lambda year: _file_place(folder, station_id, year),
+        settled=lambda year: _settled(year, now),
+        fetch_year=fetch_year,
+    )
 
 
-@contextmanager
-def _fetching(folder: Path, station_id: str) -> Iterator[None]:
-    """A station's fetching for one run alone: part-fetched files wait in the folder, for the next try."""
-    from filelock import FileLock, Timeout
-
-    lock = FileLock(folder / f"GHCNh_{_checked(station_id)}.fetch.lock", timeout=_FETCH_WAIT_S)
-    try:
-        lock.acquire()
-    except Timeout as error:
-        raise SourceError(
-            f"GHCNh station {station_id} is being fetched by another run of showhour. Hours already stored "
-            "are kept; run again when the other has ended."
-        ) from error
-    try:
-        yield
-    finally:
-        lock.release()
+def _file_place(folder: Path, station_id: str, year: int) -> Path:
+    """Where a year's file is put while it is fetched."""
+    return folder / f"GHCNh_{_checked(station_id)}_{year:04d}.psv"
 
 
 def read_ghcnh(

@@ -264,9 +264,11 @@ def dew_point_from_humidity(air_temperature: ArrayLike, relative_humidity: Array
     if ((humidity < 0.0) | (humidity > 1.05)).any():
         raise ValueError("dew_point_from_humidity: relative humidity must be a fraction from 0 to 1")
     wet = np.where(humidity > 0.0, np.minimum(humidity, 1.0), np.nan)
-    gamma = np.log(wet) + 17.62 * celsius / (243.12 + celsius)
-    dew_point: NDArray[np.float64] = 273.15 + 243.12 * gamma / (17.62 - gamma)
-    return dew_point
+    # A temperature that no thermometer reads, infinite or at the formula's pole, has no dew point.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        gamma = np.log(wet) + 17.62 * celsius / (243.12 + celsius)
+        dew_point: NDArray[np.float64] = 273.15 + 243.12 * gamma / (17.62 - gamma)
+    return np.where(np.isfinite(dew_point), dew_point, np.nan)
 
 
 def variable_attributes(name: str) -> dict[str, str]:

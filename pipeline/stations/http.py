@@ -32,6 +32,7 @@ FetchState = Literal["new", "unchanged", "absent", "failed"]
 
 _CHUNK = 1 << 16
 _USER_AGENT = "showhour (season planning from open station climatology)"
+_ROOM = "Free some space or point the cache elsewhere."
 _WAIT_AND_RETRY = frozenset({408, 425, 429, 500, 502, 503, 504})
 
 
@@ -165,9 +166,7 @@ class Fetcher:
             try:
                 ended = self._try(url, path, validators)
             except _CannotWrite as error:
-                raise StoreError(
-                    f"{path} cannot be written: {error}. Free some space or point the cache elsewhere."
-                ) from error
+                raise StoreError(f"{path} cannot be written: {error}. {_ROOM}") from error
             if ended.state is not None:
                 return Fetched(url, ended.state, ended.cause, ended.validators, attempt, ended.size)
             cause = ended.cause
@@ -209,6 +208,9 @@ class Fetcher:
             return _Attempt(None, _network_cause(error.reason))
         except (OSError, http.client.HTTPException) as error:
             return _Attempt(None, _network_cause(error))
+        except ValueError as error:
+            # The library's word on headers that make no sense, such as a redirection to "http://[".
+            return _Attempt("failed", f"the server's answer makes no sense ({error})")
 
     def _receive(
         self, response: http.client.HTTPResponse, url: str, path: Path, part: Path, held: int, began: float
@@ -223,7 +225,7 @@ class Fetcher:
         elif response.status != 200:
             return _Attempt("failed", f"the server answered {response.status} {response.reason}")
         length = response.headers.get("Content-Length")
-        expected = int(length) if length and length.isdigit() else None
+        expected = int(length) if length and length.isdecimal() else None
         too_large = f"the file is larger than the {self.largest_bytes} bytes allowed"
         if (expected or 0) + offset > self.largest_bytes:
             return _Attempt("failed", too_large)
@@ -240,7 +242,7 @@ class Fetcher:
                     return _Attempt(None, f"the transfer took more than {self.deadline_s:.0f} s")
         if expected is not None and received < expected:
             return _Attempt(None, f"the transfer was cut after {received} of {expected} bytes")
-        wrong = _not_data(part)
+        wrong = _not_data(part, whole=expected is not None or response.chunked)
         if wrong:
             _discard(part)
             return _Attempt(None, wrong)
@@ -259,14 +261,23 @@ def read_validators(path: Path) -> Validators | None:
 
 
 def write_validators(path: Path, validators: Validators | None) -> None:
-    """Keep the validators of a file whose contents are safely stored; None forgets them."""
+    """Keep the validators of a file whose contents are safely stored; None forgets them.
+
+    Raises
+    ------
+    StoreError
+        They cannot be written.
+    """
     place = path.with_name(path.name + ".version")
-    if not validators:
-        place.unlink(missing_ok=True)
-        return
-    scratch = place.with_name(place.name + ".new")
-    scratch.write_text(json.dumps(asdict(validators)), "utf-8")
-    scratch.replace(place)
+    try:
+        if not validators:
+            place.unlink(missing_ok=True)
+            return
+        scratch = place.with_name(place.name + ".new")
+        scratch.write_text(json.dumps(asdict(validators)), "utf-8")
+        scratch.replace(place)
+    except OSError as error:
+        raise StoreError(f"{place} cannot be written: {error.strerror or error}. {_ROOM}") from error
 
 
 class _CannotWrite(Exception):
@@ -280,8 +291,10 @@ class _Writing:
         try:
             part.parent.mkdir(parents=True, exist_ok=True)
             if offset == 0:
+                # Emptied before it is noted as another version's: a kill in between leaves nothing to patch.
+                part.write_bytes(b"")
                 _note(part).write_text(json.dumps({"url": url, **asdict(version)}), "utf-8")
-            self._stream = part.open("r+b" if offset else "wb")
+            self._stream = part.open("r+b")
             self._stream.seek(offset)
             self._stream.truncate()
         except OSError as error:
@@ -298,12 +311,14 @@ class _Writing:
 
     def __exit__(self, *_: object) -> None:
         try:
-            self._stream.flush()
-            os.fsync(self._stream.fileno())
+            try:
+                self._stream.flush()
+                os.fsync(self._stream.fileno())
+            finally:
+                # Closing writes what flushing could not, and fails in its turn.
+                self._stream.close()
         except OSError as error:
             raise _CannotWrite(error.strerror or str(error)) from error
-        finally:
-            self._stream.close()
 
 
 def _note(part: Path) -> Path:
@@ -356,7 +371,7 @@ def _retry_after(value: str | None) -> float:
     """Seconds that a server asks us to wait, given as seconds or as a date; 0 for neither."""
     if not value:
         return 0.0
-    if value.strip().isdigit():
+    if value.strip().isdecimal():
         return float(value)
     try:
         moment = email.utils.parsedate_to_datetime(value)
@@ -377,8 +392,11 @@ def _network_cause(error: object) -> str:
     return f"the network failed ({error})"
 
 
-def _not_data(part: Path) -> str:
-    """What is wrong with a whole body that came without a fault, or an empty string."""
+def _not_data(part: Path, *, whole: bool) -> str:
+    """What is wrong with a body that came without a fault, or an empty string.
+
+    Where the server states no length it is not known to be whole: text must then end with its last line.
+    """
     with part.open("rb") as stream:
         head = stream.read(512)
         if not head:
@@ -386,7 +404,8 @@ def _not_data(part: Path) -> str:
         if head.lstrip().lower().startswith((b"<!doctype html", b"<html", b"<?xml")):
             return "a web page came instead of data"
         if head[:2] != b"\x1f\x8b":
-            return ""
+            stream.seek(-1, os.SEEK_END)
+            return "" if whole or stream.read(1) == b"\n" else "the transfer was cut in the middle of a line"
         stream.seek(0)
         unpack = zlib.decompressobj(wbits=31)
         try:

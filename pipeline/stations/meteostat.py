@@ -1,9 +1,9 @@
-"""Station hours from Meteostat's bulk archive, through the meteostat library.
+"""Station hours from Meteostat's bulk archive: fetched as every archive is, read by the meteostat library.
 
-The library reports most faults only on its logger and then answers with nothing, or with less than was asked
-for. So one station-year is asked for at a time, its logger is listened to, a warning is a failure, and a file
-that is not there ("not found") is an absent year. Forecast and model values are left out: only observations
-make a climatology.
+The library can fetch its files itself, but without a retry, a conditional request or a word to its
+caller about what failed. So a year's bulk file is fetched to disk first, whole, and the library is pointed at
+that: merging sources and leaving out forecast and model values (only observations make a climatology) are its
+work, and its logger is listened to, since a warning there is all it says of a file that it cannot read.
 """
 
 from __future__ import annotations
@@ -12,17 +12,14 @@ import hashlib
 import json
 import logging
 import os
-import random
 import re
-import socket
 import sys
 import threading
-import time
-import urllib.error
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,14 +27,17 @@ import numpy as np
 from pipeline.air.variables import HPA
 from pipeline.errors import InputError, SourceError
 from pipeline.stations.hours import OUT_OF_RANGE, dew_point_from_humidity, station_hours
-from pipeline.stations.store import State, Store
+from pipeline.stations.http import Fetcher, Validators
+from pipeline.stations.years import FetchedYear, fetch_years
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
     from numpy.typing import NDArray
 
-__all__ = ["ATTRIBUTION", "LICENCE", "SOURCE", "Station", "StationYear", "fetch", "fetch_station_year"]
+    from pipeline.stations.store import Store
+
+__all__ = ["ATTRIBUTION", "LICENCE", "SOURCE", "Station", "fetch", "fetch_station_year"]
 
 SOURCE = "meteostat"
 LICENCE = "CC BY 4.0"
@@ -52,11 +52,9 @@ THUNDER_CODES = (23, 25, 26)
 
 _KMH = 1000.0 / 3600.0
 _ZERO_C = 273.15
-_ATTEMPTS = 4
-_FIRST_PAUSE_S = 1.0
-_TIMEOUT_S = 20.0
-_FAILED_IN_A_ROW = 2
 _SETTLED = timedelta(days=31)
+_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
+"""What the library raises over contents that its reader let pass, such as an infinite humidity."""
 _library_lock = threading.Lock()
 
 
@@ -73,95 +71,72 @@ class Station:
     timezone: str | None = None
 
 
-@dataclass(frozen=True)
-class StationYear:
-    """One year as fetched.
-
-    Attributes
-    ----------
-    state
-        ``complete``, ``growing`` (fetch it again later), or ``absent`` (no file, or no observations in it).
-    dataset
-        Station hours, or None for an absent year.
-    """
-
-    station_id: str
-    year: int
-    state: State
-    dataset: xr.Dataset | None
-
-
 def fetch_station_year(
     station: Station,
     year: int,
     *,
-    now: datetime | None = None,
+    fetcher: Fetcher,
+    folder: Path,
+    now: datetime,
     endpoint: str | None = None,
-    timeout_s: float = _TIMEOUT_S,
-    attempts: int = _ATTEMPTS,
-    sleep: Callable[[float], object] = time.sleep,
-    take_turn: Callable[[], object] = lambda: None,
+    validators: Validators | None = None,
     physical_range: bool = True,
-) -> StationYear:
-    """Fetch one UTC year of one station's observations.
-
-    A failure is tried again after a pause that doubles each time and is stretched by up to a half at random.
+) -> FetchedYear:
+    """Fetch and read one UTC year of one station's observations.
 
     Parameters
     ----------
     station : Station
     year : int
-    now : datetime, optional
-        Aware; the present by default. Hours after it are left out.
+    fetcher : Fetcher
+        Carries the manners (rate, retries, time limits); :mod:`pipeline.stations.http`.
+    folder : Path
+        Where a part-fetched file waits to be resumed; the whole file is removed once read.
+    now : datetime
+        Aware. Hours after it are left out.
     endpoint : str, optional
         Address with ``{year}`` and ``{station}``; else ``MS_HOURLY_ENDPOINT``, else the library's own.
-    timeout_s : float
-        Seconds that the connection may stay silent.
-    attempts : int
-        Tries in all.
-    sleep : callable
-        Called with the seconds to pause.
-    take_turn : callable
-        Called before every request: keeps the pace that a run has for all its stations.
+    validators : Validators, optional
+        Of the copy already held. Give them only when its hours are in hand: an unchanged file brings none.
     physical_range : bool
         See :func:`pipeline.stations.hours.station_hours`.
 
     Returns
     -------
-    StationYear
-        Wind speeds come from tenths of km/h: 10 kt reads 9.99.
+    FetchedYear
+        A fault of the network or the file is the state ``failed`` with its cause, not an exception: other
+        years of the same night go on. Wind speeds come from tenths of km/h: 10 kt reads 9.99.
 
     Raises
     ------
-    SourceError
-        Every try failed; the message names station, year, address and cause.
     InputError
         The endpoint lacks ``{year}`` or ``{station}`` or is no web address, or the station identifier is not
         letters and digits.
+    StoreError
+        The folder cannot be written.
     """
-    if attempts < 1:
-        raise ValueError(f"attempts must be at least 1, got {attempts}")
-    if not re.fullmatch(r"[A-Za-z0-9]+", station.station_id):
-        raise InputError(
-            f"Meteostat station {station.station_id!r}: its identifiers are letters and digits, such as "
-            "10637."
-        )
-    present = now or datetime.now(UTC)
-    address = _endpoint(endpoint)
-    cause = ""
-    for attempt in range(attempts):
-        if attempt:
-            pause = _FIRST_PAUSE_S * 2 ** (attempt - 1)
-            sleep(pause * (1.0 + random.random() / 2.0))
-        take_turn()
-        table, cause = _ask(station, year, address, timeout_s)
-        if not cause:
-            dataset = None if table is None else _station_hours(table, station, present, physical_range)
-            return StationYear(station.station_id, year, _state(dataset, year, present), dataset)
-    raise SourceError(
-        f"Meteostat station {station.station_id}, year {year}: {cause}, {attempts} times at "
-        f"{address.format(year=year, station=station.station_id)}. Check the network and try again later; "
-        "hours already stored are kept."
+    path = _place(folder, station, year)
+    url = _endpoint(endpoint).format(year=year, station=station.station_id)
+    got = fetcher.download(url, path, validators=validators)
+    if got.state != "new":
+        cause = f"{got.cause} at {url}" if got.state == "failed" else got.cause
+        return FetchedYear(station.station_id, year, got.state, cause=cause, validators=got.validators)
+    try:
+        table = _read(station, year, path)
+        hours = None if table is None else _station_hours(table, station, now, physical_range)
+    except SourceError as error:
+        return FetchedYear(station.station_id, year, "failed", cause=f"{error} at {url}")
+    finally:
+        path.unlink(missing_ok=True)
+    if hours is None:
+        return FetchedYear(station.station_id, year, "absent", cause="the file holds no observations")
+    settled = _settled(hours, year, now)
+    return FetchedYear(
+        station.station_id,
+        year,
+        "complete" if settled else "growing",
+        hours=hours,
+        validators=got.validators,
     )
 
 
@@ -170,20 +145,13 @@ def fetch(
     years: Iterable[int],
     store: Store,
     *,
+    fetcher: Fetcher,
     now: datetime,
     endpoint: str | None = None,
-    timeout_s: float = _TIMEOUT_S,
-    attempts: int = _ATTEMPTS,
-    sleep: Callable[[float], object] = time.sleep,
     refresh: bool = False,
-    take_turn: Callable[[], object] = lambda: None,
     physical_range: bool = True,
-) -> dict[int, State]:
-    """Bring the store up to date for the years asked for, with as few requests as that takes.
-
-    A complete year is never asked for again, an absent one only while it is this year or the last. Hours in
-    the store are never replaced by an empty or failed answer. After two failed years in a row the source is
-    taken to be down and the rest are not tried.
+) -> dict[int, FetchedYear]:
+    """Bring the store up to date as :func:`pipeline.stations.years.fetch_years` does.
 
     Parameters
     ----------
@@ -191,82 +159,80 @@ def fetch(
     years : iterable of int
         UTC years. A local 31 December may need the next one.
     store : Store
+    fetcher : Fetcher
     now : datetime
         Aware.
-    endpoint, timeout_s, attempts, sleep, take_turn, physical_range
+    endpoint, physical_range
         As for :func:`fetch_station_year`.
     refresh : bool
         Ask for every year anew.
 
     Returns
     -------
-    dict of int to State
-        The state of each year asked for.
+    dict of int to FetchedYear
+        The years that were due, without their hours, with state and cause.
 
     Raises
     ------
+    InputError
+        As for :func:`fetch_station_year`.
     SourceError
-        Some years could not be fetched; those that could are stored. The message names them all.
+        Another run is fetching the station and does not end.
     StoreError
         The store is damaged or can't be written.
     """
-    wanted = sorted(set(years))
-    held = store.states(SOURCE, station.station_id)
-    failures: list[str] = []
-    untried: list[str] = []
-    in_a_row = 0
-    for year in wanted:
-        if not refresh and not _is_due(held.get(year), year, now):
-            continue
-        if in_a_row == _FAILED_IN_A_ROW:
-            untried.append(str(year))
-            continue
-        try:
-            fetched = fetch_station_year(
-                station,
-                year,
-                now=now,
-                endpoint=endpoint,
-                timeout_s=timeout_s,
-                attempts=attempts,
-                sleep=sleep,
-                take_turn=take_turn,
-                physical_range=physical_range,
-            )
-        except SourceError as error:
-            in_a_row += 1
-            failures.append(str(error))
-            store.mark(SOURCE, station.station_id, {year: "failed"})
-            continue
-        in_a_row = 0
-        if fetched.dataset is None:
-            store.mark(SOURCE, station.station_id, {year: "absent"})
-        else:
-            store.merge(fetched.dataset, {year: fetched.state})
-    if failures:
-        rest = [f"Not tried after that: {', '.join(untried)}."] if untried else []
-        raise SourceError(" ".join(failures + rest))
-    states = store.states(SOURCE, station.station_id)
-    return {year: states[year] for year in wanted}
+    folder = store.root / SOURCE
+
+    def settled(year: int) -> bool:
+        start, end = (np.datetime64(f"{year}-{day}", "s") for day in ("01-01T00", "12-31T23"))
+        held = store.read(SOURCE, station.station_id, ("air_temperature",), start, end)
+        return _settled(held, year, now)
+
+    def fetch_year(year: int, validators: Validators | None) -> FetchedYear:
+        return fetch_station_year(
+            station,
+            year,
+            fetcher=fetcher,
+            folder=folder,
+            now=now,
+            endpoint=endpoint,
+            validators=validators,
+            physical_range=physical_range,
+        )
+
+    return fetch_years(
+        SOURCE,
+        station.station_id,
+        years,
+        store,
+        now=now,
+        refresh=refresh,
+        place=lambda year: _place(folder, station, year),
+        settled=settled,
+        fetch_year=fetch_year,
+    )
 
 
-def _is_due(state: State | None, year: int, now: datetime) -> bool:
-    if state == "complete":
-        return False
-    if state == "absent":
-        return year >= now.astimezone(UTC).year - 1
-    return True
+def _place(folder: Path, station: Station, year: int) -> Path:
+    """Where a year's file is put while it is fetched."""
+    if not re.fullmatch(r"[A-Za-z0-9]+", station.station_id):
+        raise InputError(
+            f"Meteostat station {station.station_id!r}: its identifiers are letters and digits, such as "
+            "10637."
+        )
+    return folder / f"{station.station_id}_{year:04d}.csv.gz"
 
 
-def _state(dataset: xr.Dataset | None, year: int, now: datetime) -> State:
-    """Last year is complete a month after its end, if its last day has come in; older years always are."""
-    if dataset is None:
-        return "absent"
+def _settled(hours: xr.Dataset, year: int, now: datetime) -> bool:
+    """Whether a year's file will not change any more.
+
+    Last year's a month after its end, if its last day has come in; older years' always.
+    """
     age = now.astimezone(UTC) - datetime(year + 1, 1, 1, tzinfo=UTC)
     if age >= timedelta(days=366):
-        return "complete"
-    reaches_end = dataset["time"].to_numpy()[-1] >= np.datetime64(f"{year}-12-31T00", "ns")
-    return "complete" if age >= _SETTLED and reaches_end else "growing"
+        return True
+    reaches_end = hours["time"].to_numpy()[-1] >= np.datetime64(f"{year}-12-31T00", "ns")
+    return bool(age >= _SETTLED and reaches_end)
 
 
 def _endpoint(endpoint: str | None) -> str:
@@ -302,11 +268,17 @@ class _Table:
     providers: dict[str, NDArray[Any]]
 
 
-def _ask(station: Station, year: int, address: str, timeout_s: float) -> tuple[_Table | None, str]:
-    """The year's observations and "", None and "" where there are none, or None and the cause of failure."""
+def _read(station: Station, year: int, path: Path) -> _Table | None:
+    """The file's observations as the library reads it; None where there are none.
+
+    Raises
+    ------
+    SourceError
+        The library cannot read the file.
+    """
     import meteostat
 
-    with _library(address, timeout_s) as heard:
+    with _library(path) as heard:
         place = meteostat.Station(
             id=station.station_id,
             name=station.name,
@@ -335,9 +307,11 @@ def _ask(station: Station, year: int, address: str, timeout_s: float) -> tuple[_
             # Its own range checks blank values without a word; ours count them.
             frame = series.fetch(sources=True, clean=False)
             table = None if frame is None else _table(frame)
-        except (OSError, ValueError, TypeError, LookupError, AttributeError) as error:
-            return None, f"the answer can't be read ({type(error).__name__}: {error})"
-    return (None, heard[0]) if heard else (table, "")
+        except _FAULTS as error:
+            raise SourceError(_cause(error)) from error
+    if heard:
+        raise SourceError(heard[0])
+    return table
 
 
 def _table(frame: pd.DataFrame) -> _Table:
@@ -353,24 +327,16 @@ def _table(frame: pd.DataFrame) -> _Table:
     return _Table(times, columns, providers)
 
 
-def _cause(message: str, error: BaseException | None) -> str:
-    """What went wrong, in words, from what the library logged and the exception it was handling."""
-    if error is None:
-        return message
-    status = getattr(error, "code", None)
-    if status is not None:
-        return f"the server answered HTTP {status}"
-    reason = getattr(error, "reason", error)
-    if isinstance(reason, TimeoutError) or "timed out" in str(reason):
-        return "the server did not answer in time"
-    return f"the answer can't be read or did not come ({type(reason).__name__}: {reason})"
+def _cause(error: BaseException) -> str:
+    """A fault of reading in one line."""
+    return f"the file can't be read ({type(error).__name__}: {' '.join(str(error).split())})"
 
 
 @contextmanager
-def _library(address: str, timeout_s: float) -> Iterator[list[str]]:
-    """The library set up for one call, and the faults its logger told; everything is put back afterwards.
+def _library(path: Path) -> Iterator[list[str]]:
+    """The library set up to read one file, and the faults its logger told; all is put back afterwards.
 
-    Its settings and the socket timeout belong to the whole process, so calls take turns.
+    Its settings belong to the whole process, so calls take turns.
     """
     import meteostat
     import meteostat.providers.meteostat.hourly as provider
@@ -380,31 +346,24 @@ def _library(address: str, timeout_s: float) -> Iterator[list[str]]:
     class Listener(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
             error = sys.exc_info()[1]
-            if record.levelno >= logging.WARNING:
-                heard.append(_cause(record.getMessage(), error))
-            if isinstance(error, urllib.error.HTTPError):
-                # The library leaves the connection of a refused request open, a plain 404 too.
-                error.close()
+            heard.append(record.getMessage() if error is None else _cause(error))
 
-    config, logger, listener = meteostat.config, logging.getLogger("meteostat"), Listener(logging.INFO)
+    config, logger, listener = meteostat.config, logging.getLogger("meteostat"), Listener(logging.WARNING)
     with _library_lock:
         was = (config.cache_enable, config.include_model_data, provider.ENDPOINT)
-        level, propagate, timeout = logger.level, logger.propagate, socket.getdefaulttimeout()
-        disabled = logger.disabled
+        level, propagate, disabled = logger.level, logger.propagate, logger.disabled
         config.cache_enable = False
         config.include_model_data = False
-        # The library reads the address once, when this module is first imported.
-        provider.ENDPOINT = address
+        # The library reads the address once, when this module is first imported, and fills its braces.
+        provider.ENDPOINT = str(path).replace("{", "{{").replace("}", "}}")
         logger.disabled = False
-        logger.setLevel(logging.INFO)
+        logger.setLevel(logging.WARNING)
         # What it says is told once, by us.
         logger.propagate = False
         logger.addHandler(listener)
-        socket.setdefaulttimeout(timeout_s)
         try:
             yield heard
         finally:
-            socket.setdefaulttimeout(timeout)
             logger.removeHandler(listener)
             logger.disabled = disabled
             logger.propagate = propagate
