@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import frame, markup
+from dashboard import first_run, frame, markup
 from dashboard.season import load_season
 from pipeline.errors import ShowhourError
 from pipeline.results import CAUTIONS
 
 st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="collapsed")
+first = first_run.needed()
 page = st.navigation(
     {
         "Plan the season": [
@@ -39,9 +40,12 @@ page = st.navigation(
             st.Page("views/log.py", title="What my log says", url_path="log"),
         ],
     },
-    position="top",
+    position="hidden" if first else "top",
 )
 frame.style()
+if first:
+    first_run.show()
+    st.stop()
 try:
     load_season()
 except ShowhourError as error:
