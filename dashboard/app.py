@@ -44,7 +44,7 @@ page = st.navigation(
 )
 frame.style()
 if first:
-    first_run.show()
+    frame.guarded(first_run.show)()
     st.stop()
 try:
     load_season()
@@ -53,8 +53,4 @@ except ShowhourError as error:
     st.error(str(error), icon=":material/error:")
     st.html(markup.cautions(CAUTIONS))
     st.stop()
-try:
-    page.run()
-except ShowhourError as error:
-    st.error(str(error), icon=":material/error:")
-    st.html(markup.cautions(CAUTIONS))
+frame.guarded(page.run)()

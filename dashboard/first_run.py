@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import shlex
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -56,7 +57,7 @@ def show() -> None:
 
 
 def _commands(folder: Path, *names: str) -> None:
-    st.code("\n".join(f"showhour {name} {folder}" for name in names), language="sh")
+    st.code("\n".join(f"showhour {name} {shlex.quote(str(folder))}" for name in names), language="sh")
 
 
 # --- Computing ------------------------------------------------------------------------------------------

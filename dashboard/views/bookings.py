@@ -73,7 +73,7 @@ def _trust(season: Season) -> None:
     st.html("<ul class='sh-list'>" + "".join(f"<li>{line}</li>" for line in lines) + "</ul>")
 
 
-@st.fragment
+@frame.fragment
 def _small_multiples(season: Season) -> None:
     st.subheader("The air by hour, booking by booking", anchor=False)
     quantity = st.segmented_control(

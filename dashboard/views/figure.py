@@ -259,7 +259,7 @@ def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_f
     )
 
 
-@st.fragment
+@frame.fragment
 def _in_this_air(
     season: Season,
     booking: BookingRow,
@@ -505,7 +505,7 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
         st.html('<p class="sh-note">This figure has no apex gate: nothing is pulled down from a height.</p>')
 
 
-@st.fragment
+@frame.fragment
 def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Prepared) -> None:
     """The figure with only the energy that a climb-out gives."""
     st.subheader("Straight off the take-off", anchor=False)

@@ -301,7 +301,7 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
         )
 
 
-@st.fragment
+@frame.fragment
 def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     st.subheader("What if", anchor=False)
     st.html(
