@@ -1,4 +1,4 @@
-"""Every page on good and bad days: no exception, and what is wrong is said above the answer that it touches."""
+"""Every page on good and bad days: no exception, and what is wrong is said above the answer."""
 
 from __future__ import annotations
 
