@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import frame, markup, sign_in
+from dashboard import first_run, frame, markup, sign_in
 from dashboard.season import load_season
 from pipeline.errors import ShowhourError
 from pipeline.results import CAUTIONS
@@ -16,6 +16,7 @@ from pipeline.results import CAUTIONS
 st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="collapsed")
 if not sign_in.let_in():
     st.stop()
+first = first_run.needed()
 page = st.navigation(
     {
         "Plan the season": [
@@ -41,9 +42,12 @@ page = st.navigation(
             st.Page("views/log.py", title="What my log says", url_path="log"),
         ],
     },
-    position="top",
+    position="hidden" if first else "top",
 )
 frame.style()
+if first:
+    frame.guarded(first_run.show)()
+    st.stop()
 try:
     load_season()
 except ShowhourError as error:
@@ -51,8 +55,4 @@ except ShowhourError as error:
     st.error(str(error), icon=":material/error:")
     st.html(markup.cautions(CAUTIONS))
     st.stop()
-try:
-    page.run()
-except ShowhourError as error:
-    st.error(str(error), icon=":material/error:")
-    st.html(markup.cautions(CAUTIONS))
+frame.guarded(page.run)()

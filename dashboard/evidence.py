@@ -277,14 +277,16 @@ def pressure_shares(season: Season, venue: int) -> list[tuple[str, str]]:
 # --- Runs -------------------------------------------------------------------------------------------
 
 
-def run_troubles(run: Mapping[str, Any]) -> list[str]:
-    """What went wrong in a run, a line each; empty where nothing did."""
+def run_troubles(run: Mapping[str, Any], venue: str | None = None) -> list[str]:
+    """What went wrong in a run, a line each; empty where nothing did. Of one venue's id alone if given."""
     lines = [
         f"{s['source']} {s['station']} ({', '.join(s['venues'])}): {s['error']}"
         for s in run["stations"]
-        if s["error"]
+        if s["error"] and venue in (None, *s["venues"])
     ]
-    return lines + [f"{v['venue']}: {v['status']}" for v in run["venues_failed"]]
+    return lines + [
+        f"{v['venue']}: {v['status']}" for v in run["venues_failed"] if venue in (None, v["venue"])
+    ]
 
 
 def run_rows(runs: Sequence[Mapping[str, Any]], most: int = 12) -> list[Row]:

@@ -23,7 +23,7 @@ from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
 from pipeline.flight.calibration import Fit, Misfit, fit_polar, misfits
 from pipeline.flight.figures import Figure
-from pipeline.flight.inhand import Sheet, sheet, verdict
+from pipeline.flight.inhand import DerivedLimit, Sheet, derived_da_limits, sheet, verdict
 from pipeline.flight.performance import Performance, performance
 from pipeline.flight.routine import RoutineEnergy, routine_energy
 from pipeline.flight_inputs import FlightInputs, routine_items, season_flight
@@ -43,6 +43,7 @@ __all__ = [
     "answer",
     "calibrated",
     "figure_air",
+    "limit_if",
     "opened",
     "position",
     "prepared",
@@ -363,6 +364,37 @@ def _figure_air(digest: str, name: str, elevation: float, floor_ft: float, _held
         verdict(figure, flown.curves, flight.aircraft, flight.cushions, floor_ft * FT),
         str(verdict(figure, flown.sea_level, flight.aircraft, flight.cushions, floor_ft * FT)),
     )
+
+
+def limit_if(
+    held: Prepared, air: FigureAir, *, elevation: float, floor_ft: float, entry_speed: float, mass: float
+) -> DerivedLimit:
+    """Density altitude at which the figure uses up a cushion at another entry speed [m/s] or mass [kg].
+
+    The other parameters are those of `figure_air`, which gave `air`.
+    """
+    return _limit_if(held.digest, air.figure.name, elevation, floor_ft, entry_speed, mass, held, air)
+
+
+@st.cache_resource(max_entries=64, show_spinner=False)
+def _limit_if(
+    digest: str,
+    name: str,
+    elevation: float,
+    floor_ft: float,
+    entry_speed: float,
+    mass: float,
+    _held: Prepared,
+    _air: FigureAir,
+) -> DerivedLimit:
+    (found,) = derived_da_limits(
+        [replace(_air.figure, entry_speed=entry_speed)],
+        replace(_held.flight.aircraft, mass=mass),
+        _held.flight.cushions,
+        floor_ft * FT,
+        pressure_altitude=elevation,
+    )
+    return found
 
 
 def routine_air(

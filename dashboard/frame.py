@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import functools
+import logging
 from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec
 
 import streamlit as st
 
-from dashboard import charts, markup, words
-from dashboard.season import BookingRow, Day, Season, Slot, stale_because
+from dashboard import charts, evidence, markup, words
+from dashboard.season import BookingRow, Day, Season, Slot, results_file, stale_because
+from pipeline.errors import ShowhourError, StoreError
+from pipeline.record import readable_runs
 from pipeline.results import CAUTIONS
 
 __all__ = [
@@ -21,6 +26,8 @@ __all__ = [
     "choose_day_and_slot",
     "choose_figure",
     "end",
+    "fragment",
+    "guarded",
     "notices",
     "remembered",
     "style",
@@ -31,6 +38,45 @@ _INVENTED = {
     True: "season, places, fees and weather are made up; no number here is about a real field.",
     False: "the weather of some venues is made up; they are marked.",
 }
+
+OLD_DAYS = 30
+"""Results older than this are called out: station hours come in every day, and a season moves on."""
+
+_log = logging.getLogger(__name__)
+_P = ParamSpec("_P")
+
+
+def guarded(part: Callable[_P, None]) -> Callable[_P, None]:
+    """A page, or a part of one that runs again by itself, that never shows a traceback.
+
+    What the user can cure is told in its own paragraph. Everything else is a fault of this program, of which
+    nothing is known beforehand. This is the one place that catches it all: above it there is only the screen,
+    and a page that stays half drawn would be read as if it were whole. The traceback goes to the terminal.
+    """
+
+    @functools.wraps(part)
+    def run(*given: _P.args, **named: _P.kwargs) -> None:
+        try:
+            part(*given, **named)
+            return
+        except ShowhourError as error:
+            told = str(error)
+        except Exception as error:  # noqa: BLE001
+            _log.exception("a page of the dashboard failed")
+            told = (
+                f"This page could not be shown to the end ({type(error).__name__}); the fault lies in "
+                "showhour, and the terminal that it was started from says where. Do not rely on what stands "
+                "above. The other pages are not touched; `showhour forecast` makes the results anew."
+            )
+        st.error(told, icon=":material/error:")
+        st.html(markup.cautions(CAUTIONS))
+
+    return run
+
+
+def fragment(part: Callable[_P, None]) -> Callable[_P, None]:
+    """A part of a page that runs again by itself when one of its controls is moved; `guarded`."""
+    return st.fragment(guarded(part))
 
 
 def style() -> None:
@@ -68,11 +114,41 @@ def notices(season: Season, *, venue: int | None = None) -> None:
     stale = stale_because(season)
     if stale:
         st.warning(stale, icon=":material/update:")
+    _of_the_last_run(season, venue)
     for kind, told in season.notices(venue):
         if kind == "error":
             st.error(told, icon=":material/error:")
         else:
             st.warning(told, icon=":material/warning:")
+
+
+def _of_the_last_run(season: Season, venue: int | None) -> None:
+    """How old the results are, and what failed when they were last made or were to be made."""
+    computed = str(season.attrs["computed_at"])
+    now = dt.datetime.now(dt.UTC)
+    if now - dt.datetime.fromisoformat(computed).astimezone(dt.UTC) > dt.timedelta(days=OLD_DAYS):
+        st.warning(
+            f"These numbers were computed {evidence.ago(computed, now)}. Run `showhour run` for the station "
+            "hours that have come in since.",
+            icon=":material/update:",
+        )
+    try:
+        runs = readable_runs(results_file())
+    except StoreError as error:
+        st.warning(str(error), icon=":material/warning:")
+        return
+    if not runs:
+        return
+    if runs[-1]["exit_code"] == 4:
+        st.error(
+            f"The last run, {evidence.ago(str(runs[-1]['started']), now)}, gave no numbers: what you see is "
+            "from the run before it.",
+            icon=":material/error:",
+        )
+    for line in evidence.run_troubles(
+        runs[-1], None if venue is None else str(season.labels["venue"][venue])
+    ):
+        st.warning(f"The last run: {line}", icon=":material/warning:")
 
 
 def chart(

@@ -16,7 +16,16 @@ from pipeline.air import climatology as clim
 from pipeline.decisions import limits
 from pipeline.decisions.forecast import estimate
 
-__all__ = ["Chances", "curves_used", "day_air", "exceedance_of", "figure_if", "planned_if", "with_limit"]
+__all__ = [
+    "Chances",
+    "curves_used",
+    "day_air",
+    "exceedance_of",
+    "figure_if",
+    "planned_if",
+    "planned_without_trend",
+    "with_limit",
+]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -71,14 +80,14 @@ def curves_used(season: Season) -> limits.Curves:
 def with_limit(
     curves: limits.Curves, figure: int, condition: str, comfortable: float, limit: float
 ) -> limits.Curves:
-    """The same limits with one of them changed, SI.
+    """The same limits with one of them changed, SI; both NaN for none.
 
     Raises
     ------
     ValueError
         When the limit is not above the comfortable value.
     """
-    if not limit > comfortable:
+    if not limit > comfortable and not (np.isnan(limit) and np.isnan(comfortable)):
         raise ValueError(f"with_limit: the limit {limit} must lie above the comfortable value {comfortable}")
     low, high = dict(curves.comfortable), dict(curves.limit)
     low[condition], high[condition] = low[condition].copy(), high[condition].copy()
@@ -185,6 +194,23 @@ def planned_if(season: Season, day: Day, air: DayAir, curves: limits.Curves, con
     stored = season.values["sample_effective_size"][day.index, : p.size]
     low, high = clim.wilson_interval(p, np.fmin(n_eff, stored), years)
     return Chances(p, low, high)
+
+
+def planned_without_trend(season: Season, day: Day) -> FloatArray | None:
+    """Chance that the full show is flown as planned, by slot, with past years left as warm as they were.
+
+    From the forecast's own change of each year's chance for a kelvin of warming: good to first
+    order, without an interval. None where the season was computed without a trend already.
+    """
+    v = season.values
+    trend = float(v["station_trend"][day.venue])
+    if trend == 0.0 or not np.isfinite(trend):
+        return None
+    n = len(day.slots)
+    by_year = v["routine_as_planned_by_year"][day.index, :n, 0]
+    per_trend = v["routine_as_planned_per_trend"][day.index, :n, 0]
+    cooler = np.nanmean(by_year - trend * per_trend, axis=-1)
+    return np.asarray(np.clip(cooler, 0.0, 1.0))
 
 
 def exceedance_of(values: FloatArray, days: float, grid: FloatArray) -> Chances:

@@ -553,6 +553,10 @@ def _demo(arguments: argparse.Namespace) -> int:
     return _dashboard(arguments)
 
 
+def _is_empty(folder: Path) -> bool:
+    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+
+
 def _dashboard(arguments: argparse.Namespace) -> int:
     import os
     import socket
@@ -568,9 +572,12 @@ def _dashboard(arguments: argparse.Namespace) -> int:
 
     at = opening.checked_address(arguments.address, arguments.sign_in)
     public = opening.read_sign_in(arguments.sign_in) if arguments.sign_in else ""
-    load_season(arguments.folder)
+    # A folder that is empty or not there yet begins in the dashboard, and so does one without results.
+    if not _is_empty(arguments.folder):
+        load_season(arguments.folder)
     path = results_path(arguments.folder, cache_root()).resolve()
-    results.read_results(path).close()
+    if path.exists():
+        results.read_results(path).close()
     with socket.socket(socket.AF_INET6 if ":" in at else socket.AF_INET) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -585,6 +592,7 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     environment = {k: v for k, v in os.environ.items() if not k.startswith("STREAMLIT_")} | {
         "SHOWHOUR_RESULTS": str(path),
         "SHOWHOUR_SEASON": str(arguments.folder.resolve()),
+        "SHOWHOUR_CACHE": str(cache_root().resolve()),
     }
     command = [sys.executable, "-m", "streamlit", "run", "app.py"]
     command += ["--server.address", at, "--server.port", str(arguments.port)]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pipeline.flight_inputs import FlightInputs
     from pipeline.inputs import Season
 
-__all__ = ["UsedLimits", "used_limits"]
+__all__ = ["UsedLimits", "capped", "used_limits"]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -89,18 +89,11 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
     venues = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
     fields = sorted({(season.floor_agl_ft(v) * FT, v.elevation) for v in venues})
     derived = _derived(season, flight, curves.names, fields, cache)
-    from pipeline.flight.inhand import governing_limit
-
     comfortable, limit = curves.comfortable["density_altitude"].copy(), stated.copy()
     reasons: list[str] = []
     for f, found in enumerate(derived):
-        used, words = governing_limit(float(stated[f]), found)
+        comfortable[f], limit[f], words = capped(float(comfortable[f]), float(limit[f]), found)
         reasons.append(words)
-        if not used < (np.inf if np.isnan(stated[f]) else stated[f]):
-            continue
-        used = max(used, _ALWAYS)
-        width = _WIDTH if np.isnan(stated[f]) else limit[f] - comfortable[f]
-        comfortable[f], limit[f] = used - width, used
     return UsedLimits(
         Curves(
             curves.names,
@@ -111,6 +104,26 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
         np.array([d.density_altitude for d in derived]),
         tuple(reasons),
     )
+
+
+def capped(comfortable: float, limit: float, derived: DerivedLimit) -> tuple[float, float, str]:
+    """The more cautious of a stated pair and a derived limit, SI, and why in words.
+
+    Parameters
+    ----------
+    comfortable, limit
+        As the pilot states them; NaN where no limit in density altitude is stated.
+    derived
+        Where the flight's physics use up a cushion.
+    """
+    from pipeline.flight.inhand import governing_limit
+
+    used, words = governing_limit(limit, derived)
+    if not used < (np.inf if np.isnan(limit) else limit):
+        return comfortable, limit, words
+    used = max(used, _ALWAYS)
+    width = _WIDTH if np.isnan(limit) else limit - comfortable
+    return used - width, used, words
 
 
 def _derived(

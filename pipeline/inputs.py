@@ -79,9 +79,11 @@ __all__ = [
     "copy_demo",
     "demo_folder",
     "digest_of",
+    "lay_folder",
     "load_season",
     "magnetic_declination",
     "not_checked",
+    "runway_headings",
     "season_digest",
 ]
 
@@ -1638,6 +1640,11 @@ def _airports() -> dict[str, _Place]:
     }
 
 
+def runway_headings(icao: str) -> dict[str, float]:
+    """Degrees true by painted number of an airfield's open runways; empty where the table has none."""
+    return {name: end.heading for name, end in sorted(_runways().get(icao, {}).items())}
+
+
 @dataclass(frozen=True)
 class _RunwayEnd:
     """Degrees true: what the runway table says, and the bearing of the far end where both are surveyed.
@@ -1909,32 +1916,55 @@ def copy_demo(destination: Path) -> Path:
     InputError
         When something is there already, or the place cannot be written.
     """
+    source = demo_folder()
+    return lay_folder(
+        destination,
+        {f.relative_to(source).as_posix(): f.read_bytes() for f in source.rglob("*") if f.is_file()},
+    )
+
+
+def lay_folder(destination: Path, files: Mapping[str, bytes]) -> Path:
+    """Write the files of a new season, never over anything.
+
+    Parameters
+    ----------
+    destination
+        A folder that does not exist yet, or is empty.
+    files
+        Contents by path inside the folder, with forward slashes; ``season.yaml`` among them.
+
+    Returns
+    -------
+    Path
+        The destination.
+
+    Raises
+    ------
+    InputError
+        When something is there already, or the place cannot be written.
+    """
     import os
-    import shutil
     import tempfile
 
     destination = Path(destination)
-    source = demo_folder()
     taken = f"{destination} is there already and is not empty. Name another folder, or move it away first."
-    if destination.exists() and not (destination.is_dir() and not any(destination.iterdir())):
+    if destination.exists() and not destination.is_dir():
         raise InputError(taken)
     try:
-        destination.parent.mkdir(parents=True, exist_ok=True)
-        # Built beside its place and moved there whole: a copy cut short never looks like a season.
-        with tempfile.TemporaryDirectory(dir=destination.parent, prefix=".demo-") as scratch:
-            built = Path(scratch) / "season"
-            # Contents only: the folders of an installation may be read-only, and the copy is to be edited.
-            for file in (f for f in source.rglob("*") if f.is_file()):
-                place = built / file.relative_to(source)
+        destination.mkdir(parents=True, exist_ok=True)
+        if any(destination.iterdir()):
+            raise InputError(taken)
+        # An empty folder stays the same folder: whoever made it may stand in it.
+        with tempfile.TemporaryDirectory(dir=destination, prefix=".new-") as scratch:
+            for name, content in files.items():
+                place = Path(scratch) / name
                 place.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copyfile(file, place)
-            if destination.exists():
-                destination.rmdir()  # empty, or this refuses
-            os.replace(built, destination)
+                place.write_bytes(content)
+            # season.yaml goes last: what was cut short never looks like a season.
+            for part in sorted(os.listdir(scratch), key=lambda name: name == "season.yaml"):
+                os.rename(Path(scratch) / part, destination / part)
     except OSError as error:
-        raise InputError(
-            f"The demonstration season cannot be written to {destination}: {error.strerror}."
-        ) from error
+        raise InputError(f"The season cannot be written to {destination}: {error.strerror}.") from error
     return destination
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.stations.station_lists import ListedStation
     from pipeline.stations.store import Store
 
-__all__ = ["stations_near"]
+__all__ = ["stations_around", "stations_near"]
 
 _LIST = "ghcnh-station-list.csv"
 _INVENTORY = "ghcnh-inventory.txt"
@@ -61,14 +61,7 @@ def stations_near(
         The cache cannot be written.
     """
     from pipeline.inputs import load_season
-    from pipeline.stations import station_lists
-    from pipeline.stations.http import Fetcher
-    from pipeline.stations.store import Store
 
-    if not 0 < within_nm <= 500:
-        raise InputError(
-            f"--within-nm {within_nm:g} is no radius: more than 0 and at most 500 NM are wanted."
-        )
     folder = venue_file.resolve().parent.parent
     if venue_file.suffix != ".yaml" or not (folder / "season.yaml").is_file():
         raise InputError(
@@ -79,6 +72,36 @@ def stations_near(
         venue = season.venue(venue_file.stem)
     except KeyError:
         raise InputError(f"{folder} has no venue {venue_file.stem}.") from None
+    return stations_around(
+        venue.latitude,
+        venue.longitude,
+        venue.elevation,
+        within_nm,
+        station_list,
+        look=look,
+        progress=progress,
+    )
+
+
+def stations_around(
+    latitude: float,
+    longitude: float,
+    elevation: float,
+    within_nm: float,
+    station_list: Path | None = None,
+    *,
+    look: int = 0,
+    progress: Callable[[str], None] = lambda _: None,
+) -> list[dict[str, Any]]:
+    """`stations_near` for a place that is no venue yet; its elevation in metres."""
+    from pipeline.stations import station_lists
+    from pipeline.stations.http import Fetcher
+    from pipeline.stations.store import Store
+
+    if not 0 < within_nm <= 500:
+        raise InputError(
+            f"--within-nm {within_nm:g} is no radius: more than 0 and at most 500 NM are wanted."
+        )
     fetcher, inventory = Fetcher(), None
     if station_list is None:
         file = _fetched(_LIST, fetcher, progress)
@@ -97,9 +120,7 @@ def stations_near(
         listed = station_lists.read_ghcnh_stations(station_list)
         beside = station_list.with_name(_INVENTORY)
         inventory = beside if beside.is_file() else None
-    found = station_lists.candidates_near(
-        listed, venue.latitude, venue.longitude, venue.elevation, within_m=within_nm * NM
-    )
+    found = station_lists.candidates_near(listed, latitude, longitude, elevation, within_m=within_nm * NM)
     if inventory is not None:
         counted = station_lists.read_ghcnh_inventory(inventory, [c.station for c in found])
         found = [replace(c, station=station) for c, station in zip(found, counted, strict=True)]

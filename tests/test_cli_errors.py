@@ -256,7 +256,7 @@ def test_a_slot_after_dark_is_warned_of_and_done(
     assert json.loads(out)["bookings"][0]["rank"] == 1
 
 
-@pytest.mark.parametrize("command", ["check", "fetch", "forecast", "run", "dashboard"])
+@pytest.mark.parametrize("command", ["check", "fetch", "forecast", "run"])
 def test_no_such_folder(command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A folder that is not there: code 2, and its name."""
     assert main([command, str(tmp_path / "nowhere")]) == 2
@@ -361,13 +361,6 @@ def hashes(folder: Path) -> dict[str, str]:
         for p in sorted(folder.rglob("*"))
         if p.is_file() and p.suffix in (".nc", ".json", ".yaml")
     }
-
-
-def test_dashboard_without_results(tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """No results yet: code 4, and the command that makes them."""
-    season = good_season(tmp_path / "season")
-    assert main(["dashboard", str(season)]) == 4
-    told_once(capsys.readouterr().err, 4, "no results", "showhour run")
 
 
 def test_forecast_before_anything_is_fetched(

@@ -228,12 +228,6 @@ def test_no_season_named(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "showhour dashboard FOLDER" in app.error[0].value
 
 
-def test_no_results_yet(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """A season that was never run: the command that runs it is said."""
-    app = _quiet(_app(monkeypatch, Made(tmp_path, tmp_path / "none.nc")).run())
-    assert "showhour run" in app.error[0].value
-
-
 def test_results_of_another_version(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Results of another schema are refused with the cure."""
     path = tmp_path / "results.nc"

@@ -1018,7 +1018,7 @@ def test_copy_demo(tmp_path: Path) -> None:
     assert isinstance(load_season(copy_demo(tmp_path / "empty")), Season)
     with pytest.raises(InputError, match="cannot be written"):
         copy_demo(tmp_path / "file" / "below")
-    assert not list(tmp_path.glob(".demo-*"))
+    assert not list(tmp_path.rglob(".new-*"))
 
 
 def test_import_is_light() -> None:

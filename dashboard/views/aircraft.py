@@ -111,7 +111,7 @@ def _runway_answer(
     ]
 
 
-@st.fragment
+@frame.fragment
 def _runway(
     season: Season, day: Day, slot: Slot, held: Prepared, field: Airfield, elevation_difference: float
 ) -> None:

@@ -12,7 +12,7 @@ from dashboard.season import Season, load_season
 _MOST_SMALL = 24
 
 
-@st.fragment
+@frame.fragment
 def _small_multiples(season: Season) -> None:
     st.subheader("The air by hour, booking by booking", anchor=False)
     quantity = st.segmented_control(

@@ -133,7 +133,7 @@ def _slower(air: RoutineAir, n: int, i: int) -> str:
     return "all of it" if missing >= planned - 0.01 else words.number(words.up(missing, KT))
 
 
-@st.fragment
+@frame.fragment
 def _figure_by_figure(
     air: RoutineAir, slot_air: SlotAir, held: Prepared, day: Day, slot: Slot, slot_minutes: float
 ) -> None:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import math
 from html import escape
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import streamlit as st
 
-from dashboard import charts_flight, flight, frame, markup, words
+from dashboard import charts_flight, flight, frame, markup, whatif, words, writeback
 from dashboard.flight import FigureAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
+from pipeline import season_edit
 from pipeline.air.variables import FT, KT
+from pipeline.derived import capped
+from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.heights import needle_reading, rounded_up_ft
-from pipeline.flight.inhand import InHand, drift, off_take_off, story, verdict
+from pipeline.flight.inhand import DerivedLimit, InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import credited_headwind, take_off_distance
 
@@ -259,7 +263,7 @@ def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_f
     )
 
 
-@st.fragment
+@frame.fragment
 def _in_this_air(
     season: Season,
     booking: BookingRow,
@@ -505,7 +509,7 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
         st.html('<p class="sh-note">This figure has no apex gate: nothing is pulled down from a height.</p>')
 
 
-@st.fragment
+@frame.fragment
 def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Prepared) -> None:
     """The figure with only the energy that a climb-out gives."""
     st.subheader("Straight off the take-off", anchor=False)
@@ -602,6 +606,121 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
         "it is there by then. Density alone changes little: the speed that is missing decides. A cool "
         "morning’s practice of it proves nothing about a hot afternoon.</p>"
     )
+
+
+@frame.fragment
+def _if_flown_otherwise(
+    season: Season, day: Day, slot: Slot, air: FigureAir, held: Prepared, floor_ft: float
+) -> None:
+    """What if: another entry speed, or another weight; what the physics allow then, how often it bites."""
+    name = air.figure.name
+    if name not in season.figures or day.status != "ok":
+        return
+    st.subheader("What if you flew it otherwise", anchor=False)
+    st.html(
+        '<p class="sh-note">Move the entry speed or the weight, and see where the air is too thin and how '
+        "often. At this field alone, against your stated limit; nothing is written before you have read the "
+        "change and pressed the button.</p>"
+    )
+    now_kt, now_kg = air.figure.entry_speed / KT, held.flight.aircraft.mass
+    left, right = st.columns(2)
+    speed = left.slider(
+        f"Entry speed [kt indicated]; in figures.yaml: {words.number(now_kt)}",
+        float(math.ceil(now_kt - 30)),
+        float(math.floor(now_kt + 30)),
+        now_kt,
+        step=1.0,
+        format="%.0f",
+        key=f"otherwise_speed_{name}",
+    )
+    mass = right.slider(
+        f"Weight in the show [kg]; in aircraft.yaml: {words.number(now_kg)}",
+        float(math.ceil(0.85 * now_kg)),
+        float(math.floor(1.15 * now_kg)),
+        now_kg,
+        step=5.0,
+        format="%.0f",
+        key="otherwise_mass",
+    )
+    elevation = float(season.values["venue_elevation"][day.venue])
+    now = air.sheet.limit
+    then = flight.limit_if(
+        held, air, elevation=elevation, floor_ft=floor_ft, entry_speed=speed * KT, mass=mass
+    )
+    f = season.figures.index(name)
+    thin = season.conditions.index("density_altitude")
+    stated = (
+        float(season.values["comfortable_stated"][f, thin]),
+        float(season.values["limit_stated"][f, thin]),
+    )
+    sampled = whatif.day_air(season, day)
+
+    def column(derived: DerivedLimit) -> dict[str, str]:
+        low, high, why = capped(*stated, derived)
+        limit = f"{words.number(words.down(high, FT), 'ft')} ({why})" if math.isfinite(high) else "none"
+        if derived.density_altitude == -math.inf:
+            limit = f"never flown ({why})"
+        curves = whatif.with_limit(whatif.curves_used(season), f, "density_altitude", low, high)
+        chances = whatif.figure_if(sampled, curves, f)
+        chance, lower, upper = (
+            float(x[slot.position]) for x in (chances.value, chances.lower, chances.upper)
+        )
+        return {
+            "physics": f"{words.number(words.down(derived.density_altitude, FT), 'ft')} ({derived.bites})"
+            if math.isfinite(derived.density_altitude)
+            else f"none up to {words.number(derived.searched_to / FT, 'ft')}"
+            if derived.density_altitude > 0
+            else f"used up at sea level already ({derived.bites})",
+            "limit": limit,
+            "chance": f"{words.days_in_ten(chance)} · {words.percent(chance)} "
+            f"({words.interval(lower, upper)})",
+        }
+
+    is_now, is_then = column(now), column(then)
+    told = {
+        "physics": "A cushion is used up at a density altitude of",
+        "limit": "Limit in density altitude, the more cautious",
+        "chance": f"{name} dropped or trimmed at {slot.local}",
+    }
+    st.html(
+        markup.plain_table(
+            [{"what": told[k], "now": is_now[k], "then": is_then[k]} for k in told],
+            {
+                "what": "",
+                "now": "As in your folder",
+                "then": f"With {words.number(speed)} kt and {words.number(mass)} kg",
+            },
+            "In brackets the 90 % interval. Speeds and weights stay within the aircraft’s approved data; "
+            "what a sum allows is not a clearance to fly it.",
+        )
+    )
+    if abs(speed - now_kt) > 0.01:
+        writeback.offer(
+            "entry_speed",
+            f"{words.number(speed)} kt into the {name}",
+            (name, speed),
+            lambda folder: season_edit.changed(
+                folder, "figures.yaml", {(name, "entry_speed_kt"): season_edit.in_digits(speed)}
+            ),
+        )
+    if abs(mass - now_kg) > 0.01:
+        writeback.offer(
+            "weight",
+            f"{abs(mass - now_kg):.0f} kg {'more' if mass > now_kg else 'less'} fuel in the show",
+            mass,
+            lambda folder: _fuel_edit(folder, mass - now_kg),
+        )
+
+
+def _fuel_edit(folder: Path, more_kg: float) -> season_edit.Edit:
+    key = ("mass", "fuel_kg")
+    held = float(season_edit.value_at(folder, "aircraft.yaml", key) or 0.0)
+    if held + more_kg < 0.0:
+        raise InputError(
+            f"There are only {held:.0f} kg of fuel in aircraft.yaml to leave out. Change the other weights "
+            "in the file."
+        )
+    return season_edit.changed(folder, "aircraft.yaml", {key: season_edit.in_digits(held + more_kg)})
 
 
 def _limits(season: Season, air: FigureAir) -> None:
@@ -712,6 +831,7 @@ def _page(season: Season) -> None:
     _curves(air, slot_air, held)
     _gates(air, _limit_ft(season, name), elevation, slot_air.cold)
     _off_take_off(season, day, slot, air, held)
+    _if_flown_otherwise(season, day, slot, air, held, floor_ft)
     _limits(season, air)
     _method()
 

@@ -80,8 +80,6 @@ def _called_out(stations: Sequence[StationRow], runs: Sequence[Mapping[str, Any]
         st.warning(
             f"{evidence.moment(str(change['when']))} UTC: {change_in_words(change)}", icon=":material/moving:"
         )
-    for line in evidence.run_troubles(runs[-1]):
-        st.warning(f"The last run: {line}", icon=":material/warning:")
 
 
 def _runs() -> list[dict[str, Any]]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections import Counter
 from html import escape
+from pathlib import Path
 
 import numpy as np
 import streamlit as st
 
-from dashboard import answers, charts, frame, markup, sentences, tables, whatif, words
+from dashboard import answers, charts, frame, markup, sentences, tables, whatif, words, writeback
 from dashboard.season import Day, Season, Slot, load_season, sampled_day
+from pipeline import season_edit
 from pipeline.air.variables import KT
 
 _DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
@@ -190,13 +192,12 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
         )
 
 
-@st.fragment
+@frame.fragment
 def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     st.subheader("What if", anchor=False)
     st.html(
-        '<p class="sh-note">Move a personal limit and see the chance move. Nothing is written: your season '
-        "folder stays "
-        "as it is.</p>"
+        '<p class="sh-note">Move a personal limit, or the slot, and see the chance move. Nothing is written '
+        "before you have read the change and pressed the button.</p>"
     )
     curves = whatif.curves_used(season)
     air = whatif.day_air(season, day)
@@ -316,6 +317,65 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
         f"Chance that the full show is flown as planned by slot; at {local} "
         f"{words.chance(show_now['as_planned'])} as the "
         f"limits stand and {words.chance(show_then['as_planned'])} with what you are trying.",
+    )
+    if changed:
+        writeback.offer(
+            "limit",
+            f"{words.number(low)} and {words.number(high)} {unit} for the {figure}",
+            (figure, condition, low, high),
+            lambda folder: _limit_edit(folder, figure, condition, low, high),
+        )
+    if at.position != day.offered:
+        writeback.offer(
+            "slot",
+            f"{local} as the slot in discussion",
+            (day.booking, local),
+            lambda folder: season_edit.changed(
+                folder,
+                "bookings.yaml",
+                {(season_edit.position_of(folder, day.booking), "offered"): local},
+            ),
+        )
+    _trend(season, day, at, show_now["as_planned"])
+
+
+def _limit_edit(folder: Path, figure: str, condition: str, low: float, high: float) -> season_edit.Edit:
+    unit = words.CONDITIONS[condition][1]
+    key = (*season_edit.figure_key(folder, figure), "limits", f"{condition}_{unit}")
+    # What is in use may have digits that nobody would write; down is the cautious way.
+    return season_edit.changed(
+        folder,
+        "routine.yaml",
+        {
+            (*key, "comfortable"): season_edit.in_digits(math.floor(low + 1e-6)),
+            (*key, "limit"): season_edit.in_digits(math.floor(high + 1e-6)),
+        },
+    )
+
+
+def _trend(season: Season, day: Day, slot: Slot, now: float) -> None:
+    """The trend switch: what bringing past years to this season's climate does to the chance."""
+    without = whatif.planned_without_trend(season, day)
+    trend = float(season.values["station_trend"][day.venue]) * 10.0
+    if without is None:
+        st.html(
+            '<p class="sh-note">Warming: none is applied at this venue; past years count as warm as they '
+            "were.</p>"
+        )
+        return
+    if st.toggle("Bring past years to this season’s climate", value=True, key=f"if_trend_{day.index}"):
+        return
+    st.html(
+        f"<p>At <b>{slot.local}</b>, with past years left as they were ({trend:+.2f} °C in ten years not "
+        f"applied), the full show is flown as planned about <b>{words.percent(float(without[slot.position]))}"
+        f"</b>, against {words.percent(now)}: to first order, without an interval. <b>Leaving a warming out "
+        "makes thin air look rarer than it will be.</b></p>"
+    )
+    writeback.offer(
+        "trend",
+        "no trend, for the whole season",
+        "off",
+        lambda folder: season_edit.changed(folder, "season.yaml", {("history", "trend"): "false"}),
     )
 
 

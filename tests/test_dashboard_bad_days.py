@@ -1,0 +1,235 @@
+"""Every page on good and bad days: no exception, and what is wrong is said above the answer."""
+
+from __future__ import annotations
+
+import datetime as dt
+import functools
+import logging
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from dashboard_season import EMPTY, HOT, Made, small_season, thin_season
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard import frame, words
+from pipeline import results
+from pipeline.record import add_run
+
+HOME = Path(dashboard.__file__).parent
+PAGES = sorted(p.name for p in (HOME / "views").glob("*.py"))
+MANY = 200
+
+
+@functools.cache
+def many_season() -> Made:
+    """Two hundred offers: the two good bookings of the small season over and over, a day apart each time."""
+    made = small_season()
+    root = made.folder.parent / "many"
+    shutil.copytree(made.folder, root / "season")
+    first = dt.date(2027, 4, 12)
+    dates = [(first + dt.timedelta(days=i // 2)).isoformat() for i in range(MANY)]
+    names = [f"offer-{i:03d}" for i in range(MANY)]
+    with results.read_results(made.results) as ds:
+        held = ds.load()
+    good = [list(held["day_booking"].values).index(b) for b in (HOT, "beach-july")]
+    rows = [good[i % 2] for i in range(MANY)]
+    bookings = [list(held["booking"].values).index(held["day_booking"].values[r]) for r in rows]
+    held = held.isel(booking_day=rows, booking=bookings, other_booking=bookings)
+    held["day_booking"].values[:] = names
+    held["day_date"].values[:] = dates
+    held["booking_rank"].values[:] = np.arange(1, MANY + 1)
+    held = held.assign_coords(booking=("booking", np.array(names, dtype=object)))
+    results.write_results(held, root / "results.nc")
+    offers = {o["id"]: o for o in yaml.safe_load((made.folder / "bookings.yaml").read_text("utf-8"))}
+    written = [
+        offers[(HOT, "beach-july")[i % 2]] | {"id": name, "show_days": [dates[i]]}
+        for i, name in enumerate(names)
+    ]
+    text = yaml.safe_dump(written, sort_keys=False)
+    (root / "season" / "bookings.yaml").write_text(text, encoding="utf-8")
+    return Made(root / "season", root / "results.nc")
+
+
+def nothing_yet() -> Made:
+    """A folder that does not exist, and no results."""
+    root = small_season().folder.parent
+    return Made(root / "not-yet", root / "not-yet.nc")
+
+
+def never_run() -> Made:
+    """A season without results."""
+    return Made(small_season().folder, small_season().folder.parent / "never.nc")
+
+
+DAYS: dict[str, tuple[Callable[[], Made], str | None, str]] = {
+    "the demo": (small_season, HOT, ""),
+    "an empty season": (nothing_yet, None, "holds no season yet"),
+    "a season never run": (never_run, None, "It has not been computed yet"),
+    "a failed venue": (small_season, EMPTY, "No numbers for Nowhere Strip: no station hours"),
+    "a thin station": (thin_season, HOT, "No numbers for Red Bench: not enough history: 2 years"),
+    "two hundred bookings": (many_season, "offer-150", ""),
+}
+
+
+def _opened(monkeypatch: pytest.MonkeyPatch, made: Made) -> AppTest:
+    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.folder.parent / "cache"))
+    return AppTest.from_file(str(HOME / "app.py"), default_timeout=120)
+
+
+def _top(app: AppTest) -> str:
+    """What stands above and in the answer: all text to the first subheading or the end of the answer."""
+    told = []
+    for element in app.main:
+        if element.type == "subheader":
+            break
+        body = str(getattr(element.proto, "body", ""))
+        if "<style" not in body:
+            told.append(re.sub(r"<[^>]+>", " ", body.replace(words.NBSP, " ")))
+        if element.type in ("title", "error", "warning", "info"):
+            told.append(str(element.value))
+        if "sh-answer" in body and "<style" not in body:
+            break
+    return re.sub(r"\s+", " ", " ".join(told))
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_every_page_stands_and_says_what_is_wrong(day: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All twelve pages, each with no exception, a title, its cautions, and the statement at its top."""
+    make, booking, statement = DAYS[day]
+    app = _opened(monkeypatch, make()).run()
+    assert len(PAGES) == 12
+    for page in PAGES:
+        app.switch_page(f"views/{page}")
+        if booking is not None:
+            app.query_params["booking"] = booking
+        app.run()
+        assert not app.exception, page
+        assert len(app.title) == 1, page
+        assert not any("the fault lies in showhour" in e.value for e in app.error), page
+        html = "".join(str(e.proto.body) for e in app.get("html"))
+        assert "sh-cautions" in html, page
+        top = _top(app)
+        assert statement in top, (page, top)
+        if day == "the demo":
+            assert "No numbers for Red Bench" not in top
+
+
+def _changed(tmp_path: Path, **attrs: object) -> Made:
+    """The small season's results, with other attributes, where a run record can be laid beside them."""
+    made = small_season()
+    with results.read_results(made.results) as ds:
+        held = ds.load().assign_attrs(attrs)
+    results.write_results(held, tmp_path / "results.nc")
+    return Made(made.folder, tmp_path / "results.nc")
+
+
+def _run(**other: object) -> dict[str, object]:
+    return {
+        "started": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+        "seconds": 1.0,
+        "command": "run",
+        "exit_code": 0,
+        "stations": [],
+        "venues_failed": [],
+        "moved": [],
+        **other,
+    }
+
+
+def test_old_numbers_are_called_old(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A day past the bound: said with how many days ago, on a season page and on a venue's; younger: not."""
+    for days, said in ((frame.OLD_DAYS + 1, True), (frame.OLD_DAYS - 1, False)):
+        at = dt.datetime.now(dt.UTC) - dt.timedelta(days=days)
+        app = _opened(monkeypatch, _changed(tmp_path, computed_at=at.isoformat(timespec="seconds"))).run()
+        for page in ("bookings.py", "venue.py"):
+            app.switch_page(f"views/{page}").run()
+            assert not app.exception
+            assert (f"These numbers were computed {days} days ago" in _top(app)) == said, (days, page)
+
+
+def test_what_failed_in_the_last_run_is_said_where_it_touches(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A station that could not be fetched: on season pages and on its own venue's, on no other venue's. A
+    run that gave nothing: said on every page."""
+    made = _changed(tmp_path)
+    failed = {
+        "source": "synthetic",
+        "station": "DEMO-RED-BENCH",
+        "venues": ["red-bench"],
+        "error": "too slow",
+    }
+    add_run(made.results, _run(stations=[failed], exit_code=3))
+    app = _opened(monkeypatch, made).run()
+    line = "The last run: synthetic DEMO-RED-BENCH (red-bench): too slow"
+    for page, booking, said in (
+        ("bookings.py", HOT, True),
+        ("sources.py", HOT, True),
+        ("venue.py", HOT, True),
+        ("venue.py", "beach-july", False),
+    ):
+        app.switch_page(f"views/{page}")
+        app.query_params["booking"] = booking
+        app.run()
+        assert not app.exception
+        assert sum(w.value == line for w in app.warning) == said, page
+    add_run(made.results, _run(exit_code=4, venues_failed=[{"venue": "red-bench", "status": "no hours"}]))
+    app.run()
+    assert "The last run, today, gave no numbers: what you see is from the run before it." in _top(app)
+
+
+def test_no_traceback_reaches_the_screen(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A fault of the program on a page: one paragraph and the cautions on the screen; the traceback, with
+    the line that failed, for the terminal; the other pages stand."""
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("secret detail")
+
+    app = _opened(monkeypatch, small_season())
+    with monkeypatch.context() as then, caplog.at_level(logging.ERROR):
+        then.setattr(frame, "notices", broken)
+        app.run()
+        assert not app.exception
+        assert [e.value for e in app.error if "the fault lies in showhour" in e.value]
+        assert not any("secret detail" in e.value or "Traceback" in e.value for e in app.error)
+        assert "sh-cautions" in "".join(str(e.proto.body) for e in app.get("html"))
+    assert "ZeroDivisionError: secret detail" in caplog.text
+    assert "in broken" in caplog.text
+    app.run()
+    assert not app.error or all("the fault lies" not in e.value for e in app.error)
+
+
+def test_a_part_that_runs_by_itself_is_guarded_too(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A fault in the what-if of a venue leaves the rest of the page standing, a paragraph in its place."""
+    from dashboard import whatif
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("secret detail")
+
+    app = _opened(monkeypatch, small_season()).run()
+    monkeypatch.setattr(whatif, "curves_used", broken)
+    app.switch_page("views/venue.py")
+    app.query_params["booking"] = HOT
+    app.run()
+    assert not app.exception
+    assert any("the fault lies in showhour" in e.value for e in app.error)
+    assert any(e.label == "What these numbers rest on" for e in app.expander)
+    assert "ZeroDivisionError: secret detail" in caplog.text
+
+
+def test_no_part_of_a_page_runs_unguarded() -> None:
+    """Every fragment is the guarded kind: Streamlit runs a fragment again without the page around it."""
+    for path in HOME.rglob("*.py"):
+        assert "@st.fragment" not in path.read_text(encoding="utf-8"), path.name
