@@ -108,25 +108,6 @@ def test_a_planted_fault_is_found(address: str) -> None:
         assert sum(v for v, _ in shifted(page, 0.0)) > GOOD_SHIFT
 
 
-def test_by_keyboard_from_booking_to_venue(address: str) -> None:
-    """Tab reaches the first booking's link; Enter opens its venue page, whose address holds the booking."""
-    with opened(address, "desk") as (page, account):
-        page.goto(address)
-        settled(page)
-        for _ in range(30):
-            page.keyboard.press("Tab")
-            if "booking=" in str(page.evaluate("document.activeElement.href || ''")):
-                break
-        else:
-            pytest.fail("Tab never reached a booking")
-        wanted = parse_qs(urlsplit(str(page.evaluate("document.activeElement.href"))).query)["booking"]
-        page.keyboard.press("Enter")
-        page.wait_for_selector("h1:has-text('One venue')", timeout=60_000)
-        settled(page)
-        assert parse_qs(urlsplit(page.url).query)["booking"] == wanted
-        _clean(account)
-
-
 def test_the_booking_goes_along_and_the_slider_answers(address: str) -> None:
     """From a small picture's name to its venue, and a limit moved by the arrow keys: the table follows."""
     with opened(address, "desk") as (page, account):
