@@ -114,6 +114,8 @@ def offers_by_date(rows: Sequence[Row], spells: Sequence[Row], *, invented: bool
 
 
 _LAND, _BORDER = "#ECE9E0", "#9AA0A6"
+# A shape has no words of its own; the picture's text equivalent speaks for it.
+_UNSPOKEN = {"type": "geoshape", "aria": False}
 
 
 def _feature(kind: str, coordinates: Sequence[Any], **properties: Any) -> Spec:
@@ -138,7 +140,7 @@ def _outlines(west: float, south: float, east: float, north: float) -> list[Spec
     def lines(held: Sequence[Points], **style: Any) -> Spec:
         return {
             "data": {"values": [_feature("MultiLineString", [degrees(line) for line in held])]},
-            "mark": {"type": "geoshape", "filled": False, **style},
+            "mark": {**_UNSPOKEN, "filled": False, **style},
         }
 
     found = outlines(west, south, east, north)
@@ -146,7 +148,7 @@ def _outlines(west: float, south: float, east: float, north: float) -> list[Spec
     return [
         {
             "data": {"values": surfaces},
-            "mark": {"type": "geoshape", "stroke": None},
+            "mark": {**_UNSPOKEN, "stroke": None},
             "encoding": {
                 "fill": {"condition": {"test": "datum.properties.water", "value": PAPER}, "value": _LAND}
             },
@@ -217,12 +219,12 @@ def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> 
     scale = {"domain": held}
     layers: list[Spec] = [
         *_outlines(west_edge, south_edge, east_edge, north_edge),
-        {"data": {"values": net}, "mark": {"type": "geoshape", "filled": False, "stroke": GRID}},
+        {"data": {"values": net}, "mark": {**_UNSPOKEN, "filled": False, "stroke": GRID}},
         *(
             [
                 {
                     "data": {"values": ways},
-                    "mark": {"type": "geoshape", "filled": False, "stroke": INK, "strokeWidth": 1.3},
+                    "mark": {**_UNSPOKEN, "filled": False, "stroke": INK, "strokeWidth": 1.3},
                 }
             ]
             if ways

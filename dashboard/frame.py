@@ -165,11 +165,15 @@ def chart(
 
 
 def remembered(season: Season) -> str:
-    """Booking in hand: of the address, else of this session, else the best one."""
-    for held in (st.query_params.get("booking"), st.session_state.get("booking")):
-        if held is not None and season.booking(held) is not None:
-            return str(held)
-    return season.bookings[0].id
+    """Booking in hand: of the address, else of this session, else the best one; every page hands it on."""
+    asked = (st.query_params.get("booking"), st.session_state.get("booking"))
+    held = next((b for b in asked if b is not None and season.booking(b) is not None), season.bookings[0].id)
+    if st.session_state.get("booking") not in (None, held):
+        # The day and the slot in hand belonged to another booking.
+        st.session_state.pop("day", None)
+        st.session_state.pop("slot", None)
+    st.session_state["booking"] = held
+    return str(held)
 
 
 def _choose(name: str, *clears: str) -> None:
@@ -200,10 +204,6 @@ def choose_booking(season: Season) -> BookingRow:
             icon=":material/link_off:",
         )
     chosen = remembered(season)
-    if st.session_state.get("booking") not in (None, chosen):
-        # The day and the slot in hand belonged to another booking.
-        st.session_state.pop("day", None)
-        st.session_state.pop("slot", None)
     _settle("booking", chosen)
     labels = {b.id: f"{b.name} · {b.state}" for b in season.bookings}
     st.selectbox(

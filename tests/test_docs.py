@@ -1,0 +1,110 @@
+"""What the documents tell a reader to do can be done, and what they point to is there."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import shlex
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+from browser import free_port
+from PIL import Image
+
+ROOT = Path(__file__).resolve().parent.parent
+DOCS = sorted((ROOT / "docs").glob("*.md"))
+SHOWHOUR = [sys.executable, "-c", "import sys; from pipeline.cli import main; sys.exit(main())"]
+
+
+def _commands(text: str) -> list[list[str]]:
+    """Every line of the shell blocks, and every whole command named in a sentence."""
+    blocks = re.findall(r"^```sh\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+    lines = [line for block in blocks for line in block.splitlines()]
+    lines += re.findall(r"`(showhour [^`]+)`", text)
+    return [shlex.split(line) for line in lines]
+
+
+@pytest.mark.timeout(600)
+def test_every_command_of_the_tour_runs(tmp_path: Path) -> None:
+    """In the order written, in an empty folder; the dashboard last, until it answers."""
+    environment = os.environ | {"SHOWHOUR_CACHE": str(tmp_path / "cache"), "PYTHONPATH": str(ROOT)}
+    commands = _commands((ROOT / "docs" / "tour.md").read_text(encoding="utf-8"))
+    dashboard = ["showhour", "dashboard", "demo-season"]
+    assert len(commands) == 9
+    assert dashboard in commands
+    for name, *arguments in [c for c in commands if c != dashboard]:
+        assert name == "showhour"
+        done = subprocess.run(
+            [*SHOWHOUR, *arguments],
+            cwd=tmp_path,
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, (arguments, done.stderr)
+    assert list((tmp_path / "papers").iterdir())
+    port = free_port()
+    with subprocess.Popen(
+        [*SHOWHOUR, *dashboard[1:], "--port", str(port)],
+        cwd=tmp_path,
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    ) as started:
+        try:
+            deadline = time.monotonic() + 60
+            while True:
+                try:
+                    with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2) as said:
+                        assert said.status == 200
+                    break
+                except OSError:
+                    assert started.poll() is None, "the dashboard ended before it answered"
+                    assert time.monotonic() < deadline
+                    time.sleep(0.1)
+        finally:
+            started.terminate()
+
+
+def _titles() -> set[str]:
+    """Sections and pages of the menu, as the dashboard's own file lists them."""
+    tree = ast.parse((ROOT / "dashboard" / "app.py").read_text(encoding="utf-8"))
+    menus = [node for node in ast.walk(tree) if isinstance(node, ast.Dict)]
+    sections = {k.value for menu in menus for k in menu.keys if isinstance(k, ast.Constant)}
+    pages = {
+        k.value.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+        for k in node.keywords
+        if k.arg == "title" and isinstance(k.value, ast.Constant)
+    }
+    return {str(t).replace("’", "'") for t in sections | pages}
+
+
+@pytest.mark.parametrize("path", DOCS, ids=lambda p: p.name)
+def test_pages_that_are_named_exist(path: Path) -> None:
+    """Every way through the menu (*Section → Page*) is one that the dashboard has."""
+    ways = re.findall(r"\*([^*→]+) → ([^*]+?)\.?\*", path.read_text(encoding="utf-8"))
+    assert path.name == "tour.md" or len(ways) >= 2
+    for way in ways:
+        assert set(way) <= _titles()
+
+
+@pytest.mark.parametrize("path", [*DOCS, ROOT / "README.md"], ids=lambda p: p.name)
+def test_links_lead_somewhere(path: Path) -> None:
+    """Relative links and pictures exist; a picture has words, and a size that a slow line bears."""
+    for mark, words, target in re.findall(r"(!?)\[([^\]]*)\]\(([^)]+)\)", path.read_text(encoding="utf-8")):
+        if target.startswith(("http://", "https://", "#")):
+            continue
+        assert (path.parent / target).is_file(), target
+        if mark:
+            assert len(words) > 40
+            assert (path.parent / target).stat().st_size < 120_000
+            with Image.open(path.parent / target) as picture:
+                assert picture.mode == "P"
