@@ -606,7 +606,7 @@ def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.
     )
 
 
-_TRUST_VERSION = 1
+_TRUST_VERSION = 2
 """Rises when the hindcast behind a grade changes, so that kept ones are made again."""
 
 
