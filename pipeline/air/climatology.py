@@ -641,12 +641,14 @@ def predictive_quantiles(
     error = np.broadcast_to(np.asarray(shift, dtype=float), q.shape[:-1])
     moved = error > 0
     if moved.any():
-        below = [
-            (ordered[moved][:, None, :] <= (q[moved] + s * error[moved][:, None])[..., None]).sum(axis=-1)
-            for s in (-1.0, 0.0, 1.0)
-        ]
-        size = np.maximum(np.isfinite(ordered[moved]).sum(axis=-1), 1)[:, None]
-        read_at[moved] += (below[1] - 0.5 * (below[0] + below[2])) / size
+        rows, at = ordered[moved], q[moved].astype(ordered.dtype)
+        by = error[moved, None].astype(ordered.dtype)
+        low, middle, high = (
+            np.array([row.searchsorted(x, side="right") for row, x in zip(rows, points, strict=True)])
+            for points in (at - by, at, at + by)
+        )
+        size = np.maximum(np.isfinite(rows).sum(axis=-1), 1)[:, None]
+        read_at[moved] += (middle - 0.5 * (low + high)) / size
     return quantiles_of_sorted(ordered, np.clip(read_at, 0.0, 1.0))
 
 
