@@ -23,7 +23,7 @@ from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
 from pipeline.flight.calibration import Fit, Misfit, fit_polar, misfits
 from pipeline.flight.figures import Figure
-from pipeline.flight.inhand import DerivedLimit, Sheet, derived_da_limits, sheet, verdict
+from pipeline.flight.inhand import DerivedLimit, Sheet, derived_da_limit, sheet, verdict
 from pipeline.flight.performance import Performance, performance
 from pipeline.flight.routine import RoutineEnergy, routine_energy
 from pipeline.flight_inputs import FlightInputs, routine_items, season_flight
@@ -387,14 +387,13 @@ def _limit_if(
     _held: Prepared,
     _air: FigureAir,
 ) -> DerivedLimit:
-    (found,) = derived_da_limits(
-        [replace(_air.figure, entry_speed=entry_speed)],
+    return derived_da_limit(
+        replace(_air.figure, entry_speed=entry_speed),
         replace(_held.flight.aircraft, mass=mass),
         _held.flight.cushions,
         floor_ft * FT,
         pressure_altitude=elevation,
     )
-    return found
 
 
 def routine_air(

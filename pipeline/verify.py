@@ -274,13 +274,10 @@ def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
         first_year=arguments.first_year,
         window_days=arguments.window_days,
     )
-    rejected: dict[str, int] = {}
-    for r in controlled.rejections:
-        rejected[r.reason] = rejected.get(r.reason, 0) + r.count
     return {
         "station": str(hours.attrs["station_id"]),
         "file": str(arguments.station_csv),
-        "rejected": rejected,
+        "rejected": json.loads(hours.attrs["counts"])["rejected"],
         "suspicions": [s.message for s in controlled.suspicions],
         **told,
     }
@@ -606,7 +603,7 @@ def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.
     )
 
 
-_TRUST_VERSION = 1
+_TRUST_VERSION = 2
 """Rises when the hindcast behind a grade changes, so that kept ones are made again."""
 
 

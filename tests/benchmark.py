@@ -3,9 +3,10 @@
 A season of 25 bookings at 25 invented stations of 20 years each is made once (``--keep FOLDER`` keeps it for
 the next time). Then, with the store warm: the forecast itself, in this process after its imports, against
 merely reading the same station files whole in the same process, in seconds of the clock and of the processor;
-the whole ``forecast`` command and ``--help`` as processes; peak memory for 8 and for 25 venues; and reading a
-GHCNh file of 20 years and 32 reports a day, in a process of its own; and the dashboard in a browser, on
-the demo season and on one of 200 bookings. The best of several tries stands.
+the whole ``forecast`` command and ``--help`` as processes; peak memory for 8 and for 25 venues; reading a
+GHCNh file of 20 years and 32 reports a day, in a process of its own; leave-one-year-out hindcasts of 25
+bookings, 20 years and 10 slots; and the dashboard in a browser, on the demo season and on one of 200 bookings.
+The best of several tries stands.
 ``--profile`` prints the forecast's hot spots.
 """
 
@@ -36,6 +37,7 @@ TARGETS = {
         for season in ("demo", "200 bookings")
         for what, limit in (("first page readable", 2.0), ("page change", 1.0), ("what if", 0.3))
     },
+    "leave-one-year-out, processor": 5.0,
 }
 
 FIGURES = [
@@ -239,6 +241,38 @@ def measure_dashboard(words: str, season: Path, cache: Path) -> None:
         report(f"what if, {words}", min(taken))
 
 
+def measure_leave_one_out() -> None:
+    """Density altitude and crosswind of 25 bookings, ten hours each, over a station of 20 whole years."""
+    import datetime as dt
+
+    from pipeline.air.show_hours import StationRecord
+    from pipeline.air.variables import FT, KT
+    from pipeline.decisions.hindcast import hindcast, hourly_air
+    from pipeline.stations.synthetic import Climate, synthesize
+    from pipeline.verify import season_targets
+
+    climate = Climate(mean_temperature_c=12.0, annual_range_c=22.0, diurnal_range_c=12.0, wind_kt=8.0)
+    hours = synthesize(
+        "BENCH", climate, latitude=40.0, longitude=-1.0, elevation_m=1500.0, first_year=2005, last_year=2024
+    )
+    values = {str(name): hours[name].to_numpy() for name in hours.data_vars}
+    first = int(hours["time"].to_numpy()[0].astype("datetime64[h]").astype(np.int64))
+    record = StationRecord(first, values, 1500.0, False)
+    targets = season_targets(record, dt.UTC, [7], [dt.time(h) for h in range(9, 19)])
+    days = targets.utc.astype("datetime64[D]")
+    show = (days - days.astype("datetime64[M]")).astype(int) == 14
+    slots = type(targets)(*(getattr(targets, k)[show] for k in ("utc", "year", "group", "month")))
+    levels = {"density_altitude": [7000 * FT, 8000 * FT], "crosswind": [10 * KT]}
+
+    def all_bookings() -> None:
+        for _ in range(25):
+            hindcast(hourly_air(record, 170.0), slots, levels, scheme="leave_one_out", compare=False)
+
+    clock, processor = best_of(3, all_bookings)
+    report("leave-one-year-out", clock)
+    report("leave-one-year-out, processor", processor)
+
+
 def report(words: str, value: float, unit: str = "s") -> None:
     target = TARGETS.get(words)
     wanted = "" if target is None else f"   (target < {target:g} {unit})"
@@ -270,6 +304,7 @@ def main() -> None:
             process("forecast", str(season))
         measure(large, small, place, profile=arguments.profile)
         measure_ghcnh(ghcnh_file(Path(scratch) / "ghcnh.psv"))
+        measure_leave_one_out()
         measure_dashboards(place)
 
 

@@ -228,6 +228,34 @@ def test_interval_of_a_proportion_covers_clustered_years():
     assert 0.88 <= coverage <= 0.95
 
 
+@pytest.mark.parametrize(("year_share", "trend_error"), [(0.0, 0.0), (0.2, 0.0), (0.2, 0.2)])
+def test_a_new_year_lies_below_a_predictive_quantile_as_often_as_stated(year_share, trend_error):
+    """The mean of the normal distribution function at the quantile is the quantile's probability.
+
+    Type 6 of Hyndman and Fan (1996) has that property on independent values, exactly. Here the hours of a
+    day are nearly one, years differ, and the sample is off by what its trend is off by; .001 beside two
+    sampling errors is for terms of second order. The sample's own quantiles miss it by more.
+    """
+    from scipy.special import ndtr
+
+    g = np.random.default_rng(4)
+    trials, years, days = 3000, 15, 30
+    values = np.sqrt(1.0 - year_share) * g.standard_normal((trials, years, days))
+    values += np.sqrt(year_share) * g.standard_normal((trials, years, 1))
+    values += trend_error * g.standard_normal((trials, 1, 1))
+    sample = values[..., None] + 0.25 * g.standard_normal((trials, years, days, 3))
+    p = np.array([0.05, 0.5, 0.95])
+    ordered = np.sort(sample.reshape(trials, -1), axis=-1)
+    own = clim.quantiles_of_sorted(ordered, p)
+    share = np.stack([(sample <= x[:, None, None, None]).mean(axis=(2, 3)) for x in own.T], axis=1)
+    read = clim.predictive_quantiles(ordered, p, own, share, trend_error)
+    off, off_own = (ndtr(q / np.sqrt(1.0625)) for q in (read, own))
+    error = off.std(axis=0) / np.sqrt(trials)
+    np.testing.assert_array_less(np.abs(off.mean(axis=0) - p), 2 * error + 0.001)
+    ends = [0, 2]
+    assert np.all(np.abs(off_own.mean(axis=0) - p)[ends] > np.abs(off.mean(axis=0) - p)[ends])
+
+
 def test_quantile_interval_covers_clustered_years():
     """Known truth: the 90 % interval of a median and of a 1-in-10 high covers 87 to 96 %."""
     rng = np.random.default_rng(3)

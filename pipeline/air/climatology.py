@@ -44,6 +44,7 @@ __all__ = [
     "gather",
     "gather_nearest",
     "lag_one_correlation",
+    "predictive_quantiles",
     "quantile_interval",
     "quantiles",
     "quantiles_of_sorted",
@@ -585,21 +586,77 @@ def quantiles(values: FloatArray, probabilities: ArrayLike) -> FloatArray:
     return quantiles_of_sorted(np.sort(np.asarray(values), axis=-1), np.asarray(probabilities, dtype=float))
 
 
-def quantiles_of_sorted(ordered: FloatArray, p: FloatArray) -> FloatArray:
-    """Type 8 quantiles of rows sorted with their NaN last."""
+_PLOTTING = {6: 0.0, 7: 1.0, 8: 1.0 / 3.0}
+
+
+def quantiles_of_sorted(ordered: FloatArray, p: FloatArray, kind: int = 8) -> FloatArray:
+    """Quantiles, of type 6, 7 or 8 [1]_, of rows sorted with their NaN last."""
     n = np.isfinite(ordered).sum(axis=-1)[..., None]
     p = np.broadcast_to(p, (*ordered.shape[:-1], p.shape[-1]))
     if ordered.shape[-1] == 0:
         return np.full(p.shape, np.nan)
-    position = np.clip((n + 1.0 / 3.0) * p + 1.0 / 3.0, 1.0, np.maximum(n, 1))
+    a = _PLOTTING[kind]
+    position = np.clip((n + 1.0 - 2.0 * a) * p + a, 1.0, np.maximum(n, 1))
     low = np.floor(position).astype(np.int64)
     below = np.take_along_axis(ordered, low - 1, axis=-1).astype(float)
     above = np.take_along_axis(ordered, np.minimum(low, np.maximum(n, 1) - 1), axis=-1).astype(float)
     return np.asarray(np.where(n > 0, below + (position - low) * (above - below), np.nan))
 
 
+def predictive_quantiles(
+    ordered: FloatArray, p: FloatArray, q: FloatArray, share: FloatArray, shift: ArrayLike = 0.0
+) -> FloatArray:
+    """Quantiles below which a new year's value lies as often as stated.
+
+    Read off n independent values at (n + 1) p, type 6 of [1]_, a quantile has on average the share p of
+    the distribution below it, whatever the distribution; any reading nearer to the sample's own steps has
+    (p - 1/2) / n less, and an interval holds less than it says. The hours of a window are far from
+    independent: n is p (1 - p) over the squared standard error of the mean of the years.
+
+    Parameters
+    ----------
+    ordered
+        The sample, sorted with its NaN last, (..., sample).
+    p
+        (quantile,), between 0 and 1.
+    q
+        The sample's own quantiles, `quantiles_of_sorted` of these two.
+    share
+        Of each year's values, those at or below `q`, (..., quantile, year); NaN for a year that does not
+        count.
+    shift
+        What one standard error of the trend moves the sample by, (...,): the share below a quantile is the
+        mean of the sample's moved up and down by it.
+
+    Returns
+    -------
+    (..., quantile).
+    """
+    held = np.isfinite(share)
+    n = held.sum(axis=-1)
+    mean = np.where(held, share, 0.0).sum(axis=-1) / np.maximum(n, 1)
+    squares = np.where(held, (share - mean[..., None]) ** 2, 0.0).sum(axis=-1)
+    variance = squares / np.maximum(n - 1, 1) / np.maximum(n, 1)
+    read_at = p + (p - 0.5) * variance / (p * (1.0 - p))
+    error = np.broadcast_to(np.asarray(shift, dtype=float), q.shape[:-1])
+    moved = error > 0
+    if moved.any():
+        rows, at = ordered[moved], q[moved].astype(ordered.dtype)
+        by = error[moved, None].astype(ordered.dtype)
+        low, middle, high = (
+            np.array([row.searchsorted(x, side="right") for row, x in zip(rows, points, strict=True)])
+            for points in (at - by, at, at + by)
+        )
+        size = np.maximum(np.isfinite(rows).sum(axis=-1), 1)[:, None]
+        read_at[moved] += (middle - 0.5 * (low + high)) / size
+    return quantiles_of_sorted(ordered, np.clip(read_at, 0.0, 1.0))
+
+
 def quantile_interval(
-    values: FloatArray, probabilities: ArrayLike, independent_days_per_year: ArrayLike
+    values: FloatArray,
+    probabilities: ArrayLike,
+    independent_days_per_year: ArrayLike,
+    shift: ArrayLike = 0.0,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Quantiles and their intervals, by inverting the interval of the exceedance (Woodruff [3]_).
 
@@ -611,6 +668,8 @@ def quantile_interval(
         (quantile,).
     independent_days_per_year
         (...,).
+    shift
+        As for `predictive_quantiles`.
 
     Returns
     -------
@@ -638,7 +697,8 @@ def quantile_interval(
     _, n_eff, years = effective_sample_size(share, days)
     low, high = wilson_interval(np.broadcast_to(p, n_eff.shape), n_eff, years)
     ends = quantiles_of_sorted(ordered, np.concatenate([low, high], axis=-1))
-    return q, ends[..., : p.size], ends[..., p.size :]
+    lower, upper = ends[..., : p.size], ends[..., p.size :]
+    return np.clip(predictive_quantiles(ordered, p, q, share, shift), lower, upper), lower, upper
 
 
 @functools.lru_cache(maxsize=64)

@@ -420,9 +420,18 @@ def forecast_slots(
         conditions, act_flies, [r.stated for r in routines], [s.routines for s in log_steps]
     )
 
+    # What one standard error of the trend, over the years it reaches, moves each quantity by.
+    error = np.zeros((len(QUANTITIES), days.size))
+    if trend_reach is not None and trend_variance > 0:
+        kelvins = np.sqrt(trend_variance) * np.abs(trend_reach.mean(axis=-1))
+        error[QUANTITIES.index("temperature")] = kelvins
+        error[QUANTITIES.index("density_altitude")] = kelvins * _over_years(
+            clim.year_means(warmer["density_altitude"] - conditions["density_altitude"])
+        )
     values = np.stack([getattr(sample, name) for name in QUANTITIES], dtype=np.float32, casting="same_kind")
     quantile, lower, upper = (
-        dict(zip(QUANTITIES, each, strict=True)) for each in clim.quantile_interval(values, QUANTILES, days)
+        dict(zip(QUANTITIES, each, strict=True))
+        for each in clim.quantile_interval(values, QUANTILES, days, error)
     )
     observed = dict(zip(QUANTITIES, np.isfinite(values).mean(axis=(2, 3, 4)), strict=True))
     for i, cause in enumerate(ACT_CAUSES):

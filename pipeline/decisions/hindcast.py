@@ -223,6 +223,7 @@ def hindcast(
     window_days: int = 15,
     hour_offsets: tuple[int, ...] = clim.HOUR_OFFSETS,
     trend: bool = True,
+    quantile_type: int | None = None,
     compare: bool = True,
 ) -> HindcastResult:
     """Forecast every target from the years that the scheme allows, and hold it against the report.
@@ -244,6 +245,9 @@ def hindcast(
         Sampled years that a forecast needs.
     window_days, hour_offsets, trend
         As in the season's forecast.
+    quantile_type
+        6, 7 or 8 reads the interval off the sampled hours as if they were independent; None as the season's
+        forecast does (`pipeline.air.climatology.predictive_quantiles`).
     compare
         Whether to score the monthly normal and the method without trend as well.
     """
@@ -274,6 +278,7 @@ def hindcast(
     flat = (
         {int(y): _fits(t_sums, d_sums, int(y), forward, False) for y in scored} if compare and trend else {}
     )
+    pressure = float(air.pressure.mean())
     models, first_gust_year = _gust_models(air, targets, hours, scored, wanted["gust"])
 
     # Targets of one date and time of day share their window; it is read once.
@@ -302,17 +307,18 @@ def hindcast(
             if not allowed.any():
                 continue
             sample = _moved(columns, local, allowed, hours[at], fits[int(y)], forward, window_days)
-            _da_forecast(
+            ends = _da_forecast(
                 sample,
                 truth["density_altitude"][at],
                 at,
-                low,
-                high,
                 crps,
                 probability,
                 da_keys,
                 minimum_years,
+                _trend_shift(fits[int(y)], int(y), hours[at], pressure),
+                quantile_type,
             )
+            low[at], high[at] = ends.T
             if flat:
                 if fits[int(y)][0].trend != 0.0:
                     sample = _moved(columns, local, allowed, hours[at], flat[int(y)], forward, window_days)
@@ -320,8 +326,6 @@ def hindcast(
                         sample,
                         truth["density_altitude"][at],
                         at,
-                        None,
-                        None,
                         crps_flat,
                         no_trend,
                         da_keys,
@@ -466,29 +470,53 @@ def _moved(
     return values
 
 
+def _trend_shift(fits: Fits, year: int, target_hours: FloatArray, pressure: float) -> FloatArray:
+    """What one standard error of the trend moves density altitude by at each target [m], (target,)."""
+    error = np.sqrt(fits[0].trend_variance())
+    if error == 0.0:
+        return np.zeros(target_hours.size)
+    temperature, dew_point = (clim.seasonal_value(cycle, target_hours) for cycle in fits)
+    base, warmer = (
+        atm.density_altitude(pressure, temperature + more, np.minimum(dew_point, temperature))
+        for more in (0.0, 1.0)
+    )
+    return np.asarray((warmer - base) * error * abs(year - fits[0].years.mean()))
+
+
 def _da_forecast(
     sample: FloatArray,
     truth: FloatArray,
     at: IntArray,
-    low: FloatArray | None,
-    high: FloatArray | None,
     crps: FloatArray,
     probability: dict[tuple[str, float], FloatArray],
     keys: Sequence[tuple[str, float]],
     minimum_years: int,
-) -> None:
-    """Lay quantiles, CRPS and chances of one year's targets into their arrays."""
+    shift: FloatArray | None = None,
+    quantile_type: int | None = None,
+) -> FloatArray:
+    """Lay CRPS and chances of one year's targets into their arrays; give their intervals, (target, 2).
+
+    Without a `shift` the interval is not asked for, and is NaN.
+    """
     held = np.isfinite(sample)
-    enough = clim.counted_years(held).sum(axis=-1) >= minimum_years
+    counted = clim.counted_years(held)
+    enough = counted.sum(axis=-1) >= minimum_years
     ordered = np.sort(sample.reshape(at.size, -1).astype(np.float32), axis=-1)
     crps[at] = np.where(enough, ver.crps_of_sorted(ordered, truth), np.nan)
-    if low is not None and high is not None:
-        ends = clim.quantiles_of_sorted(ordered, np.asarray(INTERVAL))
-        low[at] = np.where(enough, ends[:, 0], np.nan)
-        high[at] = np.where(enough, ends[:, 1], np.nan)
     for key in keys:
         by_year = clim.year_means(np.where(held, sample >= key[1], np.nan))
         probability[key][at] = _mean_of_years(by_year, minimum_years)
+    if shift is None:
+        return np.full((at.size, len(INTERVAL)), np.nan)
+    p = np.asarray(INTERVAL)
+    own = clim.quantiles_of_sorted(ordered, p)
+    size = np.where(counted, held.sum(axis=(-2, -1)), np.nan)
+    share = np.stack([(sample <= q[:, None, None, None]).sum(axis=(-2, -1)) / size for q in own.T], axis=1)
+    if quantile_type is None:
+        ends = clim.predictive_quantiles(ordered, p, own, share, shift)
+    else:
+        ends = clim.quantiles_of_sorted(ordered, p, quantile_type)
+    return np.asarray(np.where(enough[:, None], ends, np.nan))
 
 
 def _mean_of_years(by_year: FloatArray, minimum_years: int) -> FloatArray:
