@@ -5,8 +5,8 @@ the next time). Then, with the store warm: the forecast itself, in this process 
 merely reading the same station files whole in the same process, in seconds of the clock and of the processor;
 the whole ``forecast`` command and ``--help`` as processes; peak memory for 8 and for 25 venues; reading a
 GHCNh file of 20 years and 32 reports a day, in a process of its own; leave-one-year-out hindcasts of 25
-bookings, 20 years and 10 slots; and the dashboard in a browser, on the demo season and on one of 200 bookings.
-The best of several tries stands.
+bookings, 20 years and 10 slots; and the dashboard in a browser, on the demo season and on one of 200
+bookings. The best of several tries stands.
 ``--profile`` prints the forecast's hot spots.
 """
 
