@@ -22,7 +22,7 @@ from dashboard import whatif
 from dashboard.season import Season
 from pipeline.air.variables import FT, KT
 from pipeline.fetch import fetch_season
-from pipeline.flight.inhand import derived_da_limits
+from pipeline.flight.inhand import derived_da_limit
 from pipeline.flight_inputs import season_flight
 from pipeline.inputs import load_season
 from pipeline.results import write_results
@@ -141,8 +141,8 @@ def test_entry_speed_and_weight_move_the_limit_and_are_written(
     season = load_season(made.folder)
     held = season_flight(season)
     assert held is not None
-    (wanted,) = derived_da_limits(
-        [dataclasses.replace(held.figures["Square loop"], entry_speed=160.0 * KT)],
+    wanted = derived_da_limit(
+        dataclasses.replace(held.figures["Square loop"], entry_speed=160.0 * KT),
         dataclasses.replace(held.aircraft, mass=1295.0),
         held.cushions,
         250.0 * FT,
