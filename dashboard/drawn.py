@@ -100,6 +100,19 @@ def _ring(plane: _Plane, rows: Sequence[Row], key: str) -> str:
     )
 
 
+def _band(plane: _Plane, rows: Sequence[Row], low: str, high: str, colour: str, opacity: float) -> str:
+    edge = [(plane.x(r["start"]), plane.y(r[high])) for r in rows]
+    back = [(plane.x(r["start"]), plane.y(r[low])) for r in reversed(rows)]
+    return f'<polygon points="{_path(edge + back)}" fill="{colour}" fill-opacity="{opacity}"/>'
+
+
+def _curve(points: Sequence[tuple[float, float]], colour: str, width: float, dash: str = "") -> str:
+    dashes = f' stroke-dasharray="{dash}"' if dash else ""
+    return (
+        f'<polyline points="{_path(points)}" fill="none" stroke="{colour}" stroke-width="{width}"{dashes}/>'
+    )
+
+
 def air_by_hour(
     rows: Sequence[Row], quantity: str, limit: charts.Limit | None, *, invented: bool, alt: str
 ) -> str:
@@ -130,21 +143,16 @@ def air_by_hour(
     colour = charts.colour_of(quantity)
     plane = _Plane([int(r["start"]) for r in rows], *charts.drawn_range(limit, rows))
     inside = _ground(plane, rows, {t: words.number(t) for t in _ticks(plane.low, plane.high)})
-    edge = [(plane.x(r["start"]), plane.y(r["high"])) for r in held]
-    back = [(plane.x(r["start"]), plane.y(r["low"])) for r in reversed(held)]
-    inside.append(f'<polygon points="{_path(edge + back)}" fill="{colour}" fill-opacity="0.22"/>')
+    inside.append(_band(plane, held, "low", "high", colour, 0.22))
     for r in held:
         x = plane.x(r["start"])
         inside.append(_line(x, plane.y(r["high_lower"]), x, plane.y(r["high_upper"]), colour, 1.4))
         inside.append(_line(x, plane.y(r["median_lower"]), x, plane.y(r["median_upper"]), colour, 3.4))
     middle = [(plane.x(r["start"]), plane.y(r["median"])) for r in held]
-    inside.append(f'<polyline points="{_path(middle)}" fill="none" stroke="{colour}" stroke-width="2.4"/>')
+    inside.append(_curve(middle, colour, 2.4))
     if "bound" in held[0]:
         bound = [(plane.x(r["start"]), plane.y(r["bound"])) for r in held if math.isfinite(r["bound"])]
-        inside.append(
-            f'<polyline points="{_path(bound)}" fill="none" stroke="{colour}" stroke-width="1.4" '
-            'stroke-dasharray="1.5 3.5"/>'
-        )
+        inside.append(_curve(bound, colour, 1.4, "1.5 3.5"))
     if limit is not None:
         for value, name, dash in ((limit[0], "comfortable", "5 4"), (limit[1], "limit", "")):
             if plane.low <= value <= plane.high:
@@ -178,13 +186,9 @@ def planned_by_hour(rows: Sequence[Row], *, invented: bool, alt: str) -> str:
         return ""
     plane = _Plane([int(r["start"]) for r in rows], 0.0, 1.0)
     inside = _ground(plane, rows, {t / 4: f"{25 * t} %" for t in range(5)})
-    edge = [(plane.x(r["start"]), plane.y(r["upper"])) for r in held]
-    back = [(plane.x(r["start"]), plane.y(r["lower"])) for r in reversed(held)]
-    inside.append(f'<polygon points="{_path(edge + back)}" fill="{charts.MUTED}" fill-opacity="0.25"/>')
+    inside.append(_band(plane, held, "lower", "upper", charts.MUTED, 0.25))
     middle = [(plane.x(r["start"]), plane.y(r["as_planned"])) for r in held]
-    inside.append(
-        f'<polyline points="{_path(middle)}" fill="none" stroke="{charts.MUTED}" stroke-width="2.4"/>'
-    )
+    inside.append(_curve(middle, charts.MUTED, 2.4))
     inside += [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.6" fill="{charts.MUTED}"/>' for x, y in middle]
     inside.append(_ring(plane, held, "as_planned"))
     return _picture(inside, "Full show flown as planned", alt, invented=invented)

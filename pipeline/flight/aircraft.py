@@ -271,6 +271,15 @@ class FieldAir:
             np.broadcast_to(pressure_altitude, shape).ravel(),
         )
 
+    def stretched(self) -> FieldAir:
+        """The same air with one more axis at the end, for speeds."""
+        pressure = self.pressure_altitude
+        return FieldAir(
+            np.asarray(self.density_altitude, dtype=float)[..., None],
+            None if pressure is None else np.asarray(pressure, dtype=float)[..., None],
+            self.uniform,
+        )
+
     @property
     def shape(self) -> tuple[int, ...]:
         """Shape of the cases."""
@@ -443,13 +452,8 @@ def best_climb(aircraft: Aircraft, air: FieldAir, height: ArrayLike = 0.0) -> tu
     """
     stall = float(stall_speed(aircraft))
     speeds = np.linspace(1.1 * stall, max(aircraft.never_exceed_speed, 1.2 * stall), 161)
-    stretched = FieldAir(
-        np.asarray(air.density_altitude, dtype=float)[..., None],
-        None if air.pressure_altitude is None else np.asarray(air.pressure_altitude, float)[..., None],
-        air.uniform,
-    )
     rates = specific_excess_power(
-        aircraft, stretched, speeds, height=np.asarray(height, dtype=float)[..., None]
+        aircraft, air.stretched(), speeds, height=np.asarray(height, dtype=float)[..., None]
     )
     best = np.argmax(rates, axis=-1)
     return np.asarray(np.max(rates, axis=-1)), np.asarray(speeds[best])

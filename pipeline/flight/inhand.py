@@ -521,7 +521,7 @@ def apex_gate(
         down = fly(
             half,
             aircraft,
-            _stretched(air),
+            air.stretched(),
             entry_speed=speeds,
             entry_height=start[..., None],
             meet_base=False,
@@ -559,7 +559,7 @@ def entry_gate(
     wanted = cushions.height if any(s.kind == "recover" for s in figure.segments) else 0.0
     planned = entry_speed_at(figure, air.density_altitude)
     planned = np.broadcast_to(planned, shape)
-    stretched = _stretched(air)
+    stretched = air.stretched()
     middle = count // 2
     share = np.linspace(0.0, 1.0, middle + 1)
     slowest = np.minimum(float(stall_speed(aircraft)), planned)[..., None]
@@ -622,15 +622,6 @@ def entry_gate(
         least_speed=np.asarray(slow),
         planned_height=entry_height,
         planned_speed=np.asarray(planned),
-    )
-
-
-def _stretched(air: FieldAir) -> FieldAir:
-    """The same air with one more axis at the end, for speeds."""
-    return FieldAir(
-        np.asarray(air.density_altitude, dtype=float)[..., None],
-        None if air.pressure_altitude is None else np.asarray(air.pressure_altitude, float)[..., None],
-        air.uniform,
     )
 
 

@@ -14,17 +14,15 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.air.atmosphere import DENSITY_0, GRAVITY
-from pipeline.flight.aircraft import Aircraft, FieldAir, best_climb, specific_excess_power
+from pipeline.flight.aircraft import Aircraft, FieldAir
 from pipeline.flight.figures import Figure
 from pipeline.flight.inhand import in_hand
 from pipeline.flight.motion import entry_speed_at
-from pipeline.flight.routine import HEIGHT_STEP, SPEED_STEP
-from pipeline.flight.runway import dive
+from pipeline.flight.routine import HEIGHT_STEP, SPEED_STEP, climb_rate, link_energy
 
 __all__ = ["Pairs", "pairs"]
 
 FloatArray = npt.NDArray[np.floating]
-_DIVE_ANGLE = 30.0  # degrees, as in `routine.routine_energy`
 
 
 @dataclass(frozen=True)
@@ -96,16 +94,10 @@ def pairs(
     planned = height + true_airspeed**2 / (2.0 * GRAVITY)
     ends = planned - hand.energy_height_spent
 
-    _, climbing = best_climb(aircraft, air, height)
-    rise = specific_excess_power(aircraft, air, climbing, link_load_factor, height)
-    lost, diving = dive(aircraft, air, climbing, speed, _DIVE_ANGLE, height)
-    gained = (true_airspeed**2 - climbing**2 * DENSITY_0 / density) / (2.0 * GRAVITY)
-    in_dive = np.where(speed > climbing, gained - lost, 0.0)
     link = links[:, None]
-    share = np.where(diving > 0, np.minimum(link / np.where(diving > 0, diving, 1.0), 1.0), 1.0)
-    given = np.maximum(link - diving, 0.0) * rise + share * in_dive
+    given = link_energy(aircraft, air, link, height, speed, link_load_factor)
     missing = np.maximum(planned - (ends[:, None] + given), 0.0)
-    rate = float(best_climb(aircraft, air, 150.0)[0])
+    rate = float(climb_rate(aircraft, air, link_load_factor))
     mend = np.where(missing > 0, missing / rate if rate > 0 else np.inf, 0.0)
     mend = np.where(np.isnan(ends)[:, None], np.nan, mend)
 

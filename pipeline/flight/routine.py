@@ -24,11 +24,20 @@ from pipeline.flight.inhand import InHand, in_hand, sound
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import dive
 
-__all__ = ["Item", "RoutineEnergy", "join_faults", "routine_energy", "substitute_faults"]
+__all__ = [
+    "Item",
+    "RoutineEnergy",
+    "climb_rate",
+    "join_faults",
+    "link_energy",
+    "routine_energy",
+    "substitute_faults",
+]
 
 FloatArray = npt.NDArray[np.floating]
 
 _DIVE_ANGLE = 30.0  # degrees; common practice, no source
+_LEG_HEIGHT = 150.0  # m
 SPEED_STEP = 15.0 * KT
 """Speed that cannot be made up without time between two figures [m/s]."""
 HEIGHT_STEP = 100.0 * FT
@@ -228,6 +237,46 @@ def substitute_faults(figure: Figure, substitute: Figure, aircraft: Aircraft) ->
     return faults
 
 
+def link_energy(
+    aircraft: Aircraft,
+    air: FieldAir,
+    seconds: npt.ArrayLike,
+    height: npt.ArrayLike,
+    speed: npt.ArrayLike,
+    load_factor: float,
+) -> FloatArray:
+    """Energy height [m] that a link before an entry gives back.
+
+    A link is a climb at the best speed for it, and at its end the dive to the entry's speed.
+
+    Parameters
+    ----------
+    aircraft, air
+        What is flown, and in what.
+    seconds
+        Of the link [s].
+    height, speed
+        Of the entry: above the field [m], equivalent airspeed [m/s].
+    load_factor
+        Mean load factor on the link.
+    """
+    links, entry = np.asarray(seconds, dtype=float), np.asarray(speed, dtype=float)
+    _, climbing = best_climb(aircraft, air, height)
+    rise = specific_excess_power(aircraft, air, climbing, load_factor, height)
+    lost, diving = dive(aircraft, air, climbing, entry, _DIVE_ANGLE, height)
+    gained = (entry**2 - climbing**2) * DENSITY_0 / air.density(height) / (2.0 * GRAVITY)
+    in_dive = np.where(entry > climbing, gained - lost, 0.0)
+    # A link too short for the whole dive holds its share of it.
+    share = np.where(diving > 0, np.minimum(links / np.where(diving > 0, diving, 1.0), 1.0), 1.0)
+    return np.asarray(np.maximum(links - diving, 0.0) * rise + share * in_dive)
+
+
+def climb_rate(aircraft: Aircraft, air: FieldAir, load_factor: float) -> FloatArray:
+    """Rate [m/s] of the extra climbing that mends an entry: it holds the same turns as the links."""
+    _, climbing = best_climb(aircraft, air, _LEG_HEIGHT)
+    return specific_excess_power(aircraft, air, climbing, load_factor, _LEG_HEIGHT)
+
+
 def routine_energy(
     items: Sequence[Item],
     aircraft: Aircraft,
@@ -277,16 +326,8 @@ def routine_energy(
     planned = height + true_airspeed**2 / (2.0 * GRAVITY)
     ends = planned - hand.energy_height_spent
 
-    # A link is a climb at the best speed for it, and at its end the dive to the next entry's speed.
     links = np.array([item.link_seconds for item in items]).reshape(column)
-    _, climbing = best_climb(aircraft, air, height)
-    rise = specific_excess_power(aircraft, air, climbing, link_load_factor, height)
-    lost, diving = dive(aircraft, air, climbing, speed, _DIVE_ANGLE, height)
-    gained = (true_airspeed**2 - climbing**2 * DENSITY_0 / density) / (2.0 * GRAVITY)
-    in_dive = np.where(speed > climbing, gained - lost, 0.0)
-    # A link too short for the whole dive holds its share of it.
-    share = np.where(diving > 0, np.minimum(links / np.where(diving > 0, diving, 1.0), 1.0), 1.0)
-    given = np.maximum(links - diving, 0.0) * rise + share * in_dive
+    given = link_energy(aircraft, air, links, height, speed, link_load_factor)
     given = np.where(np.arange(len(figures)).reshape(column) > 0, given, 0.0)
 
     short = np.zeros_like(planned)
@@ -296,9 +337,7 @@ def routine_energy(
         mend[i] = np.maximum(planned[i] - left, 0.0)
         short[i] = np.maximum(planned[i] - (left - short[i - 1]), 0.0)
 
-    # The legs that mend it hold the same turns as the links.
-    _, legs = best_climb(aircraft, air, 150.0)
-    rate = specific_excess_power(aircraft, air, legs, link_load_factor, 150.0)
+    rate = climb_rate(aircraft, air, link_load_factor)
     seconds = np.where(mend > 0, np.where(rate > 0, mend / np.where(rate > 0, rate, 1.0), np.inf), 0.0)
     # No climb mends an entry that no dive reaches.
     seconds = np.where(np.isnan(mend), np.inf, seconds)

@@ -162,11 +162,8 @@ class Store:
         unknown = sorted(set(variables or ()) - set(STATION_VARIABLES))
         if unknown:
             raise ValueError(f"not in the glossary: {', '.join(unknown)}")
-        path = self.path(source, station_id)
-        record = _read(path, variables)
-        if record is None or record.size == 0:
-            raise _nothing_stored(path, source, station_id)
-        return _dataset(record, path, start, end)
+        record = self._hours(source, station_id, variables)
+        return _dataset(record, self.path(source, station_id), start, end)
 
     def attributes(self, source: str, station_id: str) -> dict[str, Any]:
         """Attributes of a station's hours, none of which is read.
@@ -176,11 +173,7 @@ class Store:
         StoreError
             Nothing is stored, or the file is damaged.
         """
-        path = self.path(source, station_id)
-        record = _read(path, ())
-        if record is None or record.size == 0:
-            raise _nothing_stored(path, source, station_id)
-        return record.attrs
+        return self._hours(source, station_id, ()).attrs
 
     def newest_hour(self, source: str, station_id: str) -> np.datetime64:
         """Last hour stored of a station, UTC; no value is read.
@@ -190,11 +183,15 @@ class Store:
         StoreError
             Nothing is stored, or the file is damaged.
         """
+        record = self._hours(source, station_id, ())
+        return np.datetime64(record.first_hour + record.size - 1, "h")
+
+    def _hours(self, source: str, station_id: str, variables: Sequence[str] | None) -> _Record:
         path = self.path(source, station_id)
-        record = _read(path, ())
+        record = _read(path, variables)
         if record is None or record.size == 0:
             raise _nothing_stored(path, source, station_id)
-        return np.datetime64(record.first_hour + record.size - 1, "h")
+        return record
 
     def file_digest(self, source: str, station_id: str) -> str:
         """SHA-256 of a station's file as it lies there, unread; empty where there is none.
