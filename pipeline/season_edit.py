@@ -10,7 +10,6 @@ import contextlib
 import copy
 import difflib
 import hashlib
-import json
 import os
 import re
 import tempfile
@@ -20,13 +19,14 @@ from pathlib import Path
 
 import yaml
 
+from pipeline import settings
 from pipeline.errors import InputError, StoreError
 from pipeline.flight_inputs import flight_mistakes
 from pipeline.inputs import check_season, load_season
 from pipeline.results import write_atomically
 from pipeline.settings import Fault, Key, dotted, parse_settings
 
-__all__ = ["Edit", "changed", "figure_key", "in_digits", "position_of", "value_at", "write"]
+__all__ = ["Edit", "changed", "figure_key", "position_of", "value_at", "write"]
 
 _LOCK_WAIT_S = 10.0
 _PLAIN = re.compile(r"[A-Za-z0-9.+-][A-Za-z0-9_.:+-]*")
@@ -61,11 +61,6 @@ class Edit:
         old, new = (side.decode("utf-8-sig").splitlines() for side in (self.before, self.after))
         lines = difflib.unified_diff(old, new, f"{self.file} as it is", f"{self.file} as it would be", n=2)
         return "\n".join(line.rstrip("\n") for line in lines)
-
-
-def in_digits(value: float) -> str:
-    """A number as it is written into a settings file, to ten digits."""
-    return f"{value:.10g}"
 
 
 def changed(folder: Path, file: str, values: Mapping[Key, str]) -> Edit:
@@ -251,7 +246,7 @@ def _add(text: str, group: yaml.MappingNode, key: Key, written: str) -> str:
 def _scalar(written: str, quote: str) -> str:
     if quote == "'":
         return "'" + written.replace("'", "''") + "'"
-    return written if not quote and _PLAIN.fullmatch(written) else json.dumps(written, ensure_ascii=False)
+    return written if not quote and _PLAIN.fullmatch(written) else settings.written(written)
 
 
 def _faults(edit: Edit) -> list[Fault]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import json
 import re
 import typing
 import unicodedata
@@ -29,6 +30,7 @@ __all__ = [
     "Settings",
     "Text",
     "Truth",
+    "in_digits",
     "mistake",
     "nearest",
     "number",
@@ -37,6 +39,7 @@ __all__ = [
     "read_settings",
     "typed",
     "whole_number",
+    "written",
 ]
 
 Key = tuple[str | int, ...]
@@ -133,6 +136,20 @@ def quoted(value: Any) -> str:
         return "a list"
     text = str(value)
     return repr(text if len(text) <= 60 else text[:57] + "...")
+
+
+def written(text: str) -> str:
+    """A text as a settings file holds it, in quotation marks: read again it is the same to the last sign.
+
+    JSON's marks are YAML's, but for the signs that end a line in YAML alone and would be read as a space.
+    """
+    held = json.dumps(text, ensure_ascii=False)
+    return re.sub("[\x85\u2028\u2029]", lambda sign: f"\\u{ord(sign[0]):04x}", held)
+
+
+def in_digits(value: float) -> str:
+    """A number as it is written into a settings file, to ten digits."""
+    return f"{value:.10g}"
 
 
 def nearest(word: str, choices: Iterable[str]) -> str:

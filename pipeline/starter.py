@@ -6,7 +6,6 @@ Every limit here is only somewhere to start: on the cautious side, nobody's, and
 from __future__ import annotations
 
 import datetime as dt
-import json
 import re
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -14,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.inputs import check_season
-from pipeline.settings import Fault
+from pipeline.settings import Fault, in_digits, written
 
 __all__ = [
     "FIGURES",
@@ -230,17 +229,8 @@ def mistakes(files: Mapping[str, str]) -> list[Fault]:
 # --- Texts ------------------------------------------------------------------------------------------
 
 
-def _quoted(words: str) -> str:
-    """Any words as one YAML value: JSON's quotation is YAML's."""
-    return json.dumps(words, ensure_ascii=False)
-
-
-def _number(value: float) -> str:
-    return f"{value:.10g}"
-
-
 def _pair(low: float, high: float) -> str:
-    return f"{{comfortable: {_number(low)}, limit: {_number(high)}}}"
+    return f"{{comfortable: {in_digits(low)}, limit: {in_digits(high)}}}"
 
 
 def _season(name: str, pilot: str, floor_agl_ft: float, booking: StartBooking, place: str) -> str:
@@ -248,16 +238,16 @@ def _season(name: str, pilot: str, floor_agl_ft: float, booking: StartBooking, p
     act = "\n".join(f"  {key}: {_pair(*values)}   # {_MARK}" for key, values in _ACT.items())
     return f"""\
 # The season: its days, the pilot, the years of the past to use, and what keeps the whole act on the ground.
-name: {_quoted(name)}
+name: {written(name)}
 year: {year}
 first_day: {year}-01-01        # every show day lies between these two
 last_day: {year}-12-31
 invented: false
-currency: {_quoted(booking.currency)}
+currency: {written(booking.currency)}
 
 pilot:
-  name: {_quoted(pilot)}
-  floor_agl_ft: {_number(floor_agl_ft)}        # feet above the ground: the lowest that you are authorised to
+  name: {written(pilot)}
+  floor_agl_ft: {in_digits(floor_agl_ft)}       # feet above the ground: the lowest that you are authorised to
   two_amber_is_red: false  # true: two causes past comfortable count as one past its limit
 
 home: {place}        # where the aircraft lives: a file in venues/; change it when yours is another
@@ -278,40 +268,40 @@ act:
 
 def _venue(place: str, venue: StartVenue) -> str:
     station = venue.station
-    icao = f"icao: {_quoted(venue.icao)}\n" if venue.icao else ""
+    icao = f"icao: {written(venue.icao)}\n" if venue.icao else ""
     if venue.designator:
-        runway = f"{{icao: {_quoted(venue.icao)}, designator: {_quoted(venue.designator)}}}"
+        runway = f"{{icao: {written(venue.icao)}, designator: {written(venue.designator)}}}"
     else:
-        runway = f"{{true_heading: {_number(venue.true_heading)}}}"
+        runway = f"{{true_heading: {in_digits(venue.true_heading)}}}"
     return f"""\
 # A place you fly at. Check every number against the chart: elevation in feet, headings in degrees true.
 id: {place}
-name: {_quoted(venue.name)}
-{icao}latitude: {_number(venue.latitude)}
-longitude: {_number(venue.longitude)}        # west is negative
-elevation_ft: {_number(venue.elevation_ft)}
-timezone: {_quoted(venue.timezone)}
+name: {written(venue.name)}
+{icao}latitude: {in_digits(venue.latitude)}
+longitude: {in_digits(venue.longitude)}        # west is negative
+elevation_ft: {in_digits(venue.elevation_ft)}
+timezone: {written(venue.timezone)}
 runway: {runway}
 show_line:
-  true_heading: {_number(venue.line_true_heading)}        # one way along the line
+  true_heading: {in_digits(venue.line_true_heading)}        # one way along the line
   crowd_side: {venue.crowd_side}        # seen when flying along that heading
-  crowd_distance_ft: {_number(venue.crowd_distance_ft)}
+  crowd_distance_ft: {in_digits(venue.crowd_distance_ft)}
 
 # Stations whose past hours stand for this place, the best first; gaps are filled from the next.
 # `showhour stations near venues/{place}.yaml` lists others with distance, height and years.
 stations:
   - source: {station.source}
-    id: {_quoted(station.id)}
-    name: {_quoted(station.name or station.id)}
-    latitude: {_number(station.latitude)}
-    longitude: {_number(station.longitude)}
-    elevation_ft: {_number(station.elevation_ft)}
+    id: {written(station.id)}
+    name: {written(station.name or station.id)}
+    latitude: {in_digits(station.latitude)}
+    longitude: {in_digits(station.longitude)}
+    elevation_ft: {in_digits(station.elevation_ft)}
 """
 
 
 def _booking(place: str, booking: StartBooking) -> str:
     days = ", ".join(day.isoformat() for day in booking.show_days)
-    fee = f"  fee: {_number(booking.fee)}\n" if booking.fee is not None else ""
+    fee = f"  fee: {in_digits(booking.fee)}\n" if booking.fee is not None else ""
     return f"""\
 # Offers and contracts, each beginning with - id. Times are local.
 - id: {place}-{booking.show_days[0]:%Y-%m}
@@ -339,7 +329,7 @@ def _routine(figures: Sequence[StartFigure]) -> str:
     for one in figures:
         lines += [
             f"  - figure: {one.figure}",
-            f"    name: {_quoted(one.name)}",
+            f"    name: {written(one.name)}",
             f"    seconds: {one.seconds}",
             f"    crowd_value: {one.crowd_value}        # its worth to the show, 0 to 10",
             f"    limits:        # {_MARK}",

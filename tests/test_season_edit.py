@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pipeline import season_edit
 from pipeline.errors import InputError
 from pipeline.inputs import copy_demo, demo_folder, load_season
-from pipeline.settings import Key
+from pipeline.settings import Key, in_digits
 
 
 @pytest.fixture(scope="module")
@@ -66,8 +66,8 @@ def test_any_limit_comes_back_as_it_was_put_and_nothing_else_moves(
         demo,
         "routine.yaml",
         {
-            (*key, "comfortable"): season_edit.in_digits(low),
-            (*key, "limit"): season_edit.in_digits(high),
+            (*key, "comfortable"): in_digits(low),
+            (*key, "limit"): in_digits(high),
         },
     )
     before, after = (yaml.safe_load(side) for side in (edit.before, edit.after))

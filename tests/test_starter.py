@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline import starter
@@ -154,6 +154,8 @@ def test_a_new_season_is_never_written_over_anything(tmp_path: Path) -> None:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.text(max_size=40), pilot=st.text(max_size=40), place=st.text(max_size=40))
+@example(name="0", pilot="0\x850", place="0")
+@example(name="0", pilot="0", place="0\u20280")
 def test_any_words_are_kept_or_refused(
     tmp_path_factory: pytest.TempPathFactory, name: str, pilot: str, place: str
 ) -> None:

@@ -22,6 +22,7 @@ from pipeline.flight.heights import needle_reading, rounded_up_ft
 from pipeline.flight.inhand import DerivedLimit, InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import credited_headwind, take_off_distance
+from pipeline.settings import in_digits
 
 _MEANS = {
     "in": "both cushions are there",
@@ -700,7 +701,7 @@ def _if_flown_otherwise(
             f"{words.number(speed)} kt into the {name}",
             (name, speed),
             lambda folder: season_edit.changed(
-                folder, "figures.yaml", {(name, "entry_speed_kt"): season_edit.in_digits(speed)}
+                folder, "figures.yaml", {(name, "entry_speed_kt"): in_digits(speed)}
             ),
         )
     if abs(mass - now_kg) > 0.01:
@@ -720,7 +721,7 @@ def _fuel_edit(folder: Path, more_kg: float) -> season_edit.Edit:
             f"There are only {held:.0f} kg of fuel in aircraft.yaml to leave out. Change the other weights "
             "in the file."
         )
-    return season_edit.changed(folder, "aircraft.yaml", {key: season_edit.in_digits(held + more_kg)})
+    return season_edit.changed(folder, "aircraft.yaml", {key: in_digits(held + more_kg)})
 
 
 def _limits(season: Season, air: FigureAir) -> None:

@@ -14,6 +14,7 @@ from dashboard import answers, charts, frame, markup, sentences, tables, whatif,
 from dashboard.season import Day, Season, Slot, load_season, sampled_day
 from pipeline import season_edit
 from pipeline.air.variables import KT
+from pipeline.settings import in_digits
 
 _DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
 
@@ -347,8 +348,8 @@ def _limit_edit(folder: Path, figure: str, condition: str, low: float, high: flo
         folder,
         "routine.yaml",
         {
-            (*key, "comfortable"): season_edit.in_digits(math.floor(low + 1e-6)),
-            (*key, "limit"): season_edit.in_digits(math.floor(high + 1e-6)),
+            (*key, "comfortable"): in_digits(math.floor(low + 1e-6)),
+            (*key, "limit"): in_digits(math.floor(high + 1e-6)),
         },
     )
 
