@@ -53,6 +53,20 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def await_answer(address: str, server: subprocess.Popen[bytes]) -> None:
+    """Wait until a dashboard that was started answers."""
+    deadline = time.monotonic() + 60
+    while True:
+        try:
+            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=2) as answer:
+                assert answer.status == 200
+            return
+        except OSError:
+            assert server.poll() is None, "the dashboard ended before it answered"
+            assert time.monotonic() < deadline, "the dashboard did not answer within a minute"
+            time.sleep(0.1)
+
+
 @contextmanager
 def served(results: Path | None, season: Path | None) -> Iterator[str]:
     """The dashboard as `showhour dashboard` starts it, by its address."""
@@ -72,16 +86,7 @@ def served(results: Path | None, season: Path | None) -> Iterator[str]:
     )
     try:
         address = f"http://127.0.0.1:{port}"
-        deadline = time.monotonic() + 60
-        while True:
-            try:
-                with urllib.request.urlopen(f"{address}/_stcore/health", timeout=2) as answer:
-                    assert answer.status == 200
-                break
-            except OSError:
-                assert server.poll() is None, "the dashboard ended before it answered"
-                assert time.monotonic() < deadline, "the dashboard did not answer within a minute"
-                time.sleep(0.1)
+        await_answer(address, server)
         yield address
     finally:
         server.terminate()

@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 from season_folder import write_yaml
+from streamlit.testing.v1 import AppTest
 
+import dashboard
 from pipeline.cli import main
 from pipeline.fetch import fetch_season
 from pipeline.inputs import copy_demo, load_season
@@ -130,3 +132,14 @@ def verify(made: Made, *arguments: str) -> Made:
 def verified_season() -> Made:
     """The small season with three past years scored."""
     return verify(small_season(), "--first-year", "2024")
+
+
+def opened_at(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: str) -> AppTest:
+    """A page of the dashboard over a computed season, opened with what its address would carry."""
+    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
+    app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120).run()
+    app.switch_page(f"views/{page}.py")
+    for key, value in query.items():
+        app.query_params[key] = value
+    return app.run()

@@ -10,12 +10,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from dashboard_season import HOT, SEA, Made, small_season, thin_season
+from dashboard_season import HOT, SEA, Made, opened_at, small_season, thin_season
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import charts_flight, flight, words
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import FieldAir, best_climb, stall_speed, top_speed
@@ -26,17 +25,9 @@ from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items
 from pipeline.results import CAUTIONS
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 def _app(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: str) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page(f"views/{page}.py")
-    for key, value in query.items():
-        app.query_params[key] = value
-    return _quiet(app.run())
+    return _quiet(opened_at(monkeypatch, page, made, **query))
 
 
 def _quiet(app: AppTest) -> AppTest:

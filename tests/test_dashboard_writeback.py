@@ -13,11 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from dashboard_season import HOT, Made, small_season
+from dashboard_season import HOT, Made, opened_at, small_season
 from season_folder import LOOP, booking, venue, write_season
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import whatif
 from dashboard.season import Season
 from pipeline.air.variables import FT, KT
@@ -29,8 +28,6 @@ from pipeline.results import write_results
 from pipeline.run import forecast
 from pipeline.stations.store import Store
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 @pytest.fixture
 def made(tmp_path: Path) -> Made:
@@ -40,13 +37,7 @@ def made(tmp_path: Path) -> Made:
 
 
 def _page(monkeypatch: pytest.MonkeyPatch, made: Made, page: str, **query: str) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=120).run()
-    app.switch_page(f"views/{page}.py")
-    for key, value in query.items():
-        app.query_params[key] = value
-    return _quiet(app.run())
+    return _quiet(opened_at(monkeypatch, page, made, **query))
 
 
 def _quiet(app: AppTest) -> AppTest:

@@ -8,12 +8,10 @@ import re
 import shlex
 import subprocess
 import sys
-import time
-import urllib.request
 from pathlib import Path
 
 import pytest
-from browser import free_port
+from browser import await_answer, free_port
 from PIL import Image
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -58,16 +56,7 @@ def test_every_command_of_the_tour_runs(tmp_path: Path) -> None:
         stderr=subprocess.DEVNULL,
     ) as started:
         try:
-            deadline = time.monotonic() + 60
-            while True:
-                try:
-                    with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2) as said:
-                        assert said.status == 200
-                    break
-                except OSError:
-                    assert started.poll() is None, "the dashboard ended before it answered"
-                    assert time.monotonic() < deadline
-                    time.sleep(0.1)
+            await_answer(f"http://127.0.0.1:{port}", started)
         finally:
             started.terminate()
 

@@ -13,7 +13,6 @@ import sys
 import threading
 import time
 import tomllib
-import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -23,7 +22,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import pytest
 import streamlit as st
-from browser import chromium_or_skip, free_port, opened
+from browser import await_answer, chromium_or_skip, free_port, opened
 from dashboard_season import HOT, small_season
 from hypothesis import given
 from hypothesis import strategies as some
@@ -382,15 +381,7 @@ def test_the_whole_way_through_a_provider(tmp_path: Path) -> None:
 
 
 def _through_the_door(started: subprocess.Popen[bytes], at: str, email: str) -> None:
-    deadline = time.monotonic() + 60
-    while True:
-        try:
-            urllib.request.urlopen(f"{at}/_stcore/health", timeout=2).close()
-            break
-        except OSError:
-            assert started.poll() is None, "the dashboard ended before it answered"
-            assert time.monotonic() < deadline, "the dashboard did not answer within a minute"
-            time.sleep(0.2)
+    await_answer(at, started)
     with opened(at, "phone") as (page, _):
         # A page asked for by its own address has the same door.
         page.goto(f"{at}/venue?booking={HOT}")
