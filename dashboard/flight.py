@@ -57,8 +57,6 @@ FloatArray = npt.NDArray[np.floating]
 STEP_FT = 100.0
 """Between two density altitudes of the sliders."""
 _TOP_FT = 14_000.0
-_ABOVE_ENTRY = 900.0
-"""A figure's top stands no higher above its entry [m], as where limits are derived."""
 
 
 @dataclass(frozen=True)
@@ -270,7 +268,7 @@ def _grid(figures: Sequence[Figure], held: Prepared) -> FloatArray:
     top = _TOP_FT * FT
     engine = held.flight.aircraft.engine
     if isinstance(engine, TableEngine):
-        tallest = max(f.entry_height for f in figures) + _ABOVE_ENTRY
+        tallest = max(f.entry_height for f in figures)
         top = min(top, engine.density_altitudes[-1] - tallest)
     count = int(top / FT / STEP_FT + 1e-9)
     if count < 1:

@@ -531,9 +531,9 @@ def _print_practice(practice: dict[str, Any]) -> None:
     for row in practice["rehearsal_air"]:
         if row["booking"] not in told:
             print(
-                f"{row['booking']}: the air of {row['show_density_altitude_median_ft']:,.0f} ft, the median, "
-                f"is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
-                f"{row['altimeter_inhg']:.2f}; {row['remark']}"
+                f"{row['booking']}: the air of {row['show_density_altitude_high_ft']:,.0f} ft, which one day "
+                f"in ten exceeds, is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set "
+                f"to {row['altimeter_inhg']:.2f}; {row['remark']}"
             )
         told.add(row["booking"])
 

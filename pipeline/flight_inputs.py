@@ -510,17 +510,31 @@ def check_flight(
 def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     """Mistakes and warnings of a season's aircraft and figures, and where its full show does not join.
 
+    Every figure of the repertoire is flown in standard sea level air: one that the aircraft cannot fly even
+    there is a mistake.
+
     Parameters
     ----------
     season
         The season; one without flight files has neither.
     """
+    from pipeline.flight.inhand import flyable, in_hand, story
     from pipeline.flight.routine import join_faults
 
     full = [season.routine.repertoire[i] for i in season.routine.full]
     inputs, faults = _read(season.folder, *_wanted_of(season))
     if faults or inputs is None:
         return faults, []
+    hand = in_hand(list(inputs.figures.values()), inputs.aircraft, FieldAir(0.0), 0.0)
+    good = flyable(hand, inputs.aircraft)
+    figure_file = read_settings(season.folder / "figures.yaml", "figures.yaml", faults)
+    for i, (name, figure) in enumerate(inputs.figures.items()):
+        if figure_file is not None and not good[i]:
+            told = story(figure, hand, inputs.aircraft, (i,))
+            wanted = f"a figure that the aircraft can fly in standard sea level air: {told}"
+            faults.append(figure_file.fault((name,), wanted))
+    if faults:
+        return faults, list(inputs.warnings)
     try:
         items = routine_items(inputs, [f.name for f in full], [f.seconds for f in full])
     except InputError as error:
@@ -684,7 +698,7 @@ def _read_figures(
         )
         if aircraft is not None:
             for key, words in figure_faults(figure, aircraft):
-                place = (name, *_key_path(key))
+                place = (name, *_key_path(key, entry.segments is not None))
                 faults.append(document.fault(place, f"what the aircraft allows: {words}"))
         lowest = min((e for e in elevations_ft if e >= 800.0), default=0.0)
         heights: list[tuple[tuple[str | int, ...], float | None]] = [
@@ -705,10 +719,13 @@ def _read_figures(
                 warnings.append(document.fault((name, *place), words))
 
 
-def _key_path(key: str) -> tuple[str | int, ...]:
-    if key.startswith("segments["):
-        return ("segments", int(key[len("segments[") : -1]), "g")
-    return (key,)
+def _key_path(key: str, spelt_out: bool) -> tuple[str | int, ...]:
+    if not key.startswith("segments["):
+        return (key,)
+    if not spelt_out:
+        return ("pattern",)
+    index, _, rest = key.removeprefix("segments[").partition("]")
+    return ("segments", int(index), *filter(None, [rest.removeprefix(".")]))
 
 
 def _measured(

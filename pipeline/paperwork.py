@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from pipeline.inputs import Booking, Season, Venue
 
 __all__ = [
+    "CardGate",
     "FlownFigure",
     "PaperDay",
     "announcer_sheet",
@@ -129,6 +130,24 @@ def _dates(days: Sequence[str]) -> str:
 
 
 @dataclass(frozen=True)
+class CardGate:
+    """An apex gate as the card has it.
+
+    Attributes
+    ----------
+    least_height, greatest_height
+        Above the field [m]; the least is NaN where no gate can be met, the greatest where higher is better.
+    least_speed_kt, greatest_speed_kt
+        Indicated, rounded up and down.
+    """
+
+    least_height: float
+    greatest_height: float
+    least_speed_kt: int
+    greatest_speed_kt: int
+
+
+@dataclass(frozen=True)
 class FlownFigure:
     """A figure as flown at one booking, in the slot's thin air.
 
@@ -136,20 +155,16 @@ class FlownFigure:
     ----------
     entry_speed_kt
         Indicated, rounded up.
-    entry_height, gate_height, highest
-        Above the field [m]; the gate is NaN where the figure has none, or where none can be met.
-    gate_speed_kt
-        Greatest indicated speed at the gate, rounded down.
-    has_gate
-        Whether the figure has a gate at all.
+    entry_height, highest
+        Above the field [m].
+    gates
+        In the order in which they are passed; empty for a figure without.
     """
 
     entry_speed_kt: int
     entry_height: float
-    gate_height: float
-    gate_speed_kt: int
     highest: float
-    has_gate: bool
+    gates: tuple[CardGate, ...]
 
 
 def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tuple[list[PaperDay], list[str]]:
@@ -185,7 +200,7 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
 def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FlownFigure]]:
     """Every figure of the season in the thin air of every booking."""
     from pipeline.flight.aircraft import FieldAir
-    from pipeline.flight.inhand import apex_gate
+    from pipeline.flight.inhand import apex_gates
     from pipeline.flight.motion import entry_speed_at, fly
 
     names = list(flight.figures)
@@ -199,27 +214,35 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
         FieldAir(cases, np.minimum(cases, field)),
         stall_margin=flight.cushions.speed,
     ).highest
-    air = FieldAir(thin, np.minimum(thin, field))
     floors = np.array([day.floor_ft * FT for day in days])
     # Where a waiver's floor is above the pilot's own, every figure is flown that much higher.
     lifts = floors - np.array([day.season.pilot.floor_agl_ft * FT for day in days])
     told: list[dict[str, FlownFigure]] = [{} for _ in days]
-    for f, name in enumerate(names):
-        figure = flight.figures[name]
-        has_gate = figure.gate_segment is not None and any(s.kind == "recover" for s in figure.segments)
-        least, fastest = np.full(thin.shape, np.nan), np.zeros(thin.shape)
-        if has_gate:
-            gate = apex_gate(figure, flight.aircraft, air, 0.0, flight.cushions)
-            least, fastest = gate.least_height + floors, np.nan_to_num(gate.greatest_speed)
-        for d in range(len(days)):
-            told[d][name] = FlownFigure(
-                math.ceil(float(entry_speed_at(figure, thin[d])) / KT - 1e-9),
-                figure.entry_height + float(lifts[d]),
-                float(least[d]),
-                math.floor(float(fastest[d]) / KT + 1e-9),
-                float(np.fmax(highest[f, 0, d], highest[f, 1, d]) + lifts[d]),
-                has_gate,
+    for lift in sorted(set(lifts.tolist())):
+        here = np.flatnonzero(lifts == lift)
+        air = FieldAir(thin[here], np.minimum(thin, field)[here])
+        for f, name in enumerate(names):
+            figure = flight.figures[name].raised(lift)
+            found = (
+                apex_gates(figure, flight.aircraft, air, float(floors[here[0]]), flight.cushions)
+                if figure.gate_segments
+                else ()
             )
+            for n, d in enumerate(here):
+                told[d][name] = FlownFigure(
+                    math.ceil(float(entry_speed_at(figure, thin[d])) / KT - 1e-9),
+                    figure.entry_height,
+                    float(np.fmax(highest[f, 0, d], highest[f, 1, d]) + lift),
+                    tuple(
+                        CardGate(
+                            float(gate.least_height[n]),
+                            float(gate.greatest_height[n]),
+                            math.ceil(float(np.nan_to_num(gate.least_speed[n])) / KT - 1e-9),
+                            math.floor(float(np.nan_to_num(gate.greatest_speed[n])) / KT + 1e-9),
+                        )
+                        for gate in found
+                    ),
+                )
     return told
 
 
@@ -263,21 +286,31 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         reading = needle_reading(height, day.venue.elevation, temperature=cold)
         return f"{float(rounded_up_ft(reading)):,.0f}"
 
-    rows, shaded, unmet = [], [], []
+    def told(gate: CardGate) -> tuple[str, str]:
+        if not math.isfinite(gate.least_height):
+            return ("NONE", "–")
+        height = needle(gate.least_height)
+        if math.isfinite(gate.greatest_height):
+            # Not over: to the safe side is down, but never under the gate itself.
+            over = float(rounded_up_ft(needle_reading(gate.greatest_height, day.venue.elevation)))
+            height += f"–{max(over - 50.0, float(height.replace(',', ''))):,.0f}"
+        return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
+
+    rows: list[tuple[str, ...]] = []
+    shaded, unmet = [], []
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
-        entry = gate = ("", "")
+        entry, gates = ("", ""), [("", "")]
         if flown is not None:
             entry = (str(flown.entry_speed_kt), needle(flown.entry_height))
-            if math.isfinite(flown.gate_height):
-                gate = (needle(flown.gate_height), str(flown.gate_speed_kt))
-            elif flown.has_gate:
-                gate = ("NONE", "–")
+            gates = [told(gate) for gate in flown.gates] or gates
+            if ("NONE", "–") in gates:
                 unmet.append(names[f])
         limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
         if limit_ft[f] <= day.reckoned_ft:
-            shaded.append((place, 6))
-        rows.append((str(place + 1), names[f], *entry, *gate, limit, f"{seconds[f]:.0f}"))
+            shaded.append((len(rows), 6))
+        rows.append((str(place + 1), names[f], *entry, *gates[0], limit, f"{seconds[f]:.0f}"))
+        rows += [("", f"– its gate {n}", "", "", *gate, "", "") for n, gate in enumerate(gates[1:], 2)]
     full = day.shows[0].figures
     out = [names[f] for f in full if f not in show.figures]
     new = [names[f] for f in show.figures if f not in full]
@@ -294,7 +327,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         lines.append("No aircraft.yaml and figures.yaml: write in your own speeds and gates.")
     lines.append(
         "Needle readings are for the local setting, rounded up to 50 ft, with the cold correction of a "
-        "1-in-10 cool day. Miss a gate, fast or low: roll out. In air thinner than reckoned for, think again."
+        "1-in-10 cool day. Miss a gate, in height or speed: roll out. In thinner air than reckoned for, "
+        "think again."
     )
     setting = "_______" if altimeter_inhg is None else f"{altimeter_inhg:.2f} inHg"
     return Sheet(
@@ -319,8 +353,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             ),
             Table(
                 (
-                    "", "figure", "entry kt IAS", "entry needle", "gate: needle not under", "and kt not over",
-                    "your limit, DA ft", "s",
+                    "", "figure", "entry kt IAS", "entry needle", "gate: needle not under",
+                    "and kt IAS, from–to", "your limit, DA ft", "s",
                 ),
                 tuple(rows),
                 (0.75, 5.0, 1.25, 1.55, 1.7, 1.15, 1.75, 0.85),

@@ -757,8 +757,9 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
     if home is None or flight is None:
         return []
     rows = []
+    thin = int(np.argmin(np.abs(ds["quantile"].to_numpy() - 0.9)))
     for i in range(ds.sizes["booking_day"]):
-        da = float(ds["density_altitude_quantile"][i, int(ds["day_offered_slot"][i]), 2])
+        da = float(ds["density_altitude_quantile"][i, int(ds["day_offered_slot"][i]), thin])
         if (
             not np.isfinite(da)
             or str(ds["booking_state"].sel(booking=str(ds["day_booking"][i].item())).item()) == "passed"
@@ -770,7 +771,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
             {
                 "booking": str(ds["day_booking"][i].item()),
                 "date": str(ds["day_date"][i].item()),
-                "show_density_altitude_median_ft": round(da / FT),
+                "show_density_altitude_high_ft": round(da / FT),
                 "base_above_home_ft": round(float(found.base_height) / FT),
                 "needle_ft": int(rounded_up_ft(found.needle)),
                 "altimeter_inhg": home.altimeter_inhg,

@@ -19,7 +19,7 @@ from dashboard import charts_flight, flight, words
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import FieldAir, best_climb, stall_speed, top_speed
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.inhand import apex_gate, in_hand, off_take_off, verdict
+from pipeline.flight.inhand import apex_gates, in_hand, off_take_off, verdict
 from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items
@@ -98,7 +98,7 @@ def test_kneeboard_is_what_the_needle_reads(monkeypatch: pytest.MonkeyPatch) -> 
     app.number_input(key="figure_setting").set_value(30.12).run()
     text = _text(_quiet(app))
     held = _held(monkeypatch, made)
-    gate = apex_gate(
+    (gate,) = apex_gates(
         held.flight.figures["Smoke loop"],
         held.flight.aircraft,
         FieldAir(6000 * FT, 5050 * FT),

@@ -6,11 +6,12 @@ import time
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from pipeline.air.atmosphere import DENSITY_0, density_altitude, standard_density
 from pipeline.air.variables import FT, KT
-from pipeline.flight.aircraft import FieldAir, TableEngine, UnblownEngine, stall_speed
+from pipeline.flight.aircraft import Aircraft, FieldAir, TableEngine, UnblownEngine, stall_speed
 from pipeline.flight.figures import (
     LIBRARY,
     Figure,
@@ -26,8 +27,8 @@ from pipeline.flight.heights import needle_reading, rounded_up_ft
 from pipeline.flight.inhand import (
     Cushions,
     DerivedLimit,
-    apex_gate,
     apex_gate_height,
+    apex_gates,
     derived_da_limit,
     derived_da_limits,
     dive_to_entry,
@@ -40,9 +41,11 @@ from pipeline.flight.inhand import (
     story,
     verdict,
 )
-from pipeline.flight.motion import fly
+from pipeline.flight.motion import Flown, fly
 from pipeline.flight.runway import take_off_distance
 from tests.flightdata import BIPLANE, IDEAL
+
+FloatArray = npt.NDArray[np.floating]
 
 CUSHIONS = Cushions(150 * FT, 8 * KT)
 FLOOR = 250 * FT
@@ -65,54 +68,114 @@ def test_modelled_gate_obeys_the_same_arithmetic_without_an_engine() -> None:
     """Engine off and uniform air: the modelled gate is floor + cushion + (sea level loss)/σ exactly."""
     figure = Figure("split-S", (roll(180, 0.0), recover(4.0, gate=True)), 84 * KT, 600.0, 1.0)
     air = FieldAir(np.array([0.0, 8679 * FT]), uniform=True)
-    gate = apex_gate(figure, IDEAL, air, 200 * FT, Cushions(300 * FT, 0.0), greatest_speed=84 * KT)
+    (gate,) = apex_gates(figure, IDEAL, air, 200 * FT, Cushions(300 * FT, 0.0), greatest_speed=84 * KT)
     loss = gate.least_height - 500 * FT
     sigma = float(standard_density(8679 * FT)) / DENSITY_0
     assert loss[1] * sigma == pytest.approx(loss[0], rel=1e-9)
 
 
-GATED = [name for name, figure in LIBRARY.items() if figure.gate_segment is not None]
+GATED = [(name, n) for name, figure in LIBRARY.items() for n in range(len(figure.gate_segments))]
 
 
-@pytest.mark.parametrize("name", GATED)
-def test_an_apex_at_its_gate_leaves_the_cushion(name: str) -> None:
+def way_down(
+    figure: Figure, gate: int, aircraft: Aircraft, air: FieldAir, height: FloatArray, speeds: FloatArray
+) -> Flown:
+    """Fly a figure on from one of its gates to the end of the recovery after it."""
+    index = figure.gate_segments[gate]
+    end = next(i for i, s in enumerate(figure.segments) if i >= index and s.kind == "recover")
+    return fly(
+        replace(figure, segments=figure.segments[: end + 1]),
+        aircraft,
+        air,
+        entry_speed=speeds,
+        entry_height=height,
+        first_segment=index,
+        stall_margin=CUSHIONS.speed,
+        meet_base=False,
+    )
+
+
+@pytest.mark.parametrize(("name", "n"), GATED)
+def test_an_apex_at_its_gate_leaves_the_cushion(name: str, n: int) -> None:
     """Flown on from the least height: whatever the speed the cushion is left, and at the worst no more.
 
     A pull needs more height the faster it is begun; a line held until a speed needs more the slower.
     """
     figure, air = LIBRARY[name], FieldAir(8000 * FT, 5000 * FT)
-    gate = apex_gate(figure, BIPLANE, air, FLOOR, CUSHIONS)
-    planned, band = float(gate.planned_speed), 10 * KT
-    speeds = np.array(
-        [float(gate.greatest_speed), *(max(planned - n * band, planned / 2) for n in (0, 0.5, 1, 2))]
-    )
-    end = [
-        i for i, s in enumerate(figure.segments) if i >= (figure.gate_segment or 0) and s.kind == "recover"
-    ]
-    flown = fly(
-        replace(figure, segments=figure.segments[: end[0] + 1]),
-        BIPLANE,
-        air,
-        entry_speed=speeds,
-        entry_height=gate.least_height,
-        first_segment=figure.gate_segment or 0,
-        stall_margin=CUSHIONS.speed,
-        meet_base=False,
-    )
-    left = flown.full_pull_bottom[flown.failure == 0] - FLOOR - CUSHIONS.height
-    # The air is a few feet of height different from where the gate was reckoned.
-    assert np.all(left > -4 * FT)
-    assert left.min() < 4 * FT
+    gate = apex_gates(figure, BIPLANE, air, FLOOR, CUSHIONS)[n]
+    speeds = np.append(np.linspace(gate.least_speed, gate.greatest_speed, 11), gate.planned_speed)
+    flown = way_down(figure, n, BIPLANE, air, gate.least_height, speeds)
+    assert np.all(flown.failure == 0)
+    left = flown.full_pull_bottom - FLOOR - CUSHIONS.height
+    assert np.all(left > -0.5 * FT)
+    assert left.min() < 0.5 * FT
+    assert float(gate.greatest_speed - gate.least_speed) > 15 * KT
 
 
-@pytest.mark.parametrize("name", GATED)
-def test_gates_grow_with_density_altitude(name: str) -> None:
+@pytest.mark.parametrize(("name", "n"), GATED)
+def test_gates_grow_with_density_altitude(name: str, n: int) -> None:
     """The card prints the gate of the slot's thin air, so thicker air must never need more."""
     air = FieldAir(np.arange(11) * 1000 * FT)
-    gate = apex_gate(LIBRARY[name], BIPLANE, air, FLOOR, CUSHIONS)
+    gate = apex_gates(LIBRARY[name], BIPLANE, air, FLOOR, CUSHIONS)[n]
     known = gate.least_height[np.isfinite(gate.least_height)]
     assert known.size > 3
     assert np.all(np.diff(known) > -1.0 * FT)
+
+
+def test_each_apex_of_a_figure_has_its_gate() -> None:
+    """The second apex of a Cuban eight is its own: lower than the first, and judged by itself."""
+    first, second = apex_gates(LIBRARY["cuban_eight"], BIPLANE, FieldAir(2000.0), FLOOR, CUSHIONS)
+    assert float(second.planned_height) < float(first.planned_height) - 50 * FT
+    assert float(second.least_height) != pytest.approx(float(first.least_height), abs=5 * FT)
+
+
+@pytest.mark.parametrize("limit", ["never_exceed_speed", "category_speed"])
+def test_a_gate_never_leads_past_the_greatest_speed(limit: str) -> None:
+    """Where 10 kt more at the top would pass a limit of speed on the way down the gate allows fewer."""
+    figure, air = LIBRARY["split_s"], FieldAir(0.0)
+    (free,) = apex_gates(figure, BIPLANE, air, FLOOR, CUSHIONS)
+    planned = in_hand(figure, BIPLANE, air, FLOOR, stall_margin=CUSHIONS.speed)
+    held = replace(BIPLANE, **{limit: float(planned.fastest) + 1 * KT})
+    (gate,) = apex_gates(figure, held, air, FLOOR, CUSHIONS)
+    assert np.all(gate.greatest_speed < free.greatest_speed - 1 * KT)
+    assert np.all(gate.greatest_speed >= gate.planned_speed)
+    flown = way_down(figure, 0, held, air, gate.least_height, gate.greatest_speed)
+    assert np.all(np.max(flown.equivalent_airspeed, axis=0) <= held.greatest_speed * (1 + 1e-9))
+
+
+@pytest.mark.parametrize(("ends_ft", "gates"), [(900, 0), (1000, 3), (1100, 4)])
+def test_a_gate_before_a_line_that_ends_at_a_height(ends_ft: int, gates: int) -> None:
+    """From higher the line is longer and its end faster: the gate has a greatest height, and holds between.
+
+    Where the recovery begun at the line's end leaves too little from the planned apex there is no gate: ended
+    at 1,000 ft the figure as planned has 162 ft in hand at 9,000 ft, of the 150 wanted, but not 10 kt faster.
+    """
+    figure = Figure(
+        "line to a height",
+        (
+            pull_to(90),
+            line(speed=30 * KT),
+            own(2.5, path="pivot", speed_after=20 * KT),
+            line(height=ends_ft * FT, gate=True),
+            recover(),
+        ),
+        148 * KT,
+        500 * FT,
+        500 * FT,
+        recovery_load_factor=3.8,
+    )
+    air = FieldAir(np.array([0.0, 3000.0, 6000.0, 9000.0]) * FT)
+    (gate,) = apex_gates(figure, BIPLANE, air, FLOOR, CUSHIONS)
+    met = np.isfinite(gate.least_height)
+    assert np.count_nonzero(met) == gates
+    np.testing.assert_array_equal(met, np.isfinite(gate.greatest_height))
+    for height in (gate.least_height, gate.greatest_height, 0.5 * (gate.least_height + gate.greatest_height)):
+        for speed in (gate.least_speed, gate.greatest_speed):
+            flown = way_down(
+                figure, 0, BIPLANE, air, np.where(met, height, 1000.0), np.where(met, speed, 10.0)
+            )
+            left = flown.full_pull_bottom - FLOOR - CUSHIONS.height
+            assert np.all(left[met] > -0.5 * FT)
 
 
 def test_a_gate_on_the_way_up_is_refused() -> None:
@@ -268,7 +331,10 @@ def test_an_entry_speed_that_no_dive_reaches_is_out_and_told() -> None:
     assert hand.failure == 0
     assert str(verdict(figure, hand, draggy, CUSHIONS, FLOOR)) == "out"
     told = story(figure, hand, draggy)
-    assert told == "loop: never reaches its entry speed of 165 kt, even at full power in a dive at 45 degrees"
+    assert told == (
+        "loop: never reaches its entry speed of 165 kt, even at full power in a dive at 45 degrees, before "
+        "segment 1 (pull_to)"
+    )
     # The dive, integrated, says the same over the library and the airs.
     air = FieldAir(np.linspace(0, 3500, 5))
     for aircraft in (BIPLANE, draggy):
@@ -291,12 +357,21 @@ def test_typed_and_derived_limits() -> None:
     assert governing_limit(6000 * FT, DerivedLimit(float("inf"), "", 1.0))[0] == 6000 * FT
 
 
-def test_a_power_table_bounds_the_search() -> None:
-    """A table that ends at 16,000 ft is asked for nothing above it."""
-    feet = np.array([0.0, 8000.0, 16000.0]) * FT
-    table = replace(BIPLANE, engine=TableEngine(tuple(feet), (335e3, 300e3, 220e3)))
+def test_a_figure_is_not_flown_past_the_end_of_a_power_table() -> None:
+    """A table that ends at 3,000 ft: the loop's top stands about 1,100 ft above its field and reaches it.
+
+    Nothing is extrapolated: the limit is where the top of the figure meets the end of the table, and says so.
+    """
+    feet = np.array([0.0, 1500.0, 3000.0]) * FT
+    table = replace(BIPLANE, engine=TableEngine(tuple(feet), (335e3, 328e3, 320e3)))
     limit = derived_da_limits([LIBRARY["loop"]], table, CUSHIONS, FLOOR)[0][0]
-    assert limit.searched_to <= 16000 * FT - 900
+    assert limit.bites == "engine's power table ends"
+    below = in_hand(LIBRARY["loop"], table, FieldAir(limit.density_altitude), FLOOR)
+    assert below.failure == 0
+    assert float(limit.density_altitude + below.highest) == pytest.approx(3000 * FT, abs=60 * FT)
+    past = in_hand(LIBRARY["loop"], table, FieldAir(2800 * FT), FLOOR)
+    assert "climbs past the end of the engine's power table" in story(LIBRARY["loop"], past, table)
+    assert str(verdict(LIBRARY["loop"], past, table, CUSHIONS, FLOOR)) == "out"
 
 
 def test_loop_off_the_take_off_thin_in_the_evening_out_in_the_afternoon() -> None:
@@ -404,6 +479,55 @@ def test_what_the_aircraft_forbids_is_told_by_key() -> None:
     assert [key for key, _ in figure_faults(slow, BIPLANE)] == ["entry_speed_kt"]
 
 
+@pytest.mark.parametrize(
+    ("figure", "limits", "key", "held"),
+    [
+        (LIBRARY["inverted_pass"], {"min_load_factor": -0.5}, "segments[0]", "-1.0 g to hold the path"),
+        (LIBRARY["slow_roll"], {"min_load_factor": -0.5}, "segments[0]", "-1.0 g to hold the path"),
+        (LIBRARY["half_cuban"], {"min_load_factor": -0.5}, "segments[4]", "-0.9 g to hold the path"),
+        # 1/cos 78° = 4.81
+        (
+            replace(LIBRARY["photo_pass"], segments=(hold(seconds=8.0, bank=78.0),), entry_speed=150 * KT),
+            {"max_load_factor": 3.8},
+            "segments[0].bank_deg",
+            "+4.8 g to hold bank +78°",
+        ),
+    ],
+)
+def test_a_path_that_the_structure_cannot_hold_is_out(
+    figure: Figure, limits: dict[str, float], key: str, held: str
+) -> None:
+    """Level flight inverted is -1 g, and a level turn 1/cos(bank): no less will do, whatever is clipped."""
+    assert figure_faults(figure, BIPLANE) == []
+    limited = replace(BIPLANE, **limits)  # type: ignore[arg-type]
+    fault = next(f for f in figure_faults(figure, limited) if "to hold" in f[1])
+    assert fault[0] == key
+    assert held in fault[1]
+    hand = in_hand(figure, limited, FieldAir(0.0), FLOOR)
+    assert str(verdict(figure, hand, limited, CUSHIONS, FLOOR)) == "out"
+    assert "outside the aircraft's limits to hold the path, in segment" in story(figure, hand, limited)
+
+
+def test_a_half_roll_into_the_pull_asks_for_no_inverted_flight() -> None:
+    """A split-S rolls and pulls: nothing in it is held inverted, and no negative load factor is needed."""
+    upright = replace(BIPLANE, min_load_factor=-0.1)
+    assert figure_faults(LIBRARY["split_s"], upright) == []
+    assert in_hand(LIBRARY["split_s"], upright, FieldAir(0.0), FLOOR).failure == 0
+
+
+def test_a_roll_is_judged_where_the_wing_has_least() -> None:
+    """A slow roll is inverted half the time: over the stall at -1 g, which is the faster one.
+
+    V_stall = √(2 m g / (ρ0 S CL)): with 0.8 of the lift inverted, 1/√0.8 = 1.118 of the upright one.
+    """
+    figure = LIBRARY["slow_roll"]
+    weak = replace(BIPLANE, max_lift_inverted=0.8 * BIPLANE.max_lift)
+    hand = in_hand(figure, weak, FieldAir(0.0), FLOOR)
+    stall = float(stall_speed(weak)) / np.sqrt(0.8)
+    slowest = float(np.min(hand.flown.equivalent_airspeed))
+    assert float(hand.speed) == pytest.approx(slowest - stall, abs=1e-6)
+
+
 def test_speed_in_hand_of_level_flight() -> None:
     """Airspeed less stall: in a pass nothing else."""
     figure = Figure("pass", (hold(seconds=3.0),), 120 * KT, 200.0, 200.0)
@@ -419,13 +543,13 @@ def test_sheet_holds_what_the_screen_shows() -> None:
     figure = LIBRARY["loop"]
     page = sheet(figure, BIPLANE, FieldAir(2100.0, 1700.0), FLOOR, CUSHIONS, pressure_altitude=1700.0)
     assert page.curves.height.shape == page.density_altitudes.shape == (13,)
-    assert page.apex is not None
-    assert page.apex.least_height.shape == page.entry.least_height.shape == (13,)
+    (apex,) = page.apexes
+    assert apex.least_height.shape == page.entry.least_height.shape == (13,)
     assert page.sea_level.flown.height.ndim == 1
     assert np.all(np.isfinite(page.dive_height))
-    assert sheet(LIBRARY["photo_pass"], BIPLANE, FieldAir(0.0), FLOOR, CUSHIONS).apex is None
+    assert sheet(LIBRARY["photo_pass"], BIPLANE, FieldAir(0.0), FLOOR, CUSHIONS).apexes == ()
 
     start = time.process_time()
     in_hand(figure, BIPLANE, FieldAir(2200.0, 1700.0), FLOOR, stall_margin=CUSHIONS.speed)
-    apex_gate(figure, BIPLANE, FieldAir(2200.0, 1700.0), FLOOR, CUSHIONS)
+    apex_gates(figure, BIPLANE, FieldAir(2200.0, 1700.0), FLOOR, CUSHIONS)
     assert time.process_time() - start < 0.2

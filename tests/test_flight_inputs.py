@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -248,6 +249,26 @@ def test_a_figure_that_cannot_be_flown_is_told_with_its_segment() -> None:
     weak = replace(inputs, aircraft=replace(inputs.aircraft, engine=UnblownEngine(70e3)))
     with pytest.raises(InputError, match=r"in segment \d+ \(\w+\)"):
         routine_items(weak, FULL, [60.0] * len(FULL))
+
+
+def test_a_substitute_that_cannot_be_flown_is_told_with_its_segment(tmp_path: Path) -> None:
+    """Figures outside the full show are flown, too: a vertical line that is to end faster than it begins."""
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    season = load_season(folder)
+    spare = next(f.name for f in season.routine.repertoire if f.name not in FULL)
+    text = (folder / "figures.yaml").read_text(encoding="utf-8")
+    head, _, rest = text.partition(f"{spare}:\n")
+    after = re.split(r"^(?=\S)", rest, maxsplit=1, flags=re.MULTILINE)[1]
+    steep = (
+        f"{spare}:\n  entry_speed_kt: 60\n  entry_height_ft: 500\n  segments:\n"
+        "    - {pull_to_deg: 90, g: 3.5}\n    - {line_s: 3}\n    - {push_to_deg: 0}\n"
+    )
+    (folder / "figures.yaml").write_text(head + steep + after, encoding="utf-8")
+    (mistake,) = flight_mistakes(load_season(folder))[0]
+    assert re.match(
+        rf"figures.yaml line \d+, {spare}: .*in standard sea level air: .*segment 1", str(mistake)
+    )
 
 
 def test_a_figure_longer_than_its_place_is_told() -> None:

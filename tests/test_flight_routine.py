@@ -94,6 +94,17 @@ def test_an_entry_that_no_dive_reaches_is_a_break() -> None:
     assert np.isinf(energy.total_seconds)
 
 
+def test_a_first_entry_that_no_dive_reaches_is_a_break() -> None:
+    """The first figure is entered as planned: where no dive gives that speed the routine breaks there."""
+    heavy = replace(BIPLANE, zero_lift_drag=0.15)
+    show = [
+        Item(replace(LIBRARY["slow_roll"], entry_speed=150 * KT)),
+        Item(replace(LIBRARY["slow_roll"], entry_speed=90 * KT), 20.0),
+    ]
+    energy = routine_energy(show, heavy, FieldAir(0.0), FLOOR)
+    assert (int(energy.first_break), str(energy.breaks)) == (0, "entry speed")
+
+
 def test_missing_height_and_missing_speed_are_the_same_energy() -> None:
     """At the planned height, V² - v² = 2 g (height missing at the planned speed)."""
     energy = routine_energy(SHOW, BIPLANE, FieldAir(2000.0, 1500.0, uniform=True), FLOOR)

@@ -190,9 +190,9 @@ def test_card_entry_speed_and_gate_are_rounded_to_the_safe_side() -> None:
     assert one.reckoned_ft >= one.quantiles("density_altitude", 0.9, FT).max()
     row = next(r for r in _tables(paperwork.pilot_card(one, one.shows[0]))[0].rows if r[1] == "Smoke loop")
     assert row[2] == str(int(np.ceil(150.0 + one.reckoned_ft / 1000.0 - 1e-9)))
-    flown = one.flown["Smoke loop"]
-    assert int(row[4].replace(",", "")) >= 6700.0 + flown.gate_height / FT - 1e-6
-    assert int(row[5]) == flown.gate_speed_kt
+    (gate,) = one.flown["Smoke loop"].gates
+    assert int(row[4].replace(",", "")) >= 6700.0 + gate.least_height / FT - 1e-6
+    assert row[5] == f"{gate.least_speed_kt}–{gate.greatest_speed_kt}"
 
 
 def test_card_says_what_the_pilot_has_ruled_out() -> None:

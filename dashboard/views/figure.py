@@ -19,7 +19,7 @@ from pipeline.derived import capped
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.heights import needle_reading, rounded_up_ft
-from pipeline.flight.inhand import DerivedLimit, InHand, drift, off_take_off, story, verdict
+from pipeline.flight.inhand import DerivedLimit, Gate, InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import credited_headwind, take_off_distance
 from pipeline.settings import in_digits
@@ -171,6 +171,24 @@ def _needle(height: float, elevation: float, cold: float) -> str:
     return f"{float(rounded_up_ft(reading)):,.0f}"
 
 
+def _needle_down(height: float, least: float, elevation: float, cold: float) -> str:
+    """Height not to be passed as the needle reads it, down to 50 ft, but never under the gate itself."""
+    under = float(_needle(least, elevation, cold).replace(",", ""))
+    return f"{max(float(rounded_up_ft(needle_reading(height, elevation))) - 50.0, under):,.0f}"
+
+
+def _kt(speed: float, *, up: bool) -> str:
+    if not math.isfinite(speed):
+        return words.MISSING
+    return f"{math.ceil(speed / KT - 1e-9) if up else math.floor(speed / KT + 1e-9)}"
+
+
+def _called(air: FigureAir) -> list[tuple[str, Gate]]:
+    """The figure's apex gates with what they are called: by number only where there are several."""
+    apexes = air.sheet.apexes
+    return [(f"Apex gate {n}" if len(apexes) > 1 else "Apex gate", gate) for n, gate in enumerate(apexes, 1)]
+
+
 def _kneeboard(
     air: FigureAir, i: int, limit_ft: float, *, elevation: float, floor_ft: float, cold: float, setting: str
 ) -> str:
@@ -193,29 +211,34 @@ def _kneeboard(
         ("Entry: needle, planned [ft]", _needle(air.figure.entry_height, elevation, cold)),
     ]
     note = ""
-    apex = air.sheet.apex
-    if apex is not None:
+    for called, apex in _called(air):
         least, planned = float(apex.least_height[i]), float(apex.planned_height[i])
-        if math.isfinite(least):
-            fastest = math.floor(float(apex.greatest_speed[i]) / KT + 1e-9)
-            rows += [
-                ("Apex gate: needle NOT UNDER [ft]", _needle(least, elevation, cold)),
-                ("Apex gate: indicated NOT OVER [kt]", f"{fastest}"),
-            ]
-        else:
-            rows.append(("Apex gate", "none can be met: leave the figure out"))
-        if math.isfinite(least) and not planned >= least:
-            note = (
+        if not math.isfinite(least):
+            rows.append((called, "none can be met: leave the figure out"))
+            continue
+        slowest, fastest = float(apex.least_speed[i]), float(apex.greatest_speed[i])
+        rows += [
+            (f"{called}: needle NOT UNDER [ft]", _needle(least, elevation, cold)),
+            (
+                f"{called}: indicated, NOT UNDER and NOT OVER [kt]",
+                f"{_kt(slowest, up=True)} to {_kt(fastest, up=False)}",
+            ),
+        ]
+        highest = float(apex.greatest_height[i])
+        if math.isfinite(highest):
+            rows.append((f"{called}: needle NOT OVER [ft]", _needle_down(highest, least, elevation, cold)))
+        if not planned >= least:
+            note += (
                 f'<p class="sh-note"><b>As planned it misses its own gate</b>: it arrives '
                 f"{words.number(math.ceil((least - planned) / FT - 1e-9), 'ft')} lower, at "
-                f"{words.number(math.ceil(float(apex.planned_speed[i]) / KT), 'kt')}. The gate is reckoned "
-                "at its greatest speed, which asks for more height. Enter with more, or leave it out.</p>"
+                f"{words.number(math.ceil(float(apex.planned_speed[i]) / KT), 'kt')}. The gate holds at all "
+                "its speeds, and the worst asks for more height. Enter with more, or leave it out.</p>"
             )
     return (
         markup.facts(rows, f"Kneeboard: {air.figure.name} at {da} density altitude")
         + f'<p class="sh-note"><b>Altimeter on the LOCAL SETTING: {escape(setting)}</b>. Needle readings, '
-        "rounded up to 50 ft, with the cold correction of a 1-in-10 cool day. Miss a gate, low or fast: roll "
-        "out.</p>" + note
+        "rounded up to 50 ft, with the cold correction of a 1-in-10 cool day. Miss a gate, in height "
+        "or speed: roll out.</p>" + note
     )
 
 
@@ -336,9 +359,11 @@ def _in_this_air(
         levels: list[tuple[float, str, tuple[int, ...]]] = [
             (floor_ft, f"floor {words.number(floor_ft, 'ft')} above the field", (1, 0))
         ]
-        apex = air.sheet.apex
-        if apex is not None and math.isfinite(float(apex.least_height[i])) and state != "out":
-            levels.append((float(apex.least_height[i]) / FT, "apex gate in this air: not under", (5, 4)))
+        levels += [
+            (float(apex.least_height[i]) / FT, f"{called.lower()} in this air: not under", (5, 4))
+            for called, apex in _called(air)
+            if math.isfinite(float(apex.least_height[i])) and state != "out"
+        ]
         frame.chart(
             charts_flight.profile(paths, levels, ("standard sea level air", here_name)),
             f"{air.figure.name} from the side, to scale, in standard sea level air and at {here_name}; the "
@@ -458,32 +483,31 @@ def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
 
 def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> None:
     st.subheader("Its gates as the air thins", anchor=False)
-    entry, apex = air.sheet.entry, air.sheet.apex
+    entry = air.sheet.entry
     rows = []
     for n in range(0, air.grid_ft.size, 10):
         past = air.grid_ft[n] >= limit_ft
         out = past or air.verdicts[n] == "out"
 
-        def kt(speed: float, *, up: bool) -> str:
-            if not math.isfinite(speed):
-                return words.MISSING
-            return f"{math.ceil(speed / KT - 1e-9) if up else math.floor(speed / KT + 1e-9)}"
-
         slow, fast = float(entry.least_speed[n]), float(entry.greatest_speed[n])
         row = {
             "da": words.number(float(air.grid_ft[n])),
             "verdict": "past your limit" if past else str(air.verdicts[n]),
-            "planned": words.MISSING if out else kt(float(entry.planned_speed[n]), up=True),
+            "planned": words.MISSING if out else _kt(float(entry.planned_speed[n]), up=True),
             "band": "none"
             if out or not math.isfinite(slow + fast)
-            else f"{kt(slow, up=True)} to {kt(fast, up=False)}",
+            else f"{_kt(slow, up=True)} to {_kt(fast, up=False)}",
             "entry": words.MISSING if out else _needle(float(entry.least_height[n]), elevation, cold),
         }
-        if apex is not None:
+        for called, apex in _called(air):
             least = math.nan if out else float(apex.least_height[n])
+            met = math.isfinite(least)
             row |= {
-                "apex": _needle(least, elevation, cold),
-                "fast": kt(float(apex.greatest_speed[n]) if math.isfinite(least) else math.nan, up=False),
+                called: _needle(least, elevation, cold),
+                f"{called} kt": f"{_kt(float(apex.least_speed[n]), up=True)} to "
+                f"{_kt(float(apex.greatest_speed[n]), up=False)}"
+                if met
+                else words.MISSING,
             }
         rows.append(row)
     columns = {
@@ -493,10 +517,10 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
         "band": "Entry speeds that keep the cushions [kt]",
         "entry": "Entry: needle not under [ft]",
     }
-    if apex is not None:
-        columns |= {"apex": "Apex gate: needle not under [ft]", "fast": "and not over [kt]"}
+    for called, _ in _called(air):
+        columns |= {called: f"{called}: needle not under [ft]", f"{called} kt": "at indicated speeds [kt]"}
     st.html(
-        '<p class="sh-note">A gate is a least height AND a greatest speed: miss either and roll out. Needle '
+        '<p class="sh-note">A gate is a least height AND a range of speeds: miss either and roll out. Needle '
         "readings at the local setting at this field, rounded up to 50 ft, cold correction in; speeds "
         "indicated, rounded to the safe side.</p>"
         + markup.plain_table(
@@ -506,7 +530,7 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
             numeric=tuple(k for k in columns if k != "verdict"),
         )
     )
-    if apex is None:
+    if not air.sheet.apexes:
         st.html('<p class="sh-note">This figure has no apex gate: nothing is pulled down from a height.</p>')
 
 
@@ -797,9 +821,10 @@ def _method() -> None:
             "level air counts as that.\n\n*Height in hand*: what a recovery at your full working g leaves "
             "above the floor; for a figure without a recovery, its lowest height. *Speed in hand*: over "
             "the stall at the load factor of the slowest point. *Apex gate*: the least height from which "
-            "the pull-down keeps your height cushion, reckoned at the greatest speed: the planned one at "
-            "sea level and 10 kt. The derived "
-            "limit is the density altitude at which a cushion is first used up.\n\n"
+            "the pull-down keeps your height cushion at every speed that the gate allows: from 20 kt under "
+            "the planned one to 10 kt over the one planned at sea level, or as far as the way down stays "
+            "within the never-exceed speed and the display’s speed category. The derived limit is "
+            "the density altitude at which a cushion is first used up.\n\n"
             "Your own measured height loss is better than any model’s: measure it high, and use the larger."
         )
 

@@ -292,7 +292,7 @@ def _practice(season: Season, told: Told) -> None:
                     [
                         {
                             "booking": f"{names[r['booking']]} ({words.date(r['date'], weekday=False)})",
-                            "da": words.number(float(r["show_density_altitude_median_ft"])),
+                            "da": words.number(float(r["show_density_altitude_high_ft"])),
                             "base": words.number(float(r["base_above_home_ft"])),
                             "needle": words.number(float(r["needle_ft"])),
                             "setting": f"{r['altimeter_inhg']:.2f}",
@@ -302,7 +302,7 @@ def _practice(season: Season, told: Told) -> None:
                     ],
                     {
                         "booking": "Booking",
-                        "da": "Show’s median density altitude [ft]",
+                        "da": "Density altitude one day in ten exceeds [ft]",
                         "base": "Base above home [ft]",
                         "needle": "Base as the needle reads [ft]",
                         "setting": "Altimeter set to [inHg]",

@@ -34,7 +34,6 @@ from pipeline.air.atmosphere import (
     standard_pressure,
     standard_temperature,
 )
-from pipeline.air.variables import FT
 
 __all__ = [
     "Aircraft",
@@ -100,7 +99,7 @@ class BlownEngine:
 class TableEngine:
     """The pilot's own power against density altitude, linear in between.
 
-    Air denser than the first row gives the first row's power; the last row is the end.
+    Air denser than the first row gives the first row's power; beyond the last row there is none.
 
     Attributes
     ----------
@@ -328,7 +327,7 @@ def gagg_farrar(density_ratio: ArrayLike) -> FloatArray:
 def shaft_power(
     engine: Engine, density_altitude: ArrayLike, pressure_altitude: ArrayLike, temperature_ratio: ArrayLike
 ) -> FloatArray:
-    """Full-throttle shaft power [W].
+    """Full-throttle shaft power [W]; missing (NaN) beyond the end of a table, which is not extrapolated.
 
     Parameters
     ----------
@@ -338,11 +337,6 @@ def shaft_power(
         Of the air it breathes [m].
     temperature_ratio
         Standard over actual temperature at that pressure altitude [1]; used by a blown engine.
-
-    Raises
-    ------
-    ValueError
-        When an engine table ends before the density altitude asked for: it is not extrapolated.
     """
     if isinstance(engine, UnblownEngine):
         return engine.rated_power * gagg_farrar(troposphere_density(density_altitude) / DENSITY_0)
@@ -352,13 +346,7 @@ def shaft_power(
         lapse = np.minimum(above / at_critical, 1.0)
         return np.asarray(engine.rated_power * lapse * np.sqrt(np.asarray(temperature_ratio, dtype=float)))
     altitude = np.asarray(density_altitude, dtype=float)
-    last = engine.density_altitudes[-1]
-    if np.any(altitude > last):
-        raise ValueError(
-            f"the engine's power table ends at a density altitude of {last / FT:,.0f} ft and was asked for "
-            f"{np.nanmax(altitude) / FT:,.0f} ft; extend the table"
-        )
-    return np.asarray(np.interp(altitude, engine.density_altitudes, engine.powers))
+    return np.asarray(np.interp(altitude, engine.density_altitudes, engine.powers, right=np.nan))
 
 
 def thrust(aircraft: Aircraft, power: ArrayLike, true_airspeed: ArrayLike, density: ArrayLike) -> FloatArray:

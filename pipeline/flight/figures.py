@@ -319,10 +319,9 @@ class Figure:
         return bool(last.side_end * np.cos(last.gamma_end) < 0)
 
     @property
-    def gate_segment(self) -> int | None:
-        """Index of the segment at which the apex gate is judged; None for a figure without one."""
-        marked = [i for i, segment in enumerate(self.segments) if segment.gate]
-        return marked[0] if marked else None
+    def gate_segments(self) -> tuple[int, ...]:
+        """Indices of the segments at which an apex gate is judged; empty for a figure without one."""
+        return tuple(i for i, segment in enumerate(self.segments) if segment.gate)
 
     @property
     def whole_numbers(self) -> bool:
@@ -346,6 +345,8 @@ class Step:
         Commanded, signed toward the canopy [1]; on lines what the straight path needs.
     counts
         Whether speed over the loaded stall is judged here: not in stalled motion nor on a steep line.
+    turns_over
+        A roll that goes on past the half turn: on the way the path is held with the load factor reversed.
     """
 
     segment: Segment
@@ -355,6 +356,14 @@ class Step:
     side_end: int
     load_factor: float
     counts: bool
+    turns_over: bool = False
+
+    @property
+    def held_load_factors(self) -> tuple[float, ...]:
+        """Load factors that a straight path must have, whatever the pilot would like; empty elsewhere."""
+        if self.segment.kind not in ("line", "hold", "roll"):
+            return ()
+        return (self.load_factor, -self.load_factor) if self.turns_over else (self.load_factor,)
 
 
 def _first_meeting(gamma: float, direction: float, climb_angle: float) -> float:
@@ -386,7 +395,7 @@ def steps(figure: Figure) -> tuple[Step, ...]:
                 f"{place}: the gate is where the way down begins, but here the aircraft still climbs; level "
                 "off in a segment before it"
             )
-        end, side_end, counts = gamma, side, True
+        end, side_end, counts, turns_over = gamma, side, True, False
         n = side * np.cos(gamma)
         if segment.kind in ("pull_to", "push_to", "float_to", "recover"):
             if bank:
@@ -423,6 +432,7 @@ def steps(figure: Figure) -> tuple[Step, ...]:
             # On the knife edge the fuselage carries the aircraft, and its drag is in the drag multiple.
             n = 0.0 if bank in (90, 270) else n / np.cos(segment.bank * _DEG)
         elif segment.kind == "roll":
+            turns_over = abs((bank - 360 if bank > 180 else bank) + segment.roll_degrees) > 180
             bank = (bank + segment.roll_degrees) % 360
             if bank == 180:
                 side_end, bank = -side, 0
@@ -441,8 +451,14 @@ def steps(figure: Figure) -> tuple[Step, ...]:
                 end, side_end = np.pi - gamma, -side
             if segment.path in ("pivot", "slide") and abs(np.sin(gamma)) < _STEEP:
                 raise ValueError(f"{place}: a {segment.path} starts from a steep up-line")
-        result.append(Step(segment, gamma, end, side, side_end, float(n), counts))
+        result.append(Step(segment, gamma, end, side, side_end, float(n), counts, turns_over))
         gamma, side = end, side_end
+    last_gate = max(figure.gate_segments, default=-1)
+    if last_gate >= 0 and all(segment.kind != "recover" for segment in figure.segments[last_gate:]):
+        raise ValueError(
+            f"figure {figure.name!r}, segment {last_gate + 1}: a gate is judged by the recovery after it, "
+            "and there is none"
+        )
     if abs(np.sin(gamma)) > 1e-6 or bank:
         raise ValueError(f"figure {figure.name!r} does not end level with wings level; add the last segment")
     return tuple(result)

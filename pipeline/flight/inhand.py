@@ -17,9 +17,9 @@ import numpy.typing as npt
 
 from pipeline.air.atmosphere import DENSITY_0
 from pipeline.air.variables import FT, KT
-from pipeline.flight.aircraft import Aircraft, FieldAir, TableEngine, stall_speed, top_speed
-from pipeline.flight.figures import Figure
-from pipeline.flight.motion import FAILURES, Flown, entry_speed_at, fly
+from pipeline.flight.aircraft import Aircraft, FieldAir, stall_speed, top_speed
+from pipeline.flight.figures import Figure, steps
+from pipeline.flight.motion import FAILURES, OFF_TABLE, Flown, entry_speed_at, fly
 from pipeline.flight.runway import acceleration, climb_out_speed, dive
 
 __all__ = [
@@ -29,14 +29,15 @@ __all__ = [
     "Gate",
     "InHand",
     "Sheet",
-    "apex_gate",
     "apex_gate_height",
+    "apex_gates",
     "derived_da_limit",
     "derived_da_limits",
     "dive_to_entry",
     "drift",
     "entry_gate",
     "figure_faults",
+    "flyable",
     "governing_limit",
     "in_hand",
     "off_take_off",
@@ -55,6 +56,7 @@ BITES = (
     "never-exceed speed",
     "speed category",
     "entry speed never reached",
+    "engine's power table ends",
     "cannot be flown",
 )
 """What can use up a figure, in the order in which ties are told."""
@@ -265,7 +267,7 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
     if figure.recovery_load_factor is not None:
         loads.append(("recovery_g", figure.recovery_load_factor))
     loads += [
-        (f"segments[{i}]", segment.load_factor)
+        (f"segments[{i}].g", segment.load_factor)
         for i, segment in enumerate(figure.segments)
         if segment.load_factor is not None
     ]
@@ -284,6 +286,18 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
                     f"{aircraft.max_load_factor:+.1f} g",
                 )
             )
+    for i, step in enumerate(steps(figure)):
+        for load in step.held_load_factors:
+            if not aircraft.min_load_factor <= load <= aircraft.max_load_factor:
+                held = f"bank {step.segment.bank:+.0f}°" if step.segment.bank else "the path"
+                faults.append(
+                    (
+                        f"segments[{i}]" + (".bank_deg" if step.segment.bank else ""),
+                        f"segment {i + 1} ({step.segment.kind}) needs {load:+.1f} g to hold {held}, outside "
+                        f"the aircraft's limits, {aircraft.min_load_factor:+.1f} to "
+                        f"{aircraft.max_load_factor:+.1f} g",
+                    )
+                )
     if figure.entry_speed < float(stall_speed(aircraft)) and any(
         segment.kind != "own" for segment in figure.segments[:1]
     ):
@@ -295,6 +309,16 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
             )
         )
     return faults
+
+
+def flyable(hand: InHand, aircraft: Aircraft) -> npt.NDArray[np.bool_]:
+    """Whether each case is flown to its end, from an entry speed that can be had, no faster than allowed."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(
+            (hand.failure == 0)
+            & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+            & hand.entry_reached
+        )
 
 
 def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool_]:
@@ -311,13 +335,11 @@ def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool
     """
     with np.errstate(invalid="ignore"):
         return np.asarray(
-            (hand.failure == 0)
+            flyable(hand, aircraft)
             & (hand.height >= 0)
             # Not only at the bottom of the recovery: whatever comes after it is over the floor, too.
             & (hand.lowest >= floor - 0.01)
             & (hand.speed >= 0)
-            & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
-            & hand.entry_reached
         )
 
 
@@ -359,7 +381,7 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
         entry = float(hand.flown.equivalent_airspeed[0][index])
         return (
             f"{figure.name}: never reaches its entry speed of {entry / KT:.0f} kt, even at full power in a "
-            f"dive at {_STEEPEST_DIVE:.0f} degrees"
+            f"dive at {_STEEPEST_DIVE:.0f} degrees, before segment 1 ({figure.segments[0].kind})"
         )
     height = float(hand.height[index]) / FT
     if height < 0:
@@ -451,7 +473,11 @@ class Gate:
     greatest_speed
         Equivalent airspeed [m/s].
     least_speed
-        Equivalent airspeed [m/s] below which a cushion is used up; NaN where the gate has none.
+        Equivalent airspeed [m/s] under which it was not looked, or a cushion is used up; NaN where there is
+        no gate.
+    greatest_height
+        Above the field [m], of an apex gate before a line that ends at a stated height: the planned one,
+        since from higher the aircraft is faster at the line's end. NaN elsewhere: higher is better.
     planned_height, planned_speed
         Where the figure as planned passes the gate.
     """
@@ -459,11 +485,16 @@ class Gate:
     least_height: FloatArray
     greatest_speed: FloatArray
     least_speed: FloatArray
+    greatest_height: FloatArray
     planned_height: FloatArray
     planned_speed: FloatArray
 
 
-def apex_gate(
+_WAYS_DOWN = 5  # speeds looked at between the planned and the greatest
+_SETTLED = 0.05  # m; a gate is printed up to the next 50 ft
+
+
+def apex_gates(
     figure: Figure,
     aircraft: Aircraft,
     air: FieldAir,
@@ -472,52 +503,94 @@ def apex_gate(
     *,
     speed_band: float = 10.0 * KT,
     greatest_speed: npt.ArrayLike | None = None,
-) -> Gate:
-    """Gate at the apex: the least height from which the pull-down keeps the cushion at the greatest speed.
+) -> tuple[Gate, ...]:
+    """Gates at the apexes: least heights from which the pull-down keeps the cushion at every speed allowed.
 
     Parameters
     ----------
     figure
-        With a segment marked as the gate.
+        With segments marked as gates, each with a recovery after it; a gate is returned for each, in order.
     aircraft, air, floor, cushions
         As elsewhere.
     speed_band
         How much faster than planned the pilot may arrive [m/s]. The greatest speed is the planned one in
-        standard sea level air plus this: one number for all fields. Faster needs more height in a pull, and
-        slower in a line that is held until a speed: the least height is that of the worst speed from two
-        bands below the planned one to the greatest.
+        standard sea level air plus this: one number for all fields, unless the way down would then pass the
+        never-exceed speed or the speed category. Faster needs more height in a pull, and slower in a line
+        that is held until a speed: the least height is that of the worst speed from two bands below the
+        planned one to the greatest.
     greatest_speed
         Overrides it: equivalent airspeeds [m/s] that broadcast with the air's cases.
 
     Raises
     ------
     ValueError
-        When the figure has no segment marked as the gate, or no recovery after it.
+        When the figure has no segment marked as a gate.
+
+    Notes
+    -----
+    What the way down costs depends a little on where it begins, so it is flown again from the height found
+    until that holds. Where a line after the gate ends at a height of its own, more height at the gate is more
+    speed there, not more cushion: the gate then reaches from the planned height down toward the line's end as
+    far as the cushion is kept, and there is none where it is not kept from the planned height.
     """
-    index = figure.gate_segment
-    if index is None:
+    if not figure.gate_segments:
         raise ValueError(f"figure {figure.name!r} has no segment marked as the gate")
-    ends = [i for i, s in enumerate(figure.segments) if i >= index and s.kind == "recover"]
-    if not ends:
-        raise ValueError(f"figure {figure.name!r} has no recovery after its gate")
-    half = replace(figure, segments=figure.segments[: ends[0] + 1])
-    planned = fly(half, aircraft, air, meet_base=False, stall_margin=cushions.speed)
-    before = int(np.count_nonzero(planned.segment < index))
-    node = max(before - 1, 0) if index else 0
-    speed, height = planned.equivalent_airspeed[node], planned.height[node]
+    margin = cushions.speed
+    planned = fly(figure, aircraft, air, stall_margin=margin)
+    reference = None
     if greatest_speed is None:
-        reference = fly(half, aircraft, FieldAir(0.0), meet_base=False, stall_margin=cushions.speed)
-        greatest = np.asarray(reference.equivalent_airspeed[node] + speed_band)
-    else:
-        greatest = np.asarray(greatest_speed, dtype=float)
-    start = np.where(np.isfinite(height), height, figure.entry_height)
-    greatest = np.broadcast_to(greatest, start.shape)
-    entry = np.where(np.isfinite(greatest), greatest, figure.entry_speed)
+        reference = fly(figure, aircraft, FieldAir(0.0), stall_margin=margin)
+    gates = []
+    for index in figure.gate_segments:
+        end = next(i for i, s in enumerate(figure.segments) if i >= index and s.kind == "recover")
+        half = replace(figure, segments=figure.segments[: end + 1])
+        before = int(np.count_nonzero(planned.segment < index))
+        node = max(before - 1, 0) if index else 0
+        wanted = (
+            np.asarray(greatest_speed, dtype=float)
+            if reference is None
+            else reference.equivalent_airspeed[node] + speed_band
+        )
+        gates.append(
+            _apex_gate(
+                half,
+                aircraft,
+                air,
+                index,
+                planned.equivalent_airspeed[node],
+                planned.height[node],
+                np.broadcast_to(wanted, air.shape),
+                floor + cushions.height,
+                margin,
+                speed_band,
+            )
+        )
+    return tuple(gates)
+
+
+def _apex_gate(
+    half: Figure,
+    aircraft: Aircraft,
+    air: FieldAir,
+    index: int,
+    speed: FloatArray,
+    height: FloatArray,
+    wanted: FloatArray,
+    lowest: float,
+    stall_margin: float,
+    speed_band: float,
+) -> Gate:
+    """One gate at segment `index`, passed as planned at `speed` and `height`; recovered above `lowest`."""
+    entry = np.where(np.isfinite(wanted), wanted, half.entry_speed)
     here = np.where(np.isfinite(speed), np.minimum(speed, entry), entry)
     slower = [np.maximum(here - n * speed_band, 0.5 * here) for n in (2, 1)]
-    speeds = np.stack([entry, here, *slower], axis=-1)
-    # Begun where the figure as planned is, then once more where that says: the air there is another.
-    for _ in range(2):
+    faster = [here + (entry - here) * n / _WAYS_DOWN for n in range(1, _WAYS_DOWN + 1)]
+    speeds = np.stack([*slower, here, *faster], axis=-1)
+    middle = len(slower)
+    position = np.arange(speeds.shape[-1])
+
+    def flown(start: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """Height [m] to which each speed comes down, and whether it is flown no faster than allowed."""
         down = fly(
             half,
             aircraft,
@@ -526,18 +599,51 @@ def apex_gate(
             entry_height=start[..., None],
             meet_base=False,
             first_segment=index,
-            stall_margin=cushions.speed,
+            stall_margin=stall_margin,
         )
-        loss = np.where(down.failure == 0, start[..., None] - down.full_pull_bottom, np.nan)
-        # The wing may not carry the slower ones at all: then they are no way to arrive.
-        worst = np.fmax(np.max(loss[..., :2], axis=-1), np.fmax(loss[..., 2], loss[..., 3]))
-        worst = np.where(np.all(np.isfinite(loss[..., :2]), axis=-1), worst, np.nan)
-        least = np.where(np.isfinite(greatest), floor + cushions.height + worst, np.nan)
-        start = np.where(np.isfinite(least), least, start)
+        fastest = np.max(down.equivalent_airspeed, axis=0)
+        good = (down.failure == 0) & (fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+        return down.full_pull_bottom, good
+
+    def kept(start: FloatArray, inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        bottom, good = flown(start)
+        return np.asarray(np.all(~inside | (good & (bottom >= lowest - _SETTLED)), axis=-1))
+
+    planned = np.where(np.isfinite(height), height, half.entry_height)
+    ends = [s.height for s in half.segments[index:] if s.kind == "line" and s.height is not None]
+    least = planned
+    with np.errstate(invalid="ignore"):
+        # Each flight from the height found by the one before.
+        for _ in range(1 if ends else 4):
+            bottom, good = flown(least)
+            up = middle + np.cumprod(good[..., middle:], axis=-1).sum(axis=-1) - 1
+            down = middle + 1 - np.cumprod(good[..., middle::-1], axis=-1).sum(axis=-1)
+            met = good[..., middle] & np.isfinite(wanted)
+            inside = (position >= down[..., None]) & (position <= up[..., None]) & met[..., None]
+            if ends:
+                break
+            found = least + lowest - np.min(np.where(inside, bottom, np.inf), axis=-1)
+            moved = np.where(met, np.abs(found - least), 0.0)
+            least = np.where(met, found, least)
+            if np.all(moved <= 0.2 * _SETTLED):
+                break
+        met = met & kept(least, inside)
+        # Down from the planned height as far as the cushion is kept all the way.
+        still = met
+        for share in np.linspace(0.75, 0.0, 4) if ends else ():
+            lower = np.minimum(planned, max(ends)) * (1.0 - share) + planned * share
+            still = still & kept(lower, inside)
+            least = np.where(still, lower, least)
+
+    def where_met(values: FloatArray) -> FloatArray:
+        return np.asarray(np.where(met, values, np.nan))
+
+    take = np.take_along_axis
     return Gate(
-        least_height=np.asarray(least),
-        greatest_speed=np.asarray(greatest),
-        least_speed=np.full(least.shape, np.nan),
+        least_height=where_met(least),
+        greatest_speed=where_met(take(speeds, up[..., None], -1)[..., 0]),
+        least_speed=where_met(take(speeds, np.minimum(down, middle)[..., None], -1)[..., 0]),
+        greatest_height=where_met(planned) if ends else np.full(met.shape, np.nan),
         planned_height=np.asarray(height),
         planned_speed=np.asarray(speed),
     )
@@ -611,7 +717,15 @@ def entry_gate(
     )
     least = figure.entry_height - np.min(np.where(inside, spare, np.inf), axis=-1)
     # The air is another there, and a line may end at a height of its own: flown from there, too.
-    again = np.stack([np.where(ok, slow, planned), planned, np.where(ok, fast, planned)], axis=-1)
+    low, high = np.where(ok, slow, planned), np.where(ok, fast, planned)
+    parts = np.arange(4) / 3.0
+    again = np.concatenate(
+        [
+            low[..., None] + (planned - low)[..., None] * parts[:3],
+            planned[..., None] + (high - planned)[..., None] * parts,
+        ],
+        axis=-1,
+    )
     held, _ = flown(again, np.where(np.isfinite(least), least, figure.entry_height))
     least = least + np.maximum(-np.min(held, axis=-1), 0.0)
     _, kept = flown(again, np.where(np.isfinite(least), least, figure.entry_height))
@@ -620,6 +734,7 @@ def entry_gate(
         least_height=np.asarray(least),
         greatest_speed=np.asarray(fast),
         least_speed=np.asarray(slow),
+        greatest_height=np.full(shape, np.nan),
         planned_height=entry_height,
         planned_speed=np.asarray(planned),
     )
@@ -682,15 +797,7 @@ def derived_da_limits(
     gone: never past the crossing. (A margin of speed is held at nothing by easing the pull until it cannot
     be, so there is no slope by which to find its crossing.)
     """
-    top = highest
-    if isinstance(aircraft.engine, TableEngine):
-        tallest = max(figure.entry_height for figure in figures) + 900.0
-        top = min(top, aircraft.engine.density_altitudes[-1] - tallest)
-        if top < step:
-            raise ValueError(
-                "the engine's power table must reach at least the figures' heights above sea level; extend it"
-            )
-    grid = np.linspace(0.0, top, max(int(np.ceil(top / step)), 1) + 1)
+    grid = np.linspace(0.0, highest, max(int(np.ceil(highest / step)), 1) + 1)
     # Air denser than the field's standard is taken at standard temperature: no bonus for deep cold.
     ceiling = np.array([np.inf if field is None else field for field in fields])[:, None]
 
@@ -710,11 +817,12 @@ def derived_da_limits(
                     hand.fastest <= aircraft.never_exceed_speed * (1.0 + 1e-9),
                     hand.fastest <= np.fmin(aircraft.category_speed, np.inf) * (1.0 + 1e-9),
                     hand.entry_reached,
+                    hand.failure != OFF_TABLE,
                     hand.failure == 0,
                 ]
             )
         # A margin that is missing because the figure failed is told as the failure.
-        bad[:-1] &= hand.failure == 0
+        bad[:-2] &= hand.failure == 0
         return bad
 
     coarse = used_up(figures, np.broadcast_to(grid, (len(fields), grid.size)))
@@ -735,13 +843,13 @@ def derived_da_limits(
                     DerivedLimit(
                         float("-inf" if gone else "inf"),
                         BITES[int(np.argmax(causes))] if gone else "",
-                        float(top),
+                        highest,
                     )
                 )
                 continue
             k = int(np.argmax(np.any(closer[:, v], axis=0)))
             last = below[v] if k == 0 else fine[v, k - 1]
-            found[v].append(DerivedLimit(float(last), BITES[int(np.argmax(closer[:, v, k]))], float(top)))
+            found[v].append(DerivedLimit(float(last), BITES[int(np.argmax(closer[:, v, k]))], highest))
     return tuple(tuple(row) for row in found)
 
 
@@ -797,8 +905,8 @@ class Sheet:
         Of the curves [m].
     curves
         What is in hand over them, (density altitudes,).
-    entry, apex
-        Gates over them; apex is None for a figure without a gate.
+    entry, apexes
+        Gates over them; none at an apex for a figure without.
     dive_height, dive_seconds
         Of the dive to the entry speed over them [m, s].
     limit
@@ -810,7 +918,7 @@ class Sheet:
     density_altitudes: FloatArray
     curves: InHand
     entry: Gate
-    apex: Gate | None
+    apexes: tuple[Gate, ...]
     dive_height: FloatArray
     dive_seconds: FloatArray
     limit: DerivedLimit
@@ -840,7 +948,7 @@ def sheet(
     pressure_altitude
         Of the field [m], for a blown engine along the curves.
     speed_band
-        See `apex_gate`.
+        See `apex_gates`.
     """
     grid = np.arange(13) * 1000.0 * FT if density_altitudes is None else np.asarray(density_altitudes, float)
     air = FieldAir(grid, None if pressure_altitude is None else np.minimum(grid, pressure_altitude))
@@ -852,10 +960,10 @@ def sheet(
         density_altitudes=grid,
         curves=in_hand(figure, aircraft, air, floor, stall_margin=margin),
         entry=entry_gate(figure, aircraft, air, floor, cushions),
-        apex=(
-            apex_gate(figure, aircraft, air, floor, cushions, speed_band=speed_band)
-            if figure.gate_segment is not None
-            else None
+        apexes=(
+            apex_gates(figure, aircraft, air, floor, cushions, speed_band=speed_band)
+            if figure.gate_segments
+            else ()
         ),
         dive_height=used,
         dive_seconds=seconds,

@@ -18,7 +18,7 @@ from pipeline.flight.aircraft import Aircraft, FieldAir
 from pipeline.flight.figures import Figure
 from pipeline.flight.inhand import in_hand
 from pipeline.flight.motion import entry_speed_at
-from pipeline.flight.routine import HEIGHT_STEP, SPEED_STEP, climb_rate, link_energy
+from pipeline.flight.routine import HEIGHT_STEP, SPEED_STEP, climb, link_energy
 
 __all__ = ["Pairs", "pairs"]
 
@@ -95,10 +95,11 @@ def pairs(
     ends = planned - hand.energy_height_spent
 
     link = links[:, None]
-    given = link_energy(aircraft, air, link, height, speed, link_load_factor)
+    climbing, rate = climb(aircraft, air, height, link_load_factor)
+    given = link_energy(aircraft, air, link, height, speed, climbing, rate)
     missing = np.maximum(planned - (ends[:, None] + given), 0.0)
-    rate = float(climb_rate(aircraft, air, link_load_factor))
-    mend = np.where(missing > 0, missing / rate if rate > 0 else np.inf, 0.0)
+    able = rate > 0
+    mend = np.where(missing > 0, np.where(able, missing / np.where(able, rate, 1.0), np.inf), 0.0)
     mend = np.where(np.isnan(ends)[:, None], np.nan, mend)
 
     entry = np.array([f.entry_speed for f in figures])

@@ -37,7 +37,7 @@ from pipeline.flight.aircraft import (
 )
 from pipeline.flight.figures import Figure, Step, steps
 
-__all__ = ["FAILURES", "Flown", "entry_speed_at", "fly"]
+__all__ = ["FAILURES", "OFF_TABLE", "Flown", "entry_speed_at", "fly"]
 
 FloatArray = npt.NDArray[np.floating]
 IntArray = npt.NDArray[np.integer]
@@ -49,8 +49,12 @@ FAILURES = (
     "runs out of speed",
     "never reaches the speed that ends the line",
     "stalls while holding the line",
+    "asks for a load factor outside the aircraft's limits to hold the path",
+    "climbs past the end of the engine's power table",
 )
 """What `Flown.failure` counts into."""
+OFF_TABLE = 6
+"""The last of them."""
 
 _ARC, _TIME, _DISTANCE, _SPEED, _OWN = range(5)
 _SLOWEST = 3.0  # m/s; below it the point mass says nothing about an aeroplane
@@ -155,6 +159,7 @@ class _Slot:
     to_height: BoolArray
     holds: BoolArray
     floats: BoolArray
+    turns_over: BoolArray
     throttle: FloatArray
     drag_multiple: FloatArray
     recovers: BoolArray
@@ -171,7 +176,7 @@ def _slot_table(all_steps: Sequence[tuple[Step, ...]], slot: int) -> _Slot:
         if slot >= len(figure_steps):
             last = figure_steps[-1]
             rows.append((_OWN, last.gamma_end, last.gamma_end, last.side_end, 0.0, 0.0, False, False,
-                         False, 1.0, 1.0, False, 0.0, 0.0, 0.0, np.nan))  # fmt: skip
+                         False, False, 1.0, 1.0, False, 0.0, 0.0, 0.0, np.nan))  # fmt: skip
             continue
         step = figure_steps[slot]
         segment = step.segment
@@ -190,8 +195,8 @@ def _slot_table(all_steps: Sequence[tuple[Step, ...]], slot: int) -> _Slot:
             amount = 0.0 if segment.seconds is None else segment.seconds
         rows.append((
             mode, step.gamma, step.gamma_end, step.side, step.load_factor, amount, to_height,
-            segment.kind == "hold", segment.kind == "float_to", segment.throttle, segment.drag_multiple,
-            segment.kind == "recover", segment.height_change,
+            segment.kind == "hold", segment.kind == "float_to", step.turns_over,
+            segment.throttle, segment.drag_multiple, segment.kind == "recover", segment.height_change,
             0.0 if segment.seconds is None else segment.seconds, segment.distance_covered,
             np.nan if segment.speed_after is None else segment.speed_after,
         ))  # fmt: skip
@@ -199,8 +204,9 @@ def _slot_table(all_steps: Sequence[tuple[Step, ...]], slot: int) -> _Slot:
     return _Slot(
         mode=columns[0], gamma=columns[1], gamma_end=columns[2], side=columns[3].astype(float),
         load=columns[4], amount=columns[5], to_height=columns[6], holds=columns[7], floats=columns[8],
-        throttle=columns[9], drag_multiple=columns[10], recovers=columns[11], height_change=columns[12],
-        own_seconds=columns[13], own_distance=columns[14], speed_after=columns[15],
+        turns_over=columns[9], throttle=columns[10], drag_multiple=columns[11], recovers=columns[12],
+        height_change=columns[13], own_seconds=columns[14], own_distance=columns[15],
+        speed_after=columns[16],
     )  # fmt: skip
 
 
@@ -235,6 +241,8 @@ class _Lanes:
         self.pressure_altitude = pressure_altitude
         self.stratified = stratified
         self.stall_margin = stall_margin
+        # Lanes that have asked for power beyond the end of an engine's table, so that the failure is told.
+        self.off_table = np.zeros(density_altitude.shape, dtype=bool)
         if isinstance(aircraft.engine, BlownEngine):
             # Rating over the blown engine's own lapse at its critical altitude, times what heat leaves.
             ratio = engine_temperature_ratio(density_altitude, pressure_altitude)
@@ -262,12 +270,9 @@ class _Lanes:
         if isinstance(engine, BlownEngine):
             lapse = gagg_farrar(troposphere_density(np.fmax(altitude, engine.critical_altitude)) / DENSITY_0)
             return np.asarray(self.rating * lapse)
-        # A lane that has failed is NaN, and the table is not asked about it.
         altitude = self.density_altitude + self.stratified * height
-        known = np.isfinite(altitude)
-        result = np.full(altitude.shape, np.nan)
-        result[known] = shaft_power(engine, altitude[known], altitude[known], 1.0)
-        return result
+        self.off_table |= altitude > engine.density_altitudes[-1]
+        return shaft_power(engine, altitude, altitude, 1.0)
 
     def lift_limited(
         self, load: FloatArray, arc: BoolArray, true_airspeed: FloatArray, density: FloatArray
@@ -323,11 +328,20 @@ def _fly_slot(lanes: _Lanes, slot: _Slot, state: FloatArray, count: int) -> Floa
     scaled = np.where(extent > 0.0, weight_time, 1.0)
     stopped = np.where(extent > 0.0, np.nan, 0.0)
     any_speed = bool(np.any(speed))
+    # A line of a given length is flown in V²/2, whose change per metre is smooth however slowly it begins;
+    # and in a down-line steps even in length would be too long in time at first.
+    any_distance = bool(np.any(distance))
+    falls = np.where(distance, -2.0 * GRAVITY * sine0 * extent, 0.0)
+    early = np.where(falls > 0.0, falls / (falls + state[3] ** 2), 0.0)
+
+    def speed_of(x: FloatArray) -> FloatArray:
+        v = x[3]
+        return np.asarray(np.where(distance, np.sqrt(2.0 * np.maximum(v, 0.0)), v)) if any_distance else v
 
     def rates(x: FloatArray, fraction: float) -> FloatArray:
         gamma = slot.gamma + fraction * turning
         sine, cosine = np.sin(gamma), np.cos(gamma)
-        height, v = x[2], x[3]
+        height, v = x[2], speed_of(x)
         rho = lanes.density(height)
         # Standing still (the end of a zoom) neither lift nor drag exists.
         unit = np.maximum(per_weight * rho * v * v, 1e-12)
@@ -348,18 +362,24 @@ def _fly_slot(lanes: _Lanes, slot: _Slot, state: FloatArray, count: int) -> Floa
             )
             gain = acceleration - thinning * v * v * sine
             rate = rate + weight_speed * np.sqrt(rho / DENSITY_0) * gain
-        dt = np.where((rate > least) & (v >= slowest), extent / rate, stopped)
+        span = extent * (1.0 + early * (2.0 * fraction - 1.0)) if any_distance else extent
+        dt = np.where((rate > least) & (v >= slowest), span / rate, stopped)
         moved = v * dt
         change = np.empty_like(x)
         change[0] = dt
         np.multiply(moved, cosine, out=change[1])
         np.multiply(moved, sine, out=change[2])
         np.multiply(acceleration, dt, out=change[3])
+        if any_distance:
+            change[3] = np.where(distance, acceleration * moved, change[3])
         return change
 
     nodes = np.empty((count, *state.shape))
     step = 1.0 / count
     x = state
+    if any_distance:
+        x = state.copy()
+        x[3] = np.where(distance, 0.5 * state[3] ** 2, state[3])
     jump = None
     if np.any(own):
         ratio = density0 / DENSITY_0
@@ -383,10 +403,19 @@ def _fly_slot(lanes: _Lanes, slot: _Slot, state: FloatArray, count: int) -> Floa
         k2 = rates(x + 0.5 * step * k1, f + 0.5 * step)
         k3 = rates(x + 0.5 * step * k2, f + 0.5 * step)
         k4 = rates(x + step * k3, f + step)
+        before = x
         x = x + (step / 6.0) * (k1 + 2.0 * (k2 + k3) + k4)
+        if any_distance:
+            # Length over the mean of the speeds at both ends: exact where the acceleration is constant,
+            # and finite from standing still.
+            length = extent * step * (1.0 + early * (2.0 * f + step - 1.0))
+            seconds = np.where(length > 0.0, 2.0 * length / (speed_of(before) + speed_of(x)), 0.0)
+            x[0] = np.where(distance, before[0] + seconds, x[0])
         if jump is not None:
             x = x + step * jump
         nodes[i] = x
+        if any_distance:
+            nodes[i, 3] = speed_of(x)
     return nodes
 
 
@@ -495,7 +524,7 @@ def fly(
     Raises
     ------
     ValueError
-        When an entry speed is not above zero, or an engine's table does not reach the air asked for.
+        When an entry speed is not above zero.
     """
     single = isinstance(figures, Figure)
     listed: list[Figure] = [figures] if isinstance(figures, Figure) else list(figures)
@@ -536,7 +565,20 @@ def fly(
     lengths = np.array([len(s) for s in all_steps])
 
     tables = [_slot_table(all_steps, k) for k in range(slots)]
+    beyond = [
+        np.array([
+            k < len(s)
+            and not all(
+                aircraft.min_load_factor <= n <= aircraft.max_load_factor for n in s[k].held_load_factors
+            )
+            for s in all_steps
+        ])
+        for k in range(slots)
+    ]  # fmt: skip
     for table in tables:
+        # A roll is held both ways up; it is judged where the wing has the less to give.
+        weaker = -1.0 if aircraft.max_lift_inverted <= aircraft.max_lift else 1.0
+        table.load = np.where(table.turns_over, weaker * np.abs(table.load), table.load)
         # Whatever is called for, no more is pulled or pushed than the structure bears.
         table.load = np.clip(table.load, aircraft.min_load_factor, aircraft.max_load_factor)
     node_counts = [_nodes_for(table, degrees_per_node) for table in tables]
@@ -604,11 +646,21 @@ def fly(
                 & np.any(np.abs(flown_load - slot.load) > 0.02, axis=0)
                 & (failure[active] == 0)
             )
-            lost = (~np.isfinite(nodes[-1, 3]) & (failure[active] == 0)) | stalls
+            # A path that cannot be held is not flown at the load factor that there is.
+            forbidden = beyond[k][figure_of[active]] & (failure[active] == 0)
+            lost = (~np.isfinite(nodes[-1, 3]) & (failure[active] == 0)) | stalls | forbidden
             if np.any(lost):
                 gone = active[lost]
                 reason = np.select(
-                    [stalls[lost], slot.mode[lost] == _ARC, slot.mode[lost] == _SPEED], [4, 1, 3], 2
+                    [
+                        mine.off_table[lost],
+                        forbidden[lost],
+                        stalls[lost],
+                        slot.mode[lost] == _ARC,
+                        slot.mode[lost] == _SPEED,
+                    ],
+                    [OFF_TABLE, 5, 4, 1, 3],
+                    2,
                 )
                 failure[gone] = reason
                 failed_segment[gone] = first_segment + k

@@ -27,7 +27,7 @@ from pipeline.flight.runway import dive
 __all__ = [
     "Item",
     "RoutineEnergy",
-    "climb_rate",
+    "climb",
     "join_faults",
     "link_energy",
     "routine_energy",
@@ -37,7 +37,6 @@ __all__ = [
 FloatArray = npt.NDArray[np.floating]
 
 _DIVE_ANGLE = 30.0  # degrees; common practice, no source
-_LEG_HEIGHT = 150.0  # m
 SPEED_STEP = 15.0 * KT
 """Speed that cannot be made up without time between two figures [m/s]."""
 HEIGHT_STEP = 100.0 * FT
@@ -237,13 +236,22 @@ def substitute_faults(figure: Figure, substitute: Figure, aircraft: Aircraft) ->
     return faults
 
 
+def climb(
+    aircraft: Aircraft, air: FieldAir, height: npt.ArrayLike, load_factor: float
+) -> tuple[FloatArray, FloatArray]:
+    """Best speed to climb at [m/s, equivalent], and the rate there [m/s] at a height [m] and load factor."""
+    _, climbing = best_climb(aircraft, air, height)
+    return climbing, specific_excess_power(aircraft, air, climbing, load_factor, height)
+
+
 def link_energy(
     aircraft: Aircraft,
     air: FieldAir,
     seconds: npt.ArrayLike,
     height: npt.ArrayLike,
     speed: npt.ArrayLike,
-    load_factor: float,
+    climbing: npt.ArrayLike,
+    rise: npt.ArrayLike,
 ) -> FloatArray:
     """Energy height [m] that a link before an entry gives back.
 
@@ -257,24 +265,17 @@ def link_energy(
         Of the link [s].
     height, speed
         Of the entry: above the field [m], equivalent airspeed [m/s].
-    load_factor
-        Mean load factor on the link.
+    climbing, rise
+        As `climb` gives them at the entry's height.
     """
     links, entry = np.asarray(seconds, dtype=float), np.asarray(speed, dtype=float)
-    _, climbing = best_climb(aircraft, air, height)
-    rise = specific_excess_power(aircraft, air, climbing, load_factor, height)
-    lost, diving = dive(aircraft, air, climbing, entry, _DIVE_ANGLE, height)
-    gained = (entry**2 - climbing**2) * DENSITY_0 / air.density(height) / (2.0 * GRAVITY)
-    in_dive = np.where(entry > climbing, gained - lost, 0.0)
+    slow = np.asarray(climbing, dtype=float)
+    lost, diving = dive(aircraft, air, slow, entry, _DIVE_ANGLE, height)
+    gained = (entry**2 - slow**2) * DENSITY_0 / air.density(height) / (2.0 * GRAVITY)
+    in_dive = np.where(entry > slow, gained - lost, 0.0)
     # A link too short for the whole dive holds its share of it.
     share = np.where(diving > 0, np.minimum(links / np.where(diving > 0, diving, 1.0), 1.0), 1.0)
-    return np.asarray(np.maximum(links - diving, 0.0) * rise + share * in_dive)
-
-
-def climb_rate(aircraft: Aircraft, air: FieldAir, load_factor: float) -> FloatArray:
-    """Rate [m/s] of the extra climbing that mends an entry: it holds the same turns as the links."""
-    _, climbing = best_climb(aircraft, air, _LEG_HEIGHT)
-    return specific_excess_power(aircraft, air, climbing, load_factor, _LEG_HEIGHT)
+    return np.asarray(np.maximum(links - diving, 0.0) * np.asarray(rise) + share * in_dive)
 
 
 def routine_energy(
@@ -327,7 +328,9 @@ def routine_energy(
     ends = planned - hand.energy_height_spent
 
     links = np.array([item.link_seconds for item in items]).reshape(column)
-    given = link_energy(aircraft, air, links, height, speed, link_load_factor)
+    # The extra climbing that mends an entry is flown as the links are, up to that entry's height.
+    climbing_speed, rate = climb(aircraft, air, height, link_load_factor)
+    given = link_energy(aircraft, air, links, height, speed, climbing_speed, rate)
     given = np.where(np.arange(len(figures)).reshape(column) > 0, given, 0.0)
 
     short = np.zeros_like(planned)
@@ -337,7 +340,6 @@ def routine_energy(
         mend[i] = np.maximum(planned[i] - left, 0.0)
         short[i] = np.maximum(planned[i] - (left - short[i - 1]), 0.0)
 
-    rate = climb_rate(aircraft, air, link_load_factor)
     seconds = np.where(mend > 0, np.where(rate > 0, mend / np.where(rate > 0, rate, 1.0), np.inf), 0.0)
     # No climb mends an entry that no dive reaches.
     seconds = np.where(np.isnan(mend), np.inf, seconds)
@@ -346,7 +348,7 @@ def routine_energy(
 
     lowest = np.minimum(hand.lowest - floor - short, in_height)
     # Such an entry has no number: it is no entry, not one without a fault.
-    reached = np.isfinite(short) & np.isfinite(given)
+    reached = np.isfinite(short) & np.isfinite(given) & hand.entry_reached
     with np.errstate(invalid="ignore"):
         kinds = np.select(
             [
