@@ -357,7 +357,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                     "and kt IAS, from–to", "your limit, DA ft", "s",
                 ),
                 tuple(rows),
-                (0.75, 5.0, 1.25, 1.55, 1.7, 1.15, 1.75, 0.85),
+                (0.71, 4.5, 1.1, 1.62, 1.62, 1.94, 1.64, 0.72),
                 left=(1,),
                 shaded=tuple(shaded),
             ),

@@ -19,7 +19,7 @@ from dashboard import charts_flight, flight, words
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import FieldAir, best_climb, stall_speed, top_speed
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.inhand import apex_gates, in_hand, off_take_off, verdict
+from pipeline.flight.inhand import apex_gates, in_hand, off_take_off, story, verdict
 from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items
@@ -231,7 +231,10 @@ def test_the_profile_is_to_scale(length: float, top: float, width: float) -> Non
 
 
 def test_the_slider_never_extrapolates_a_power_table(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """A table to 16,000 ft, entry 500 ft, a figure 900 m tall: 16,000 - 500 - 2,953 = 12,547, so 12,500."""
+    """A table to 16,000 ft and a floor of 2,250, so an entry at 2,500: the slider ends at 13,500 ft.
+
+    Before that the loop's top leaves the table: that is out, told as that, and nothing is drawn of it.
+    """
     made = _copy(small_season(), tmp_path)
     path = made.folder / "aircraft.yaml"
     engine = re.compile(r"engine:\n(  .*\n)+")
@@ -240,9 +243,15 @@ def test_the_slider_never_extrapolates_a_power_table(monkeypatch: pytest.MonkeyP
         f"engine:\n  kind: table\n  table:\n{rows}\n", path.read_text(encoding="utf-8"), count=1
     )
     path.write_text(text, encoding="utf-8")
-    air = flight.figure_air(_held(monkeypatch, made), "Smoke loop", elevation=1500.0, floor_ft=250.0)
-    assert air.grid_ft[-1] == 12_500.0
-    assert np.isfinite(air.sheet.curves.height).all()
+    held = _held(monkeypatch, made)
+    air = flight.figure_air(held, "Smoke loop", elevation=1500.0, floor_ft=2250.0)
+    assert air.grid_ft[-1] == 13_500.0
+    known = np.isfinite(air.sheet.curves.height)
+    assert known[0]
+    assert not known[-1]
+    assert air.verdicts[-1] == "out"
+    told = story(air.figure, air.sheet.curves, held.flight.aircraft, (-1,))
+    assert "climbs past the end of the engine's power table, in segment" in told
 
 
 @pytest.mark.parametrize("pull_up", [800, 5000])
