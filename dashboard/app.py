@@ -17,10 +17,18 @@ st.set_page_config(page_title="showhour", layout="wide", initial_sidebar_state="
 if not sign_in.let_in():
     st.stop()
 first = first_run.needed()
+
+
+def _front() -> None:
+    """The first page under a name of its own, as the others have one."""
+    st.switch_page("views/bookings.py", query_params=st.query_params.to_dict())
+
+
 page = st.navigation(
     {
         "Plan the season": [
-            st.Page("views/bookings.py", title="Which bookings", url_path="bookings", default=True),
+            st.Page("views/bookings.py", title="Which bookings", url_path="", default=True),
+            st.Page(_front, title="Which bookings", url_path="bookings", visibility="hidden"),
             st.Page("views/season.py", title="The season", url_path="season"),
         ],
         "Agree the hour": [

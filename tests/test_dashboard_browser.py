@@ -158,6 +158,21 @@ def test_a_bookmark_opened_first_is_the_whole_page() -> None:
         _clean(account)
 
 
+def test_the_first_page_opens_by_its_name_too(address: str) -> None:
+    """The other pages have addresses; who types the first one's, or follows a link to it, is there, with the
+    booking that the link names; its menu holds the page once."""
+    with opened(address, "desk") as (page, account):
+        page.goto(f"{address}/bookings?booking={SEA}")
+        page.wait_for_selector("tr.chosen", timeout=60_000)
+        settled(page)
+        assert page.inner_text("h1") == "Which bookings"
+        assert f"booking={SEA}" in str(page.get_attribute("tr.chosen a", "href"))
+        page.get_by_text("Plan the season").first.click()
+        page.get_by_role("menuitem", name="Which bookings").wait_for(timeout=10_000)
+        assert page.get_by_role("menuitem", name="Which bookings").count() == 1
+        _clean(account)
+
+
 def _listening(port: int) -> list[str]:
     """Addresses of all sockets that listen on a port, as the kernel tells them (proc(5))."""
     listening = []

@@ -65,5 +65,6 @@ def test_bias_within_its_sampling_error_is_not_held_against_the_wind():
 
 
 def test_invented_weather_says_so():
-    """An invented venue is never told as a real one."""
-    assert trust_grade(replace(SOUND, invented=True)).sentence.startswith("Invented weather")
+    """An invented venue is never told as a real one, and no trust in it is claimed outright."""
+    told = trust_grade(replace(SOUND, invented=True)).sentence
+    assert told.startswith("Invented weather, for show only. Were it real: these numbers deserve trust")

@@ -185,13 +185,14 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
         tail = "; ".join(reasons)
     sentence = f"{_OPENINGS[worst]}{': ' + tail if tail else ''}."
     if evidence.invented:
-        sentence = f"Invented weather, for show only. {sentence}"
+        sentence = f"Invented weather, for show only. Were it real: {sentence[0].lower()}{sentence[1:]}"
     return Trust(GRADES[worst], sentence, reasons)
 
 
 def grade_told(sentence: str) -> str:
     """The grade that a sentence of `trust_grade` tells; empty where it tells none."""
-    return next((g for g, opening in zip(GRADES, _OPENINGS, strict=True) if opening in sentence), "")
+    told = sentence.lower()
+    return next((g for g, o in zip(GRADES, _OPENINGS, strict=True) if o.lower() in told), "")
 
 
 def _in_a_hundred(bias: float) -> str:
