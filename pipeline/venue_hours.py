@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["StationHeld", "StationRead", "read_show_hours", "read_station"]
 
-_VERSION = 1
+_VERSION = 2
 """Rises when the making of a venue's record changes, so that kept hours are made again."""
 
 
@@ -213,11 +213,15 @@ def _packed(held: StationHeld, record: StationRecord, hours: npt.NDArray[np.int6
         "digest": held.digest,
         "ordered": [asdict(read) for read in held.ordered],
         "completeness": held.completeness,
+        "variables": list(record.values),
     }
     content = io.BytesIO()
-    arrays: dict[str, Any] = {f"v_{name}": values[hours] for name, values in record.values.items()}
+    # One array, not one a variable: there is more to opening an array than to reading it.
     np.savez(
-        content, told=np.asarray(json.dumps(told, sort_keys=True, default=_plain)), hours=hours, **arrays
+        content,
+        told=np.asarray(json.dumps(told, sort_keys=True, default=_plain)),
+        hours=hours,
+        values=np.stack([values[hours] for values in record.values.values()]),
     )
     return content.getvalue()
 
@@ -233,14 +237,9 @@ def _kept(path: Path, season: Season, venue: Venue, store: Store) -> StationHeld
     try:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
             told = json.loads(str(held["told"]))
-            hours = held["hours"]
-            values = {}
-            for name in held.files:
-                if name.startswith("v_"):
-                    part = held[name]
-                    whole = np.full(told["size"], np.nan, dtype=part.dtype)
-                    whole[hours] = part
-                    values[name.removeprefix("v_")] = whole
+            hours, parts = held["hours"], held["values"]
+        whole = np.full((len(parts), told["size"]), np.nan, dtype=parts.dtype)
+        whole[:, hours] = parts
     except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile):
         return None
 
@@ -252,7 +251,12 @@ def _kept(path: Path, season: Season, venue: Venue, store: Store) -> StationHeld
 
     return StationHeld(
         venue.stations[told["place"]],
-        StationRecord(told["first_hour"], values, told["elevation"], told["plateau"]),
+        StationRecord(
+            told["first_hour"],
+            dict(zip(told["variables"], whole, strict=True)),
+            told["elevation"],
+            told["plateau"],
+        ),
         everything,
         told["attrs"],
         tuple(told["passed_over"]),

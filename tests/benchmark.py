@@ -283,6 +283,8 @@ def main() -> None:
     """Make the seasons, measure, and print."""
     # As the command does for itself; numpy reads it when it is loaded, which is below.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Python keeps modules compiled unless it is told not to, which is for images that are built once.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )

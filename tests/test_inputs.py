@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -30,6 +31,7 @@ from pipeline.inputs import (
     load_season,
     season_digest,
 )
+from pipeline.settings import parse_settings
 from pipeline.stations import synthetic
 from pipeline.stations.synthetic import Climate
 
@@ -1087,3 +1089,30 @@ def test_any_edit_gives_a_season_or_faults(shared: Path, data: st.DataObject) ->
             assert booking.window_from < booking.window_to
         for figure in season.routine.figures:
             assert all(limit.comfortable < limit.limit for limit in figure.limits.stated.values())
+
+
+_SIGNS = [
+    "a", "b: ", ": ", "\n", "\n  ", "\n- ", "- ", "[", "]", "{", "}", ", ", "'", '"', "\\n", "# c",
+    "|\n  ", ">-\n  ", "&x ", "*x", "!!int ", "\u00e9", "\x85", "\u2028", "\ufeff", "\t", "? ",
+    "\n---\n", "\r\n", "\x00", "\ud800",
+]  # fmt: skip
+
+
+@settings(deadline=None, max_examples=300)
+@given(text=st.lists(st.sampled_from(_SIGNS), max_size=14).map("".join))
+def test_both_yaml_parsers_read_the_same(text: str) -> None:
+    """What PyYAML's own parser takes, the one in C takes too, and finds the same values and lines; any
+    mistake is told in the words of the first.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(yaml, "__with_libyaml__", False)
+        plain_faults: list[Fault] = []
+        plain = parse_settings(text, "f", plain_faults)
+    faults: list[Fault] = []
+    quick = parse_settings(text, "f", faults)
+    if plain is not None:
+        assert quick is not None
+        assert (quick.value, faults) == (plain.value, plain_faults)
+        assert quick.value == "" or quick.lines == plain.lines
+    elif quick is None:
+        assert faults == plain_faults
