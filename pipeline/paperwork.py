@@ -579,8 +579,8 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
         tuple(
             (
                 row.local,
-                f"{100 * row.full_show.value:.0f}",
-                f"{100 * row.any_show.value:.0f}",
+                row.full_show.in_100,
+                row.any_show.in_100,
                 f"{row.density_altitude_median_ft:,.0f}",
                 f"{row.density_altitude_high_ft:,.0f}",
                 f"{row.gust_high_kt:.0f}",
@@ -597,7 +597,7 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
         "Ask sheet",
         f"{answer.place}, {_dates([answer.date])}",
         f"{booking_id} · slot in discussion {answer.rows[answer.offered].local} local · "
-        f"from {answer.years} past years · grey starts cannot be told from the best",
+        f"from {answer.years} past years · grey starts are as good as the best",
         (
             Numbers(
                 (
