@@ -64,6 +64,8 @@ class PaperDay:
     ----------
     days
         Row of every show day that has numbers, in order, and its slot in discussion.
+    climbs
+        Extra climbing after each figure of a show that the slot's thin air asks for, by the show's name [s].
     """
 
     season: Season
@@ -73,6 +75,7 @@ class PaperDay:
     days: tuple[tuple[int, int], ...]
     routines: tuple[limits.RoutineChance, ...]
     flown: dict[str, FlownFigure]
+    climbs: dict[str, FloatArray]
 
     @property
     def row(self) -> int:
@@ -109,6 +112,12 @@ class PaperDay:
     def floor_ft(self) -> float:
         """Lowest height above the field."""
         return self.season.floor_agl_ft(self.venue)
+
+    def seconds(self, show: today.Show) -> FloatArray:
+        """From each figure's start to the next one's, with the climbs that it takes here, (figure,) [s]."""
+        held = np.array(self.ds.variables["figure_seconds"].to_numpy(), dtype=float)
+        held[list(show.figures)] += self.climbs.get(show.name, 0.0)
+        return held
 
     def quantiles(self, name: str, probability: float, unit: float) -> FloatArray:
         """Quantile of a quantity at the slot in discussion on every show day, in a unit, (day,)."""
@@ -175,10 +184,11 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
             continue
         booked = next(b for b in season.bookings if b.id == name)
         held = tuple((i, int(offered[i])) for i in rows)
-        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}))
+        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}, {}))
     if flight is not None and days:
-        for day, flown in zip(days, _fly(flight, days), strict=True):
+        for day, flown, climbs in zip(days, _fly(flight, days), _climbs(flight, days), strict=True):
             day.flown.update(flown)
+            day.climbs.update(climbs)
     return days, skipped
 
 
@@ -223,6 +233,32 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     return told
 
 
+def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
+    """The climbs between the figures of every show in the thin air of every booking."""
+    from pipeline.flight.aircraft import FieldAir
+    from pipeline.flight.routine import join_faults, routine_energy
+    from pipeline.flight_inputs import routine_items
+
+    names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
+    # A figure that the thin air forbids is not flown there: its climbs are those of standard sea level air.
+    cases = np.array([0.0, *(day.reckoned_ft * FT for day in days)])
+    air = FieldAir(cases, np.minimum(cases, [0.0, *(day.venue.elevation for day in days)]))
+    told: list[dict[str, FloatArray]] = [{} for _ in days]
+    for show in days[0].shows:
+        order = list(show.figures)
+        items = routine_items(flight, [str(n) for n in names[order]], list(seconds[order]))
+        if join_faults(items, flight.aircraft):
+            continue  # a list of the pilot's own, of which nobody said how it is flown as one
+        energy = routine_energy(
+            items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
+        )
+        before = energy.climb_seconds
+        before = np.where(np.isfinite(before), before, np.nan_to_num(before[:, :1], posinf=0.0))
+        for d in range(len(days)):
+            told[d][show.name] = np.append(before[1:, d + 1], 0.0)
+    return told
+
+
 def _up(value: float, step: float) -> float:
     return math.ceil(value / step - 1e-9) * step
 
@@ -254,7 +290,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
-    seconds = ds.variables["figure_seconds"].to_numpy()
+    seconds = day.seconds(show)
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
     limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
     cold = float(day.quantiles("temperature", 0.1, 1.0).min())
@@ -313,7 +349,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                 (
                     ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
                     ("SLOT, LOCAL", day.start),
-                    ("LENGTH, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
+                    ("LENGTH WITH ITS CLIMBS, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
                 ),
                 points=17.0,
             ),
@@ -323,7 +359,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                     "your limit, DA ft", "s",
                 ),
                 tuple(rows),
-                (0.75, 5.0, 1.25, 1.55, 1.7, 1.15, 1.75, 0.85),
+                (0.75, 4.8, 1.2, 1.55, 1.7, 1.15, 1.75, 1.1),
                 left=(1,),
                 shaded=tuple(shaded),
             ),
@@ -446,14 +482,15 @@ def director_sheet(day: PaperDay) -> Sheet:
     """Times, run-in, first and last figure, greatest height, ribbon crew, when the pilot decides."""
     ds, shows = day.ds, day.shows
     names, kinds = [str(f) for f in ds.variables["figure"].to_numpy()], _figure_kinds(ds)
-    seconds = ds.variables["figure_seconds"].to_numpy()
     heights = {name: day.flown[name].highest / FT if name in day.flown else math.nan for name in names}
     line = day.venue.show_line
     along = float(day.quantiles("along_line", 0.5, KT).mean())
     into = line.true_heading if along >= 0 else (line.true_heading + 180.0) % 360.0
-    rows = []
+    rows, over_slot = [], []
     for show in shows:
-        length = float(seconds[list(show.figures)].sum())
+        length = float(day.seconds(show)[list(show.figures)].sum())
+        if length > 60.0 * day.booking.length_min:
+            over_slot.append(show.name)
         highest = max((heights[names[f]] for f in show.figures), default=math.nan)
         rows.append(
             (
@@ -463,6 +500,16 @@ def director_sheet(day: PaperDay) -> Sheet:
                 "–" if math.isnan(highest) else f"{_up(highest, 100.0):,.0f}",
                 "yes" if any(kinds[f] == "ribbon_cut" for f in show.figures) else "no",
             )
+        )
+    lengths = []
+    if any(np.any(climb > 0) for climb in day.climbs.values()):
+        lengths.append(
+            f"Durations hold the climbs between figures that a density altitude of {day.reckoned_ft:,.0f} ft "
+            "asks for."
+        )
+    if over_slot:
+        lengths.append(
+            f"Longer than the slot of {day.booking.length_min:.0f} minutes: {', '.join(over_slot)}."
         )
     ends = tuple(
         f"{show.name} show: first {names[show.figures[0]]}; last {names[show.figures[-1]]}." for show in shows
@@ -487,6 +534,7 @@ def director_sheet(day: PaperDay) -> Sheet:
             (2.2, 1.4, 1.4, 1.8, 1.3),
             largest=18.0,
         ),
+        Lines(tuple(lengths), points=10.0),
         Lines(ends, "First and last figure", points=12.0),
         Lines(
             (
@@ -527,10 +575,7 @@ def director_sheet(day: PaperDay) -> Sheet:
 def announcer_sheet(day: PaperDay, show: today.Show) -> Sheet:
     """The running order of one show, and what of the full show to skip."""
     ds = day.ds
-    names, seconds = (
-        [str(f) for f in ds.variables["figure"].to_numpy()],
-        ds.variables["figure_seconds"].to_numpy(),
-    )
+    names, seconds = [str(f) for f in ds.variables["figure"].to_numpy()], day.seconds(show)
     starts = np.concatenate([[0.0], np.cumsum(seconds[list(show.figures)])])
     rows = tuple((_minutes(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True))
     skipped = [names[f] for f in day.shows[0].figures if f not in show.figures]
