@@ -247,8 +247,8 @@ def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Fl
     for show in days[0].shows:
         order = list(show.figures)
         items = routine_items(flight, [str(n) for n in names[order]], list(seconds[order]))
-        if join_faults(items, flight.aircraft):
-            continue  # a list of the pilot's own, of which nobody said how it is flown as one
+        if show.own_minima and join_faults(items, flight.aircraft):
+            continue  # a list of the pilot's own, which need not join as the season's routines do
         energy = routine_energy(
             items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
         )
@@ -520,12 +520,17 @@ def director_sheet(day: PaperDay) -> Sheet:
         if math.isnan(over)
         else (f" The greatest is {_up(over + day.venue.elevation_ft, 100.0):,.0f} ft above sea level.")
     )
+    pilot = day.season.pilot
+
+    def before(minutes: float | None) -> str:
+        return "____:____" if minutes is None else _clock(day.start, -minutes)
+
     blocks: tuple[Block, ...] = (
         Numbers(
             (
-                ("ENGINE START, local", "____:____"),
+                ("ENGINE START, local", before(pilot.engine_start_before_min)),
                 ("ON, local", day.start),
-                ("PILOT DECIDES AT, local", "____:____"),
+                ("PILOT DECIDES AT, local", before(pilot.decides_before_min)),
             )
         ),
         Table(

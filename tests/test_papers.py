@@ -143,6 +143,10 @@ def _lines(sheet: Sheet) -> list[str]:
     return [line for b in sheet.blocks if isinstance(b, Lines) for line in b.lines]
 
 
+def _boxes(sheet: Sheet) -> list[tuple[str, str]]:
+    return [box for block in sheet.blocks if isinstance(block, Numbers) for box in block.boxes]
+
+
 def _seconds(minutes: str) -> int:
     whole, rest = minutes.split(":")
     return 60 * int(whole) + int(rest)
@@ -277,12 +281,7 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
         length = round(planned[list(show.figures)].sum() + added)
         assert _seconds(row[1]) == pytest.approx(length, abs=1)
         card, announcer = paperwork.pilot_card(one, show), paperwork.announcer_sheet(one, show)
-        assert (
-            dict(pair for block in card.blocks if isinstance(block, Numbers) for pair in block.boxes)[
-                "LENGTH WITH ITS CLIMBS, min:s"
-            ]
-            == row[1]
-        )
+        assert dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"] == row[1]
         last = _seconds(_tables(announcer)[0].rows[-1][0])
         assert last + planned[show.figures[-1]] == pytest.approx(length, abs=1)
         assert f"off by {row[2]}" in announcer.subtitle
@@ -296,8 +295,20 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
 
 
 def test_director_times_and_ribbon_crew() -> None:
-    """On at 15:00, 15 figures of 10 min 35 s end by 15:11; a ribbon only where the show has one."""
+    """On at 15:00, 15 figures of 10 min 35 s end by 15:11; a ribbon only where the show has one.
+
+    The engine is started 10 minutes before, the show named 45 minutes before; where the pilot states neither,
+    the times are left to be written in.
+    """
     one = replace(day(HIGH), climbs={})
+    assert [value for _, value in _boxes(paperwork.director_sheet(one))] == ["14:50", "15:00", "14:15"]
+    pilot = one.season.pilot.model_copy(update={"engine_start_before_min": None, "decides_before_min": None})
+    unsaid = replace(one, season=replace(one.season, pilot=pilot))
+    assert [value for _, value in _boxes(paperwork.director_sheet(unsaid))] == [
+        "____:____",
+        "15:00",
+        "____:____",
+    ]
     rows = {row[0]: row for row in _tables(paperwork.director_sheet(one))[0].rows}
     assert rows["full"][1:3] == ("10:35", "15:11")
     assert rows["full"][4] == "yes"
