@@ -224,11 +224,7 @@ def hour(answer: briefing.SlotAnswer, day: Day) -> list[str]:
     if offered.as_good_as_best:
         first = (
             f"{where}: <b>{offered.local}</b>, the hour in discussion, "
-            + (
-                "is the best of the window"
-                if offered is best
-                else "can’t be told from the best of the window"
-            )
+            + ("is the best of the window" if offered is best else "is as good as the best of the window")
             + f". Some rehearsed show is flown unchanged {_told(offered.any_show)}."
         )
     else:
@@ -238,7 +234,7 @@ def hour(answer: briefing.SlotAnswer, day: Day) -> list[str]:
         )
     same = [r.local for r in answer.rows if r.as_good_as_best and r is not best]
     if same and not (offered.as_good_as_best and same == [offered.local]):
-        first += f" Can’t be told from {best.local}: {escape(words.joined(same))}."
+        first += f" As good as {best.local}: {escape(words.joined(same))}."
     lines = [first]
     if best.full_show.value < 0.05:
         lines.append(

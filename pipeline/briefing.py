@@ -55,6 +55,9 @@ LATE_MINUTES = 60
 STATED_CHANCE = 0.7
 """Least chance of a rehearsed show flown unchanged that an agent accepts, when none is stated."""
 
+WORTH_ASKING = 0.01
+"""Hours whose expected crowd value lies closer, as a share of the full show's, are as good as each other."""
+
 
 def booking_day(ds: xr.Dataset, booking: str, date: str | None = None) -> int:
     """Row of a booking's day in the results; its first day when no date is given.
@@ -232,9 +235,14 @@ class Chance:
         return days_in_ten(self.value)
 
     @property
+    def in_100(self) -> str:
+        """Whole days in a hundred, never rounded up; a dash where it is not known."""
+        return f"{_whole_hundredths(self.value)}" if math.isfinite(self.value) else "–"
+
+    @property
     def hundredths(self) -> str:
-        """As whole days in a hundred, never rounded up."""
-        return self.words if not self.value >= 0.02 else f"{_whole_hundredths(self.value)} days in 100"
+        """The same in words."""
+        return self.words if not self.value >= 0.02 else f"{self.in_100} days in 100"
 
     @property
     def with_interval(self) -> str:
@@ -257,13 +265,21 @@ class Gain:
         Difference in the chance of the full show as planned.
     any_show
         Difference in the chance that some rehearsed show is flown unchanged.
+    worth
+        Difference in the expected crowd value of what is flown, as a share of the full show's.
     density_altitude_ft
         Difference in density altitude; negative is thicker air.
     """
 
     full_show: Comparison
     any_show: Comparison
+    worth: Comparison
     density_altitude_ft: Comparison
+
+    @property
+    def worth_asking(self) -> bool:
+        """Whether the hour is better by what past years can tell, and by enough to matter."""
+        return self.worth.told_apart and self.worth.difference >= WORTH_ASKING
 
 
 @dataclass(frozen=True)
@@ -435,19 +451,24 @@ def slot_answer(
         for s in range(n)
     ]
     any_series = [YearSeries.without_trend(unchanged[s]) for s in range(n)]
-    worth_series = [YearSeries.without_trend(shares.crowd_value[s]) for s in range(n)]
+    worth_series = [YearSeries.without_trend(shares.crowd_value[s] / value[0]) for s in range(n)]
 
     def gains(base: int, positions: range | list[int]) -> dict[int, Gain]:
         kept = [base, *(p for p in positions if p != base)]
         feet = slots.paired_by_year(held.sampled["density_altitude"][kept] / FT, 0)
         full = slots.against([full_series[p] for p in kept], 0)
         some = slots.against([any_series[p] for p in kept], 0)
+        most = slots.against([worth_series[p] for p in kept], 0)
         thin = slots.against([YearSeries.without_trend(f) for f in feet], 0)
-        return {p: Gain(full[i], some[i], thin[i]) for i, p in enumerate(kept)}
+        return {p: Gain(full[i], some[i], most[i], thin[i]) for i, p in enumerate(kept)}
 
     gained = gains(offered, range(n))
     best = slots.best_slot(worth, in_window)
-    as_good = np.zeros(n, dtype=bool) if best is None else slots.alike(worth_series, best, in_window)
+    as_good = np.zeros(n, dtype=bool)
+    if best is not None:
+        as_good = slots.alike(worth_series, best, in_window) | (
+            in_window & (worth[best] - worth < WORTH_ASKING)
+        )
     utc = np.array([np.datetime64(str(t).removesuffix("Z")) for t in v["slot_utc"][row, :n]])
     azimuth, elevation = sun.solar_position(utc, v["venue_latitude"][venue], v["venue_longitude"][venue])
     tenths = {round(float(q), 2): i for i, q in enumerate(ds.variables["quantile"].to_numpy())}
@@ -599,35 +620,27 @@ def _gain_sentence(row: SlotRow, offered: SlotRow) -> str:
     before, after = offered.full_show.hundredths, row.full_show.hundredths
     if max(row.full_show.value, offered.full_show.value) < 0.05:
         show = f"but not the full show: as planned {row.full_show.words} even then"
+    elif full.told_apart and before == after:
+        show = f"the full show is hardly moved: {after}"
     elif full.told_apart:
         show = f"the full show as planned goes from {before} to {after}"
     else:
         show = f"the full show cannot be told apart: {after} against {before}"
     joined = f"{air}, {show}"
-    if len(row.routines) > 1 and some.told_apart:
-        joined += (
-            f"; some rehearsed show flown unchanged goes from {offered.any_show.hundredths} "
-            f"to {row.any_show.hundredths}"
-        )
+    before, after = offered.any_show.hundredths, row.any_show.hundredths
+    if len(row.routines) > 1 and some.told_apart and before != after:
+        joined += f"; some rehearsed show flown unchanged goes from {before} to {after}"
     return joined + "."
-
-
-def _keeps_half(gain: Gain, whole: Gain) -> bool:
-    """Whether a slot keeps half of what the best one buys: in shows, or in thin air where shows are alike."""
-    if whole.any_show.told_apart and whole.any_show.difference >= 0.05:
-        return gain.any_show.told_apart and gain.any_show.difference >= 0.5 * whole.any_show.difference
-    bought = whole.density_altitude_ft.difference
-    kept = gain.density_altitude_ft
-    return bought < 0 and kept.told_apart and kept.difference <= 0.5 * bought
 
 
 def ask_of(answer: SlotAnswer) -> Ask:
     """First ask, fallback and walk-away time, with reasons.
 
-    The first ask is the best slot of the window, unless the slot in discussion cannot be told from it. The
-    fallback is the smallest move from the slot in discussion that keeps the stated chance or, where no hour
-    does, half of what the first ask buys. The walk-away time is the latest slot
-    around the best one that keeps the stated chance of a rehearsed show flown unchanged.
+    The first ask is the best slot of the window, unless the slot in discussion is as good. The fallback is
+    the smallest move from the slot in discussion that is worth asking for and keeps the stated chance; where
+    the slot in discussion keeps it already, or no hour does, one that keeps half of what the first ask buys.
+    The walk-away time is the latest slot around the best one that keeps the stated chance of a rehearsed
+    show flown unchanged.
     """
     rows, offered = answer.rows, answer.rows[answer.offered]
     reasons: list[str] = []
@@ -636,15 +649,19 @@ def ask_of(answer: SlotAnswer) -> Ask:
         return Ask("", "", "", ("No slot of the window has enough history.",))
     best = rows[answer.best]
     if offered.as_good_as_best:
-        same = "is" if offered is best else f"cannot be told from {best.local},"
+        same = "is" if offered is best else f"is as good as {best.local},"
         reasons.append(f"{offered.local} {same} the best hour of the window: no hour needs asking for.")
     else:
         first = best.local
         reasons.append(_gain_sentence(best, offered))
         step = 1 if answer.best > answer.offered else -1
+        half = not answer.acceptable or answer.offered in answer.acceptable
         for i in range(answer.offered + step, answer.best, step):
-            held = i in answer.acceptable if answer.acceptable else _keeps_half(rows[i].gain, best.gain)
-            if rows[i].in_window and held:
+            gain = rows[i].gain
+            held = (
+                gain.worth.difference >= 0.5 * best.gain.worth.difference if half else i in answer.acceptable
+            )
+            if rows[i].in_window and held and gain.worth_asking:
                 fallback = rows[i].local
                 reasons.append(_gain_sentence(rows[i], offered))
                 break

@@ -160,12 +160,12 @@ def _slots(arguments: argparse.Namespace) -> int:
         told = f"{buys.difference:+,.0f} ft" if i == answer.offered or buys.told_apart else "same"
         thunder = "–" if row.thunder != row.thunder else f"{100 * row.thunder:.0f} %"
         _print(
-            f"{mark}{row.local} {100 * row.full_show.value:>7.0f} % {100 * row.any_show.value:>7.0f} % "
+            f"{mark}{row.local} {row.full_show.in_100:>7} % {row.any_show.in_100:>7} % "
             f"{100 * row.nothing:>6.0f} % {row.density_altitude_median_ft:>7,.0f} ft "
             f"{row.density_altitude_high_ft:>6,.0f} ft {told:>9} {row.toward_crowd_high_kt:>3.0f} kt "
             f"{row.gust_high_kt:>3.0f} kt {thunder:>8}" + (f"  {row.sun}" if row.sun else "")
         )
-    _print("\n* cannot be told from the best hour of the window   - outside the window")
+    _print("\n* as good as the best hour of the window   - outside the window")
     _print("crowd, gust: wind toward the crowd and gust peak that 1 day in 10 exceeds\n")
     _print(ask_text(answer, CAUTIONS))
     return OK

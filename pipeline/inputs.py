@@ -799,6 +799,9 @@ class Pilot(Settings):
         How strongly the pilot's judgements of different figures go together within a cause, 0 to 1.
     learned_may_relax
         Whether a limit learned from the show log may be more permissive than the written one.
+    engine_start_before_min, decides_before_min
+        How long before the show begins the engine is started, and the pilot names the show; None where that
+        is written onto the display director's sheet by hand.
     """
 
     name: Text
@@ -806,6 +809,8 @@ class Pilot(Settings):
     two_amber_is_red: Truth = False
     routine_correlation: Annotated[float, number(0, 1, "a correlation")] = 0.8
     learned_may_relax: Truth = False
+    engine_start_before_min: Annotated[float, number(0, 240, "minutes")] | None = None
+    decides_before_min: Annotated[float, number(0, 240, "minutes")] | None = None
 
 
 class Learning(Settings):

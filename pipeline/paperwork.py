@@ -65,6 +65,8 @@ class PaperDay:
     ----------
     days
         Row of every show day that has numbers, in order, and its slot in discussion.
+    climbs
+        Extra climbing after each figure of a show that the slot's thin air asks for, by the show's name [s].
     """
 
     season: Season
@@ -74,6 +76,7 @@ class PaperDay:
     days: tuple[tuple[int, int], ...]
     routines: tuple[limits.RoutineChance, ...]
     flown: dict[str, FlownFigure]
+    climbs: dict[str, FloatArray]
 
     @property
     def row(self) -> int:
@@ -110,6 +113,12 @@ class PaperDay:
     def floor_ft(self) -> float:
         """Lowest height above the field."""
         return self.season.floor_agl_ft(self.venue)
+
+    def seconds(self, show: today.Show) -> FloatArray:
+        """From each figure's start to the next one's, with the climbs that it takes here, (figure,) [s]."""
+        held = np.array(self.ds.variables["figure_seconds"].to_numpy(), dtype=float)
+        held[list(show.figures)] += self.climbs.get(show.name, 0.0)
+        return held
 
     def quantiles(self, name: str, probability: float, unit: float) -> FloatArray:
         """Quantile of a quantity at the slot in discussion on every show day, in a unit, (day,)."""
@@ -190,10 +199,11 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
             continue
         booked = next(b for b in season.bookings if b.id == name)
         held = tuple((i, int(offered[i])) for i in rows)
-        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}))
+        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}, {}))
     if flight is not None and days:
-        for day, flown in zip(days, _fly(flight, days), strict=True):
+        for day, flown, climbs in zip(days, _fly(flight, days), _climbs(flight, days), strict=True):
             day.flown.update(flown)
+            day.climbs.update(climbs)
     return days, skipped
 
 
@@ -246,6 +256,32 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     return told
 
 
+def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
+    """The climbs between the figures of every show in the thin air of every booking."""
+    from pipeline.flight.aircraft import FieldAir
+    from pipeline.flight.routine import join_faults, routine_energy
+    from pipeline.flight_inputs import routine_items
+
+    names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
+    # A figure that the thin air forbids is not flown there: its climbs are those of standard sea level air.
+    cases = np.array([0.0, *(day.reckoned_ft * FT for day in days)])
+    air = FieldAir(cases, np.minimum(cases, [0.0, *(day.venue.elevation for day in days)]))
+    told: list[dict[str, FloatArray]] = [{} for _ in days]
+    for show in days[0].shows:
+        order = list(show.figures)
+        items = routine_items(flight, [str(n) for n in names[order]], list(seconds[order]))
+        if show.own_minima and join_faults(items, flight.aircraft):
+            continue  # a list of the pilot's own, which need not join as the season's routines do
+        energy = routine_energy(
+            items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
+        )
+        before = energy.climb_seconds
+        before = np.where(np.isfinite(before), before, np.nan_to_num(before[:, :1], posinf=0.0))
+        for d in range(len(days)):
+            told[d][show.name] = np.append(before[1:, d + 1], 0.0)
+    return told
+
+
 def _up(value: float, step: float) -> float:
     return math.ceil(value / step - 1e-9) * step
 
@@ -277,7 +313,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
-    seconds = ds.variables["figure_seconds"].to_numpy()
+    seconds = day.seconds(show)
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
     limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
     cold = float(day.quantiles("temperature", 0.1, 1.0).min())
@@ -347,7 +383,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                 (
                     ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
                     ("SLOT, LOCAL", day.start),
-                    ("LENGTH, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
+                    ("LENGTH WITH ITS CLIMBS, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
                 ),
                 points=17.0,
             ),
@@ -357,7 +393,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                     "and kt IAS, from–to", "your limit, DA ft", "s",
                 ),
                 tuple(rows),
-                (0.71, 4.5, 1.1, 1.62, 1.62, 1.94, 1.64, 0.72),
+                (0.71, 4.43, 0.97, 1.61, 1.61, 1.93, 1.62, 0.97),
                 left=(1,),
                 shaded=tuple(shaded),
             ),
@@ -480,14 +516,15 @@ def director_sheet(day: PaperDay) -> Sheet:
     """Times, run-in, first and last figure, greatest height, ribbon crew, when the pilot decides."""
     ds, shows = day.ds, day.shows
     names, kinds = [str(f) for f in ds.variables["figure"].to_numpy()], _figure_kinds(ds)
-    seconds = ds.variables["figure_seconds"].to_numpy()
     heights = {name: day.flown[name].highest / FT if name in day.flown else math.nan for name in names}
     line = day.venue.show_line
     along = float(day.quantiles("along_line", 0.5, KT).mean())
     into = line.true_heading if along >= 0 else (line.true_heading + 180.0) % 360.0
-    rows = []
+    rows, over_slot = [], []
     for show in shows:
-        length = float(seconds[list(show.figures)].sum())
+        length = float(day.seconds(show)[list(show.figures)].sum())
+        if length > 60.0 * day.booking.length_min:
+            over_slot.append(show.name)
         highest = max((heights[names[f]] for f in show.figures), default=math.nan)
         rows.append(
             (
@@ -498,6 +535,16 @@ def director_sheet(day: PaperDay) -> Sheet:
                 "yes" if any(kinds[f] == "ribbon_cut" for f in show.figures) else "no",
             )
         )
+    lengths = []
+    if any(np.any(climb > 0) for climb in day.climbs.values()):
+        lengths.append(
+            f"Durations hold the climbs between figures that a density altitude of {day.reckoned_ft:,.0f} ft "
+            "asks for."
+        )
+    if over_slot:
+        lengths.append(
+            f"Longer than the slot of {day.booking.length_min:.0f} minutes: {', '.join(over_slot)}."
+        )
     ends = tuple(
         f"{show.name} show: first {names[show.figures[0]]}; last {names[show.figures[-1]]}." for show in shows
     )
@@ -507,12 +554,17 @@ def director_sheet(day: PaperDay) -> Sheet:
         if math.isnan(over)
         else (f" The greatest is {_up(over + day.venue.elevation_ft, 100.0):,.0f} ft above sea level.")
     )
+    pilot = day.season.pilot
+
+    def before(minutes: float | None) -> str:
+        return "____:____" if minutes is None else _clock(day.start, -minutes)
+
     blocks: tuple[Block, ...] = (
         Numbers(
             (
-                ("ENGINE START, local", "____:____"),
+                ("ENGINE START, local", before(pilot.engine_start_before_min)),
                 ("ON, local", day.start),
-                ("PILOT DECIDES AT, local", "____:____"),
+                ("PILOT DECIDES AT, local", before(pilot.decides_before_min)),
             )
         ),
         Table(
@@ -521,6 +573,7 @@ def director_sheet(day: PaperDay) -> Sheet:
             (2.2, 1.4, 1.4, 1.8, 1.3),
             largest=18.0,
         ),
+        Lines(tuple(lengths), points=10.0),
         Lines(ends, "First and last figure", points=12.0),
         Lines(
             (
@@ -561,10 +614,7 @@ def director_sheet(day: PaperDay) -> Sheet:
 def announcer_sheet(day: PaperDay, show: today.Show) -> Sheet:
     """The running order of one show, and what of the full show to skip."""
     ds = day.ds
-    names, seconds = (
-        [str(f) for f in ds.variables["figure"].to_numpy()],
-        ds.variables["figure_seconds"].to_numpy(),
-    )
+    names, seconds = [str(f) for f in ds.variables["figure"].to_numpy()], day.seconds(show)
     starts = np.concatenate([[0.0], np.cumsum(seconds[list(show.figures)])])
     rows = tuple((_minutes(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True))
     skipped = [names[f] for f in day.shows[0].figures if f not in show.figures]
@@ -613,8 +663,8 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
         tuple(
             (
                 row.local,
-                f"{100 * row.full_show.value:.0f}",
-                f"{100 * row.any_show.value:.0f}",
+                row.full_show.in_100,
+                row.any_show.in_100,
                 f"{row.density_altitude_median_ft:,.0f}",
                 f"{row.density_altitude_high_ft:,.0f}",
                 f"{row.gust_high_kt:.0f}",
@@ -631,7 +681,7 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
         "Ask sheet",
         f"{answer.place}, {_dates([answer.date])}",
         f"{booking_id} · slot in discussion {answer.rows[answer.offered].local} local · "
-        f"from {answer.years} past years · grey starts cannot be told from the best",
+        f"from {answer.years} past years · grey starts are as good as the best",
         (
             Numbers(
                 (

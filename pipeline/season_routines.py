@@ -686,7 +686,7 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
 def _words(labels: Sequence[str], flown: FloatArray, none: float) -> str:
     """Shares in days in ten, the commonest first; what rounds to none is left out."""
     rows = [(share, label) for share, label in zip(flown, labels, strict=True)]
-    rows.append((none, "none or no show"))
+    rows.append((none, "no show"))
     rows = sorted((r for r in rows if np.isfinite(r[0]) and r[0] >= 0.005), key=lambda r: -r[0])
     return ", ".join(f"{label} {results.days_in_ten(float(share))}" for share, label in rows)
 

@@ -84,6 +84,7 @@ def test_bookings_say_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> 
     for row in told["bookings"]:
         if row["status"] == "ok":
             assert row["in_words"] in text
+            assert " or " not in row["in_words"], "one share, one name"
         else:
             assert row["status"] in text
     row = next(r for r in told["bookings"] if r["booking"] == HOT)

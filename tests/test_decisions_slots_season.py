@@ -6,6 +6,7 @@ The season is invented; what is expected of it comes from the pilot's own number
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 
@@ -121,6 +122,42 @@ def test_a_higher_stated_chance_is_never_easier_to_keep(stated: float) -> None:
     ask = briefing.ask_of(answer)
     if answer.acceptable and ask.fallback:
         assert min(ask.first, ask.walk_away) <= ask.fallback <= max(ask.first, ask.walk_away)
+
+
+@pytest.mark.parametrize("booking", [HIGH, BEACH, EVENING, AFTERNOON])
+@pytest.mark.parametrize("stated", [0.05, 0.3, 0.6, 0.7, 0.95])
+def test_only_a_better_hour_is_asked_for(booking: str, stated: float) -> None:
+    """Nobody asks for an hour that is as good as the one in discussion, nor falls back on one.
+
+    As good: not told apart by the years, or within one part in a hundred of the full show's crowd value,
+    worked out here hour by hour. A fallback keeps half of what the first ask buys, or lifts the day over
+    the bar.
+    """
+    ds = papers_season().ds
+    row = briefing.booking_day(ds, booking)
+    answer = briefing.slot_answer(ds, booking, stated_chance=stated)
+    values = np.array([show.crowd_value for show in briefing.shows_of(ds, briefing.venue_row(ds, row))])
+    held = briefing.day_air(ds, row)
+    worth = np.max(values[:, None, None, None, None] * held.flown, axis=0) / values[0]
+    by_year = np.nanmean(worth, axis=(2, 3))
+    rows, offered = answer.rows, answer.rows[answer.offered]
+    for s, slot in enumerate(rows):
+        expected = float(np.mean(by_year[s] - by_year[answer.offered]))
+        assert slot.gain.worth.difference == pytest.approx(expected, abs=1e-6)
+    ask = briefing.ask_of(answer)
+    asked = {slot.local: slot for slot in rows if slot.local in (ask.first, ask.fallback)}
+    assert bool(ask.first) == (not offered.as_good_as_best)
+    for slot in asked.values():
+        assert slot.in_window
+        assert slot.gain.worth.told_apart
+        assert slot.gain.worth.difference >= 0.01
+    if ask.fallback:
+        first, fallback = asked[ask.first], asked[ask.fallback]
+        lifted = offered.any_show.value < stated <= fallback.any_show.value
+        assert lifted or fallback.gain.worth.difference >= 0.5 * first.gain.worth.difference
+    for reason in ask.reasons:
+        moved = re.findall(r"goes from (.+?) to (\d+ days? in 100|[^;.]+)", reason)
+        assert all(before != after for before, after in moved), reason
 
 
 @pytest.mark.parametrize("stated", [0.3, 0.5, 0.7])

@@ -7,6 +7,8 @@ import os
 import re
 import shutil
 import subprocess
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -137,6 +139,19 @@ def _tables(sheet: Sheet) -> list[Table]:
     return [block for block in sheet.blocks if isinstance(block, Table)]
 
 
+def _lines(sheet: Sheet) -> list[str]:
+    return [line for b in sheet.blocks if isinstance(b, Lines) for line in b.lines]
+
+
+def _boxes(sheet: Sheet) -> list[tuple[str, str]]:
+    return [box for block in sheet.blocks if isinstance(block, Numbers) for box in block.boxes]
+
+
+def _seconds(minutes: str) -> int:
+    whole, rest = minutes.split(":")
+    return 60 * int(whole) + int(rest)
+
+
 def test_flown_numbers_are_large() -> None:
     """14 points or more for whatever is flown: the table of the card, and the boxes above it."""
     one = day(HIGH)
@@ -226,7 +241,7 @@ def test_which_show_table_is_cautious_at_every_step() -> None:
 
 def test_announcer_never_names_what_is_not_in_the_show() -> None:
     """Rows are the show's own figures in its order; starts add up; what is out stands under SKIP only."""
-    one = day(HIGH)
+    one = replace(day(HIGH), climbs={})
     full = paperwork.announcer_sheet(one, one.shows[0])
     assert [row[0] for row in _tables(full)[0].rows][:3] == ["0:00", "0:38", "1:12"]  # 38 s, then 34 s
     for show in one.shows:
@@ -238,9 +253,62 @@ def test_announcer_never_names_what_is_not_in_the_show() -> None:
         assert all(name in told for name in out)
 
 
-def test_director_times_and_ribbon_crew() -> None:
-    """On at 15:00, 15 figures of 10 min 35 s end by 15:11; a ribbon only where the show has one."""
+def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
+    """Card, director and announcer agree; what is added is the missing energy of each pair of figures.
+
+    Held against `links.pairs`, which flies every figure after every other; a figure that the thin air forbids
+    counts with its climb at sea level. A show that is longer than its slot is told.
+    """
+    from pipeline.flight.aircraft import FieldAir
+    from pipeline.flight.links import pairs
+    from pipeline.flight_inputs import season_flight
+
     one = day(HIGH)
+    flight = season_flight(one.season)
+    assert flight is not None
+    names = [str(f) for f in one.ds["figure"].to_numpy()]
+    planned = one.ds["figure_seconds"].to_numpy()
+    figures = [flight.figures[name] for name in names]
+    thin = one.reckoned_ft * FT
+    here, sea = (
+        pairs(figures, planned, flight.aircraft, air).mend_seconds
+        for air in (FieldAir(thin, min(thin, one.venue.elevation)), FieldAir(0.0))
+    )
+    mend = np.where(np.isfinite(here), here, sea)
+    longer = {}
+    for show, row in zip(one.shows, _tables(paperwork.director_sheet(one))[0].rows, strict=True):
+        added = sum(mend[a, b] for a, b in pairwise(show.figures))
+        length = round(planned[list(show.figures)].sum() + added)
+        assert _seconds(row[1]) == pytest.approx(length, abs=1)
+        card, announcer = paperwork.pilot_card(one, show), paperwork.announcer_sheet(one, show)
+        assert dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"] == row[1]
+        last = _seconds(_tables(announcer)[0].rows[-1][0])
+        assert last + planned[show.figures[-1]] == pytest.approx(length, abs=1)
+        assert f"off by {row[2]}" in announcer.subtitle
+        longer[show.name] = added
+    assert longer["full"] > 120.0
+    assert longer["low-ceiling"] == 0.0
+    short = replace(one, booking=one.booking.model_copy(update={"length_min": 11}))
+    told = " ".join(_lines(paperwork.director_sheet(short)))
+    assert "Longer than the slot of 11 minutes: full" in told
+    assert "Longer than the slot" not in " ".join(_lines(paperwork.director_sheet(replace(one, climbs={}))))
+
+
+def test_director_times_and_ribbon_crew() -> None:
+    """On at 15:00, 15 figures of 10 min 35 s end by 15:11; a ribbon only where the show has one.
+
+    The engine is started 10 minutes before, the show named 45 minutes before; where the pilot states neither,
+    the times are left to be written in.
+    """
+    one = replace(day(HIGH), climbs={})
+    assert [value for _, value in _boxes(paperwork.director_sheet(one))] == ["14:50", "15:00", "14:15"]
+    pilot = one.season.pilot.model_copy(update={"engine_start_before_min": None, "decides_before_min": None})
+    unsaid = replace(one, season=replace(one.season, pilot=pilot))
+    assert [value for _, value in _boxes(paperwork.director_sheet(unsaid))] == [
+        "____:____",
+        "15:00",
+        "____:____",
+    ]
     rows = {row[0]: row for row in _tables(paperwork.director_sheet(one))[0].rows}
     assert rows["full"][1:3] == ("10:35", "15:11")
     assert rows["full"][4] == "yes"
