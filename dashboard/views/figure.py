@@ -501,24 +501,22 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
         }
         for called, apex in _called(air):
             least = math.nan if out else float(apex.least_height[n])
-            met = math.isfinite(least)
-            row |= {
-                called: _needle(least, elevation, cold),
-                f"{called} kt": f"{_kt(float(apex.least_speed[n]), up=True)} to "
-                f"{_kt(float(apex.greatest_speed[n]), up=False)}"
-                if met
-                else words.MISSING,
-            }
+            slow, fast = float(apex.least_speed[n]), float(apex.greatest_speed[n])
+            row[called] = (
+                f"{_needle(least, elevation, cold)} at {_kt(slow, up=True)} to {_kt(fast, up=False)}"
+                if math.isfinite(least)
+                else words.MISSING
+            )
         rows.append(row)
     columns = {
         "da": "Density altitude [ft]",
         "verdict": "In, thin or out",
         "planned": "Entry planned [kt]",
-        "band": "Entry speeds that keep the cushions [kt]",
+        "band": "Speeds that keep the cushions [kt]",
         "entry": "Entry: needle not under [ft]",
     }
     for called, _ in _called(air):
-        columns |= {called: f"{called}: needle not under [ft]", f"{called} kt": "at indicated speeds [kt]"}
+        columns[called] = f"{called}: needle not under [ft], at speeds of [kt]"
     st.html(
         '<p class="sh-note">A gate is a least height AND a range of speeds: miss either and roll out. Needle '
         "readings at the local setting at this field, rounded up to 50 ft, cold correction in; speeds "
