@@ -138,7 +138,7 @@ def opened_at(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: s
     """A page of the dashboard over a computed season, opened with what its address would carry."""
     monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
     monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120).run()
+    app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120)
     app.switch_page(f"views/{page}.py")
     for key, value in query.items():
         app.query_params[key] = value
