@@ -6,6 +6,7 @@ import functools
 import sys
 from collections.abc import Iterator
 
+import made_once
 import pytest
 
 MAIN = sys.modules["__main__"]
@@ -16,6 +17,15 @@ def main_program_put_back() -> Iterator[None]:
     """A page run by AppTest leaves itself as `__main__`; a process spawned later would run it as its own."""
     yield
     sys.modules["__main__"] = MAIN
+
+
+@pytest.fixture(autouse=True, scope="session")
+def folder_shared_by_all_workers(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Under xdist every worker has a folder of its own below that of the run."""
+    own = tmp_path_factory.getbasetemp()
+    made_once.shared = own.parent if hasattr(request.config, "workerinput") else own
 
 
 @pytest.fixture(autouse=True, scope="session")
