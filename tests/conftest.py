@@ -10,6 +10,25 @@ import made_once
 import pytest
 
 MAIN = sys.modules["__main__"]
+LONGEST = (
+    "test_learning_coverage",
+    "test_dashboard_browser",
+    "test_dashboard_people",
+    "test_packaging",
+    "test_dashboard_print",
+    "test_verification_climates",
+    "test_line_upkeep",
+    "test_dashboard_bad_days",
+    "test_dashboard_flight",
+    "test_shared_downloads",
+    "test_sign_in",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that take longest come first, so that no worker sits idle while the other is still at one."""
+    rank = {name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
 
 
 @pytest.fixture(autouse=True)
