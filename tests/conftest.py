@@ -1,13 +1,34 @@
-"""What every test is owed: the main program as it was."""
+"""What holds for all tests: the main program as it was, and no needless look-ups."""
 
 from __future__ import annotations
 
+import functools
 import sys
 from collections.abc import Iterator
 
+import made_once
 import pytest
 
 MAIN = sys.modules["__main__"]
+LONGEST = (
+    "test_learning_coverage",
+    "test_dashboard_browser",
+    "test_dashboard_people",
+    "test_packaging",
+    "test_dashboard_print",
+    "test_verification_climates",
+    "test_line_upkeep",
+    "test_dashboard_bad_days",
+    "test_dashboard_flight",
+    "test_shared_downloads",
+    "test_sign_in",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that take longest come first, so that no worker sits idle while the other is still at one."""
+    rank = {name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
 
 
 @pytest.fixture(autouse=True)
@@ -15,3 +36,26 @@ def main_program_put_back() -> Iterator[None]:
     """A page run by AppTest leaves itself as `__main__`; a process spawned later would run it as its own."""
     yield
     sys.modules["__main__"] = MAIN
+
+
+@pytest.fixture(autouse=True, scope="session")
+def folder_shared_by_all_workers(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Under xdist every worker has a folder of its own below that of the run."""
+    own = tmp_path_factory.getbasetemp()
+    made_once.shared = own.parent if hasattr(request.config, "workerinput") else own
+
+
+@pytest.fixture(autouse=True, scope="session")
+def packages_looked_through_once() -> Iterator[None]:
+    """Every AppTest reads the metadata of all installed packages in search of components, 0.3 s each time."""
+    if "streamlit.testing.v1" not in sys.modules:
+        yield
+        return
+    from streamlit.components.v2 import manifest_scanner
+
+    with pytest.MonkeyPatch.context() as patch:
+        once = functools.cache(manifest_scanner.scan_component_manifests)
+        patch.setattr(manifest_scanner, "scan_component_manifests", once)
+        yield

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import atexit
 import datetime as dt
 import functools
 import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from made_once import own_copy
 from season_folder import write_yaml
 from streamlit.testing.v1 import AppTest
 
@@ -47,9 +46,7 @@ def _offer(name: str, venue: str, days: list[str], at: str, fee: float) -> dict[
     }
 
 
-def _made(known_to: int, *, with_empty: bool) -> Made:
-    root = Path(tempfile.mkdtemp(prefix="dashboard-season-"))
-    atexit.register(shutil.rmtree, root, ignore_errors=True)
+def _make(root: Path, known_to: int, *, with_empty: bool) -> None:
     folder = copy_demo(root / "season")
     for path in (folder / "venues").glob("*.yaml"):
         if path.stem not in KEPT:
@@ -99,21 +96,24 @@ def _made(known_to: int, *, with_empty: bool) -> Made:
         (root / "bookings.yaml").replace(folder / "bookings.yaml")
     outcomes = fetch_season(synthetic, store, now=dt.datetime(known_to, 12, 31, 23, tzinfo=dt.UTC))
     assert not [o.error for o in outcomes if o.error]
-    path = root / "results.nc"
-    write_results(forecast(season, store), path)
-    return Made(folder, path)
+    write_results(forecast(season, store), root / "results.nc")
+
+
+def _made(name: str, known_to: int, *, with_empty: bool) -> Made:
+    root = own_copy(name, lambda into: _make(into, known_to, with_empty=with_empty))
+    return Made(root / "season", root / "results.nc")
 
 
 @functools.cache
 def small_season() -> Made:
     """Six years, two venues with hours and one without."""
-    return _made(2026, with_empty=True)
+    return _made("small-season", 2026, with_empty=True)
 
 
 @functools.cache
 def thin_season() -> Made:
     """Two years where five are wanted."""
-    return _made(2022, with_empty=False)
+    return _made("thin-season", 2022, with_empty=False)
 
 
 def verify(made: Made, *arguments: str) -> Made:
@@ -138,7 +138,7 @@ def opened_at(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: s
     """A page of the dashboard over a computed season, opened with what its address would carry."""
     monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
     monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120).run()
+    app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120)
     app.switch_page(f"views/{page}.py")
     for key, value in query.items():
         app.query_params[key] = value

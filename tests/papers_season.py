@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import atexit
 import datetime as dt
 import functools
 import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import xarray as xr
 import yaml
+from made_once import own_copy
 from season_folder import write_yaml
 
 from pipeline.fetch import fetch_season
@@ -36,10 +35,7 @@ class Made:
     ds: xr.Dataset
 
 
-@functools.cache
-def papers_season() -> Made:
-    root = Path(tempfile.mkdtemp(prefix="papers-season-"))
-    atexit.register(shutil.rmtree, root, ignore_errors=True)
+def _make(root: Path) -> None:
     folder = copy_demo(root / "season")
     for path in (folder / "venues").glob("*.yaml"):
         if path.stem not in KEPT:
@@ -57,10 +53,17 @@ def papers_season() -> Made:
     kept[0]["reply_by"] = "2027-02-28"
     write_yaml(folder / "bookings.yaml", kept)
     season = load_season(folder)
-    cache = root / "cache"
-    store = Store(cache)
+    store = Store(root / "cache")
     outcomes = fetch_season(season, store, now=dt.datetime(2026, 12, 31, 23, tzinfo=dt.UTC))
     assert not [o.error for o in outcomes if o.error]
+    write_results(forecast(season, store), root / "results.nc")
+
+
+@functools.cache
+def papers_season() -> Made:
+    root = own_copy("papers-season", _make)
+    folder, cache = root / "season", root / "cache"
     path = results_path(folder, cache)
-    write_results(forecast(season, store), path)
-    return Made(folder, cache, season, read_results(path))
+    path.parent.mkdir(exist_ok=True)
+    shutil.copyfile(root / "results.nc", path)
+    return Made(folder, cache, load_season(folder), read_results(path))

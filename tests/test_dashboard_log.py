@@ -10,24 +10,17 @@ import shutil
 from pathlib import Path
 
 import pytest
-from dashboard_season import small_season
-from streamlit.testing.v1 import AppTest
+from dashboard_season import Made, opened_at, small_season
 
-import dashboard
 from pipeline.air.variables import FT
 from pipeline.results import read_results
 from pipeline.show_log import read_log
-
-APP = Path(dashboard.__file__).with_name("app.py")
 
 
 def test_what_the_log_says_is_what_the_results_say(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sentences, every show, and the limits written and used as the results hold them; the switch is off."""
     made = small_season()
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page("views/log.py").run()
+    app = opened_at(monkeypatch, "log", made)
     assert not app.exception
     text = "\n".join(h.proto.body for h in app.get("html"))
     with read_results(made.results) as ds:
@@ -55,10 +48,7 @@ def test_a_show_typed_in_is_logged_and_a_mistake_is_told(
     made = small_season()
     folder = Path(shutil.copytree(made.folder, tmp_path / "season"))
     (folder / "show_log.csv").unlink(missing_ok=True)
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(folder))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page("views/log.py").run()
+    app = opened_at(monkeypatch, "log", Made(folder, made.results))
     assert not app.exception
     app.text_input(key="log_date").set_value("2026-13-04")
     app.text_input(key="log_time").set_value("14:30")

@@ -34,7 +34,6 @@ def _app(monkeypatch: pytest.MonkeyPatch, made: Made | None, **query: str) -> Ap
 
 
 def _venue(app: AppTest, **query: str) -> AppTest:
-    app.run()
     app.switch_page("views/venue.py")
     for key, value in query.items():
         app.query_params[key] = value

@@ -10,10 +10,9 @@ from pathlib import Path
 
 import pytest
 import yaml
-from dashboard_season import EMPTY, HOT, SEA, Made, small_season
+from dashboard_season import EMPTY, HOT, SEA, Made, opened_at, small_season
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import charts_season, words
 from dashboard.outlines import ATTRIBUTION
 from dashboard.planning import plan_events
@@ -24,15 +23,9 @@ from pipeline.run import forecast
 from pipeline.season_plan import Plan, plan_season
 from pipeline.stations.store import Store
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 def _page(monkeypatch: pytest.MonkeyPatch, made: Made) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page("views/season.py")
-    app.run()
+    app = opened_at(monkeypatch, "season", made)
     assert not app.exception
     return app
 

@@ -8,28 +8,18 @@ import shutil
 from pathlib import Path
 
 import pytest
-from dashboard_season import EMPTY, HOT, Made, small_season, thin_season
+from dashboard_season import EMPTY, HOT, Made, opened_at, small_season, thin_season
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import words
 from pipeline.air.variables import FT
 from pipeline.inputs import load_season
 from pipeline.results import CAUTIONS, read_results
 from pipeline.season_routines import home_air, routines_told
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 def _show(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60)
-    app.run()
-    app.switch_page("views/show.py")
-    for key, value in query.items():
-        app.query_params[key] = value
-    app.run()
+    app = opened_at(monkeypatch, "show", made, **query)
     assert not app.exception
     return app
 

@@ -12,26 +12,17 @@ from typing import Any
 
 import pytest
 import yaml
-from dashboard_season import HOT, SEA, Made, small_season, thin_season
+from dashboard_season import HOT, SEA, Made, opened_at, small_season, thin_season
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import evidence, words
 from dashboard.season import Season
 from pipeline import results
 from pipeline.record import add_run, record_path
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 def _page(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page("views/sources.py")
-    for key, value in query.items():
-        app.query_params[key] = value
-    app.run()
+    app = opened_at(monkeypatch, "sources", made, **query)
     assert not app.exception
     return app
 

@@ -9,10 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from dashboard_season import EMPTY, HOT, SEA, Made, small_season, thin_season
+from dashboard_season import EMPTY, HOT, SEA, Made, opened_at, small_season, thin_season
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import words
 from dashboard.season import Season
 from pipeline.air.variables import FT
@@ -21,18 +20,9 @@ from pipeline.observed import metar_reading
 from pipeline.results import CAUTIONS, read_results
 from pipeline.which_show import today_answer
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 def _today(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60)
-    app.run()
-    app.switch_page("views/today.py")
-    for key, value in query.items():
-        app.query_params[key] = value
-    return _quiet(app.run())
+    return _quiet(opened_at(monkeypatch, "today", made, **query))
 
 
 def _quiet(app: AppTest) -> AppTest:

@@ -11,10 +11,9 @@ from typing import Any
 
 import altair as alt
 import pytest
-from dashboard_season import HOT, SEA, Made, small_season, thin_season, verified_season, verify
+from dashboard_season import HOT, SEA, Made, opened_at, small_season, thin_season, verified_season, verify
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import charts_trust, scores, words
 from dashboard.season import Season
 from pipeline.cli import main
@@ -22,17 +21,9 @@ from pipeline.decisions.trust import GRADES, Evidence, grade_told, trust_grade
 from pipeline.run import results_path
 from pipeline.verify import read_verification, verification_path
 
-APP = Path(dashboard.__file__).with_name("app.py")
-
 
 def _page(monkeypatch: pytest.MonkeyPatch, made: Made, **query: str) -> AppTest:
-    monkeypatch.setenv("SHOWHOUR_RESULTS", str(made.results))
-    monkeypatch.setenv("SHOWHOUR_SEASON", str(made.folder))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    app.switch_page("views/trust.py")
-    for key, value in query.items():
-        app.query_params[key] = value
-    app.run()
+    app = opened_at(monkeypatch, "trust", made, **query)
     assert not app.exception
     return app
 

@@ -3,62 +3,14 @@
 from __future__ import annotations
 
 import ast
-import os
 import re
-import shlex
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-from browser import await_answer, free_port
 from PIL import Image
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCS = sorted((ROOT / "docs").glob("*.md"))
-SHOWHOUR = [sys.executable, "-c", "import sys; from pipeline.cli import main; sys.exit(main())"]
-
-
-def _commands(text: str) -> list[list[str]]:
-    """Every line of the shell blocks, and every whole command named in a sentence."""
-    blocks = re.findall(r"^```sh\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
-    lines = [line for block in blocks for line in block.splitlines()]
-    lines += re.findall(r"`(showhour [^`]+)`", text)
-    return [shlex.split(line) for line in lines]
-
-
-@pytest.mark.timeout(600)
-def test_every_command_of_the_tour_runs(tmp_path: Path) -> None:
-    """In the order written, in an empty folder; the dashboard last, until it answers."""
-    environment = os.environ | {"SHOWHOUR_CACHE": str(tmp_path / "cache"), "PYTHONPATH": str(ROOT)}
-    commands = _commands((ROOT / "docs" / "tour.md").read_text(encoding="utf-8"))
-    dashboard = ["showhour", "dashboard", "demo-season"]
-    assert len(commands) == 9
-    assert dashboard in commands
-    for name, *arguments in [c for c in commands if c != dashboard]:
-        assert name == "showhour"
-        done = subprocess.run(
-            [*SHOWHOUR, *arguments],
-            cwd=tmp_path,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert done.returncode == 0, (arguments, done.stderr)
-    assert list((tmp_path / "papers").iterdir())
-    port = free_port()
-    with subprocess.Popen(
-        [*SHOWHOUR, *dashboard[1:], "--port", str(port)],
-        cwd=tmp_path,
-        env=environment,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    ) as started:
-        try:
-            await_answer(f"http://127.0.0.1:{port}", started)
-        finally:
-            started.terminate()
 
 
 def _titles() -> set[str]:

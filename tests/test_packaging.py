@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -122,15 +123,30 @@ finally:
 """
 
 
-def test_demo_and_dashboard_away_from_the_checkout(wheel: Path, tmp_path: Path) -> None:
-    """The wheel alone, read-only, elsewhere, without a network: the demo runs and the dashboard serves.
+def _tour() -> list[list[str]]:
+    """Every line of the tour's shell blocks, and every whole command named in a sentence."""
+    text = (ROOT / "docs" / "tour.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```sh\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+    lines = [line for block in blocks for line in block.splitlines()]
+    return [shlex.split(line) for line in (*lines, *re.findall(r"`(showhour [^`]+)`", text))]
+
+
+@pytest.mark.timeout(600)
+def test_the_whole_tour_away_from_the_checkout(wheel: Path, tmp_path: Path) -> None:
+    """The wheel alone, read-only, elsewhere, without a network: every command of the tour runs, in the order
+    written from an empty folder, and the dashboard, last, serves.
 
     Everything that is written lands in the folder the user stands in and in the user's cache folder.
     """
+    commands = _tour()
+    dashboard = ["showhour", "dashboard", "demo-season"]
+    assert len(commands) == 9
+    assert commands[0] == ["showhour", "demo", "--no-dashboard"]
+    commands.remove(dashboard)
     site, user, away = (tmp_path / name for name in ("site", "user", "away"))
     user.mkdir()
     away.mkdir()
-    install = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--no-compile"]
+    install = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index"]
     done = run([*install, "--target", str(site), str(wheel)], tmp_path)
     assert done.returncode == 0, done.stderr
     before = sorted(p.relative_to(site) for p in site.rglob("*"))
@@ -150,14 +166,14 @@ def test_demo_and_dashboard_away_from_the_checkout(wheel: Path, tmp_path: Path) 
     # File permissions do not bind root unless it gives up its rights; it needs them to bring loopback up.
     bound = ["setpriv", "--bounding-set=-all", "--inh-caps=-all", "--"] if os.getuid() == 0 else []
     try:
-        demo = run(
-            [*closed, *bound, sys.executable, "-c", _ENTRY, str(site), "demo", "--no-dashboard"],
-            away,
-            **environment,
-        )
-        assert demo.returncode == 0, demo.stderr
-        assert "Traceback" not in demo.stderr
+        for name, *arguments in commands:
+            assert name == "showhour"
+            command = [*closed, *bound, sys.executable, "-c", _ENTRY, str(site), *arguments]
+            done = run(command, away, **environment)
+            assert done.returncode == 0, (arguments, done.stderr)
+            assert "Traceback" not in done.stderr
         assert (away / "demo-season" / "season.yaml").is_file()
+        assert list((away / "papers").iterdir())
         assert list((user / "cache" / "showhour" / "results").glob("demo-season-*.nc"))
 
         ask = [sys.executable, "-c", _ASK, _ENTRY, str(site), "closed" if closed else "open"]
@@ -167,7 +183,7 @@ def test_demo_and_dashboard_away_from_the_checkout(wheel: Path, tmp_path: Path) 
     finally:
         for path in [site, *site.rglob("*")]:
             path.chmod(0o755 if path.is_dir() else 0o644)
-    after = sorted(p.relative_to(site) for p in site.rglob("*") if "__pycache__" not in p.parts)
+    after = sorted(p.relative_to(site) for p in site.rglob("*"))
     assert after == before, "the installation was written to"
 
 
