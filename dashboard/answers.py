@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "NOTHING",
+    "folder",
     "hours",
     "inputs",
     "judged_day",
@@ -103,15 +104,27 @@ def hours(booking: str, date: str, stated_chance: float, late_minutes: int) -> b
 
 def why_no_inputs(season: Season) -> str:
     """Why the season folder cannot speak beside these results; empty where it can."""
-    folder = os.environ.get("SHOWHOUR_SEASON", "")
-    if not folder or not Path(folder).is_dir():
+    named = os.environ.get("SHOWHOUR_SEASON", "")
+    if not named or not Path(named).is_dir():
         return "The season folder is not at hand. Open the dashboard with `showhour dashboard FOLDER`."
     return stale_because(season)
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
-def _inputs(folder: str, stamps: tuple[tuple[str, int], ...]) -> Inputs:
-    return load_season(Path(folder))
+def _folder(named: str, stamps: tuple[tuple[str, int], ...]) -> Inputs:
+    return load_season(Path(named))
+
+
+def folder(named: str) -> Inputs:
+    """A season folder, read once for every change of its files.
+
+    Raises
+    ------
+    InputError
+        A mistake in the folder.
+    """
+    files = sorted(p for p in Path(named).rglob("*") if p.suffix in (".yaml", ".csv"))
+    return _folder(named, tuple(stamp(f) for f in files))
 
 
 def inputs(season: Season) -> Inputs:
@@ -125,9 +138,7 @@ def inputs(season: Season) -> Inputs:
     why = why_no_inputs(season)
     if why:
         raise InputError(why)
-    folder = os.environ["SHOWHOUR_SEASON"]
-    files = sorted(p for p in Path(folder).rglob("*") if p.suffix in (".yaml", ".csv"))
-    return _inputs(folder, tuple(stamp(f) for f in files))
+    return folder(os.environ["SHOWHOUR_SEASON"])
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -187,8 +198,8 @@ def page_to_send(label: str, name: str, booking: str | None = None) -> None:
         from dashboard import shared
 
         season = load_results()
-        folder = None if why_no_inputs(season) else inputs(season)
-        held = shared.gather(results_file(), folder, booking=booking, notice=stale_because(season))
+        written = None if why_no_inputs(season) else inputs(season)
+        held = shared.gather(results_file(), written, booking=booking, notice=stale_because(season))
         page = shared.season_file(held) if booking is None else shared.booking_file(held, booking)
         return page.encode()
 

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import streamlit as st
 
-from dashboard import frame, markup, words
+from dashboard import answers, frame, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot
 from pipeline.air.variables import FT
 from pipeline.errors import InputError
@@ -29,7 +29,6 @@ from pipeline.flight.routine import RoutineEnergy, routine_energy
 from pipeline.flight_inputs import FlightInputs, routine_items, season_flight
 from pipeline.inputs import Season as SeasonFolder
 from pipeline.inputs import Venue
-from pipeline.inputs import load_season as read_folder
 
 __all__ = [
     "STEP_FT",
@@ -203,7 +202,7 @@ def prepared() -> Prepared | str:
 
 @st.cache_resource(max_entries=2, show_spinner=False)
 def _prepared(folder: str, digest: str) -> Prepared | None:
-    season = read_folder(Path(folder))
+    season = answers.folder(folder)
     flight = season_flight(season)
     return None if flight is None else Prepared(digest, season, flight)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -100,6 +101,8 @@ class Season:
         Coordinates of every dimension.
     attrs
         Attributes of the results.
+    every_id
+        Finds the id of any booking in a text.
     """
 
     def __init__(self, path: Path) -> None:
@@ -116,6 +119,9 @@ class Season:
         self.conditions = [str(c) for c in self.labels["condition"]]
         self.days = tuple(self._day(i) for i in range(len(self.labels["booking_day"])))
         self.bookings = self._bookings()
+        self._by_id = {b.id: b for b in self.bookings}
+        longest_first = sorted(self._by_id, key=len, reverse=True)
+        self.every_id = re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])")
 
     # --- The season ---------------------------------------------------------------------------------
 
@@ -145,7 +151,7 @@ class Season:
         return Day(
             index=i,
             booking=str(v["day_booking"][i]),
-            venue=[str(x) for x in self.labels["venue"]].index(str(v["day_venue"][i])),
+            venue=self.labels["venue"].index(str(v["day_venue"][i])),
             date=str(v["day_date"][i]),
             status=str(v["day_status"][i]),
             offered=int(v["day_offered_slot"][i]),
@@ -156,7 +162,7 @@ class Season:
 
     def days_of(self, booking: str) -> list[Day]:
         """Show days of a booking, in order."""
-        return [d for d in self.days if d.booking == booking]
+        return [self.days[i] for i in np.flatnonzero(self.values["day_booking"] == booking)]
 
     def _bookings(self) -> tuple[BookingRow, ...]:
         v = self.values
@@ -213,7 +219,7 @@ class Season:
 
     def booking(self, booking: str) -> BookingRow | None:
         """Booking by its id."""
-        return next((b for b in self.bookings if b.id == booking), None)
+        return self._by_id.get(booking)
 
     def venue_troubles(self) -> list[tuple[str, str]]:
         """Venues without numbers, and why."""

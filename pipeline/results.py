@@ -770,8 +770,8 @@ def what_bites(chances: Any, labels: Any) -> str:
     labels
         (cause,).
     """
-    values = np.nan_to_num(np.asarray(chances, dtype=float), nan=0.0)
-    return str(labels[int(np.argmax(values))]) if values.size and values.max() > 0.0 else ""
+    held = [(chance, label) for chance, label in zip(chances, labels, strict=True) if chance > 0.0]
+    return str(max(held, key=lambda item: item[0])[1]) if held else ""
 
 
 def days_in_ten(chance: float) -> str:

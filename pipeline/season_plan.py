@@ -496,11 +496,11 @@ def _ways(
     factor = (settings.height_agl_ft * FT / 10.0) ** POWER_LAW
     # Home has no show hours of its own season: a journey there or from there has the other end's wind.
     ends = np.stack([np.where(i == n, j, i), np.where(j == n, i, j)])
-    real = (i != j) & (ends < n).all(axis=0)
-    east = np.concatenate([weather.east[ends[0][real]], weather.east[ends[1][real]]], axis=1)
-    north = np.concatenate([weather.north[ends[0][real]], weather.north[ends[1][real]]], axis=1)
+    # The others of the square are never flown: an offer is only followed by a later one.
+    real = (i != j) & ((i < j) | (i == n))
+    sums = ferry.wind_sums(weather.east, weather.north)[:, ends[:, real]].sum(axis=1)
     course = ferry.course(lat[i][real], lon[i][real], lat[j][real], lon[j][real])
-    head.reshape(-1)[real] = ferry.planning_headwind(east, north, course, factor)
+    head.reshape(-1)[real] = ferry.planning_headwind(sums, course, factor)
     wind = np.nan_to_num(head)
 
     def fly(leave: FloatArray, a: Any, b: Any) -> ferry.Journeys:

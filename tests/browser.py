@@ -178,6 +178,26 @@ _WATCH_SHIFTS = """
 """
 GOOD_SHIFT = 0.1
 
+# From the user's act to the frame in which its outcome stands on the screen, by the page's own clock: a
+# driver outside hears of it only when the page has nothing else to do.
+_WATCH_FRAMES = """
+    window.shown = (holds, since) => new Promise(done => {
+        const watcher = new MutationObserver(look);
+        function look() {
+            if (!holds()) return;
+            watcher.disconnect();
+            requestAnimationFrame(() => setTimeout(() => done((performance.now() - since) / 1000)));
+        }
+        watcher.observe(document, {subtree: true, childList: true, characterData: true, attributes: true});
+        look();
+    });
+    window.shownAfter = (act, holds) => window.taken = new Promise(done => addEventListener(
+        act, e => done(shown(holds, e.timeStamp)), {once: true, capture: true}));
+    window.answered = title => document.querySelector('[data-stale=false] .sh-answer')
+        && (!title || document.querySelector('h1')?.textContent === title);
+    window.first = shown(() => answered(), 0);
+"""
+
 
 def readable(page: Any) -> float:
     """Wait for the page's answer; the time of the page's own clock [ms]."""
@@ -201,6 +221,7 @@ def opened(address: str, width: str) -> Iterator[tuple[Any, Account]]:
         try:
             page = browser.new_page(viewport={"width": across, "height": down})
             page.add_init_script(_WATCH_SHIFTS)
+            page.add_init_script(_WATCH_FRAMES)
             account = Account()
             account.watch(page, address)
             yield page, account

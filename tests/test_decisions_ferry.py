@@ -207,15 +207,17 @@ def test_planning_headwind_by_hand() -> None:
     up by 1.5, 11.02.
     """
     east, north = np.full((3, 50), 10.0), np.zeros((3, 50))
-    assert ferry.planning_headwind(east, north, [270.0, 90.0, 0.0], 1.0) == pytest.approx(
+    assert ferry.planning_headwind(ferry.wind_sums(east, north), [270.0, 90.0, 0.0], 1.0) == pytest.approx(
         [10, 0, 0], abs=1e-9
     )
     mixed = np.tile([4.0, 8.0], 20)[None]
-    assert float(ferry.planning_headwind(mixed, np.zeros_like(mixed), [270.0], 1.5)[0]) == pytest.approx(
-        1.5 * (6 + 0.6745 * 2)
-    )
+    sums = ferry.wind_sums(mixed, np.zeros_like(mixed))
+    assert float(ferry.planning_headwind(sums, [270.0], 1.5)[0]) == pytest.approx(1.5 * (6 + 0.6745 * 2))
+    # Half of the hours at one end and half at the other are the hours of both.
+    apart = ferry.wind_sums(np.full((2, 20), [[4.0], [8.0]]), np.zeros((2, 20))).sum(axis=1, keepdims=True)
+    assert apart == pytest.approx(sums)
     nothing = np.full((1, 5), np.nan)
-    assert np.isnan(ferry.planning_headwind(nothing, nothing, [0.0], 1.0)).all()
+    assert np.isnan(ferry.planning_headwind(ferry.wind_sums(nothing, nothing), [0.0], 1.0)).all()
 
 
 def test_planning_headwind_is_the_upper_quartile() -> None:
@@ -225,7 +227,7 @@ def test_planning_headwind_is_the_upper_quartile() -> None:
     for course in (20.0, 140.0, 255.0, 300.0):
         way = math.radians(course)
         along = -(draws[:, 0] * math.sin(way) + draws[:, 1] * math.cos(way))
-        told = ferry.planning_headwind(draws[None, :, 0], draws[None, :, 1], [course], 1.0)
+        told = ferry.planning_headwind(ferry.wind_sums(*draws.T[:, None]), [course], 1.0)
         assert float(told[0]) == pytest.approx(max(np.quantile(along, 0.75), 0.0), abs=0.1)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Sequence
 from html import escape
 from typing import Any
@@ -27,9 +26,7 @@ def _name(season: Season, booking: str) -> str:
 
 def _spoken(season: Season, text: str) -> str:
     """A sentence of the plan with every booking called by place and dates."""
-    ids = sorted((b.id for b in season.bookings), key=len, reverse=True)
-    every = "|".join(re.escape(i) for i in ids)
-    return re.sub(rf"(?<![\w-])(?:{every})(?![\w-])", lambda m: _name(season, m[0]), text)
+    return season.every_id.sub(lambda m: _name(season, m[0]), text)
 
 
 def _money(value: float | None, currency: str) -> str:

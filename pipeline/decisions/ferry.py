@@ -29,6 +29,7 @@ __all__ = [
     "journeys",
     "planning_headwind",
     "sunrise_sunset",
+    "wind_sums",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -294,7 +295,24 @@ def journeys(
 # --- Wind and weather on the way ------------------------------------------------------------------------
 
 
-def planning_headwind(east: FloatArray, north: FloatArray, course: ArrayLike, factor: float) -> FloatArray:
+def wind_sums(east: FloatArray, north: FloatArray) -> FloatArray:
+    """What mean and covariance of winds are made of; those of two sets of hours together are their sum.
+
+    Parameters
+    ----------
+    east, north
+        Components of where the wind blows to at 10 m [m s-1], (..., sample); NaN is left out.
+
+    Returns
+    -------
+    Count, sums of the components, of their squares and of their product, (6, ...).
+    """
+    both = np.isfinite(east) & np.isfinite(north)
+    u, v = np.where(both, east, 0.0), np.where(both, north, 0.0)
+    return np.stack([x.sum(axis=-1, dtype=float) for x in (both, u, v, u * u, v * v, u * v)])
+
+
+def planning_headwind(sums: FloatArray, course: ArrayLike, factor: float) -> FloatArray:
     """Headwind to plan with: exceeded about one hour in four; a tail wind counts as none.
 
     The mean and spread of the component along the course, both from the winds' means and covariance; the
@@ -302,8 +320,8 @@ def planning_headwind(east: FloatArray, north: FloatArray, course: ArrayLike, fa
 
     Parameters
     ----------
-    east, north
-        Components of where the wind blows to at 10 m [m s-1], (journey, sample); NaN is left out.
+    sums
+        From `wind_sums`, (6, journey).
     course
         True course [degree], (journey,).
     factor
@@ -313,14 +331,9 @@ def planning_headwind(east: FloatArray, north: FloatArray, course: ArrayLike, fa
     -------
     [m s-1], (journey,); NaN where no wind is held.
     """
-    both = np.isfinite(east) & np.isfinite(north)
-    count = both.sum(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        u, v = np.where(both, east, 0.0), np.where(both, north, 0.0)
-        mean_u, mean_v = u.sum(axis=-1) / count, v.sum(axis=-1) / count
-        var_u = (u * u).sum(axis=-1) / count - mean_u**2
-        var_v = (v * v).sum(axis=-1) / count - mean_v**2
-        cov = (u * v).sum(axis=-1) / count - mean_u * mean_v
+        mean_u, mean_v, uu, vv, uv = sums[1:] / sums[0]
+        var_u, var_v, cov = uu - mean_u**2, vv - mean_v**2, uv - mean_u * mean_v
     way = np.radians(np.asarray(course, dtype=float))
     s, c = np.sin(way), np.cos(way)
     against = -(mean_u * s + mean_v * c)
