@@ -261,6 +261,7 @@ def lay_routines(
     low = season.routine.low_ceiling
     low_figures = () if low is None else tuple(rep.names.index(name) for name in low.figures)
     plan = _plan(a, empty["coords"], season, wanted, rep, curves, low_figures)
+    _refuse_pins(season, plan)
     routines = list(plan.routines)
     labels, names = list(plan.labels), [season.routine.name, *(f"{n} show" for n in plan.labels[1:])]
     if low is not None:
@@ -325,6 +326,18 @@ def _thinnest(a: Mapping[str, Any], days: Sequence[int]) -> float:
     medians = [a["density_altitude_quantile"][i, a["day_offered_slot"][i], 2] for i in days]
     held = [m for m in medians if np.isfinite(m)]
     return float(max(held)) if held else 0.0
+
+
+def _refuse_pins(season: Season, plan: RoutinePlan) -> None:
+    """Refuse pins that hold a substitute of which no routine can be made."""
+    full = {season.routine.repertoire[f].name for f in season.routine.full}
+    pinned = [name for name in season.routine.always if name not in full]
+    if pinned and plan.candidates == 1:
+        raise InputError(
+            f"No routine of {season.folder} joins with what always in routine.yaml asks for "
+            f"({', '.join(season.routine.always)}). Take {' or '.join(pinned)} out of always, or give the "
+            "places around it substitutes that it joins."
+        )
 
 
 def _plan(

@@ -151,10 +151,9 @@ def test_joining_routines_are_those_that_a_walk_finds(seed: int) -> None:
         assert (fault == "") == (routine in wanted)
 
 
-def test_a_substitute_that_turns_about_puts_the_rest_backwards() -> None:
-    """A loop replaced by a hammerhead, which turns about: what follows no longer joins by direction."""
+def _loop_or_hammerhead() -> Repertoire:
     flat = np.zeros(3, dtype=bool)
-    rep = Repertoire(
+    return Repertoire(
         names=("Loop", "Hammerhead", "Roll"),
         places=((0, 1), (2,)),
         crowd_value=np.ones(3),
@@ -167,6 +166,11 @@ def test_a_substitute_that_turns_about_puts_the_rest_backwards() -> None:
         follows=np.ones((3, 3), dtype=bool),
         mend_seconds=np.zeros((3, 3)),
     )
+
+
+def test_a_substitute_that_turns_about_puts_the_rest_backwards() -> None:
+    """A loop replaced by a hammerhead, which turns about: what follows no longer joins by direction."""
+    rep = _loop_or_hammerhead()
     assert join_fault(rep, (0, 2), longest=999) == ""
     assert join_fault(rep, (1, 2), longest=999) == "Roll does not join Hammerhead by direction"
     assert joining_routines(rep, longest=999) == [(0, 2)]
@@ -189,6 +193,21 @@ def test_many_routines_have_the_chances_of_each(correlation: float, two_amber: b
     for row, unchanged in zip(members, found, strict=True):
         one = limits.RoutineChance(curves.take(np.flatnonzero(row)), correlation=correlation)
         np.testing.assert_allclose(unchanged, 1.0 - one(conditions), atol=5e-4)
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.3, 0.8, 1.0])
+def test_a_figure_far_beyond_its_limit_leaves_routines_without_it_alone(correlation: float) -> None:
+    """Narrow limits far below others': the figure is out for certain, a routine without it is untouched."""
+    curves = limits.Curves(
+        ("low", "high"),
+        {"density_altitude": np.array([4000.0, 10_500.0]) * FT},
+        {"density_altitude": np.array([4300.0, 11_500.0]) * FT},
+    )
+    still = np.zeros(2)
+    conditions = limits.conditions_from_air(np.array([3000.0, 11_000.0]) * FT, still, still, still, still)
+    found = ManyRoutines(curves, correlation=correlation)(np.eye(2, dtype=bool), conditions)
+    # At 11,000 ft, half-way between its two numbers, the other is changed one time in two.
+    np.testing.assert_allclose(found, [[1.0, 0.0], [1.0, 0.5]], atol=1e-3)
 
 
 @pytest.mark.parametrize("correlation", [0.5, 0.8, 0.95])
@@ -397,6 +416,18 @@ def test_bound_of_each_hour_alone(seed: int) -> None:
             worth = by_hand(routine, np.ones(hours.weight.size))
             assert np.all(worth <= bound + 1e-3)
     assert met
+
+
+def test_pins_that_leave_no_routine_leave_the_full_show() -> None:
+    """A pinned substitute that turns about puts what follows backwards: nothing joins but the full show."""
+    rep = replace(_loop_or_hammerhead(), always=frozenset({1}))
+    curves = limits.Curves(
+        rep.names, {"density_altitude": np.full(3, 1000.0)}, {"density_altitude": np.full(3, 2000.0)}
+    )
+    still = np.zeros(4)
+    air = limits.conditions_from_air(np.array([0.0, 1000.0, 1500.0, 3000.0]), still, still, still, still)
+    plan = plan_routines(rep, curves, ShowHours(air, still + 1, still + 1, still), rehearse=2, longest=999)
+    assert (plan.routines, plan.candidates, plan.could_lose) == (((0, 2),), 1, 0.0)
 
 
 def test_hours_that_are_not_known_are_left_out() -> None:

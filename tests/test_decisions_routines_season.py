@@ -301,6 +301,21 @@ def test_mistakes_in_the_routine_are_told_with_their_place(
     assert wanted in str(faults[0])
 
 
+def test_a_pin_that_no_routine_can_keep_is_refused_with_its_cure(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A hammerhead in the loop's place turns about: pinned, it leaves nothing that the pass can follow."""
+    hammerhead = {"figure": "hammerhead", "name": "Hammerhead", "seconds": 30, "crowd_value": 4}
+    place = {**LOOP, "substitutes": [{**hammerhead, "limits": {"gust_kt": step(40)}}]}
+    folder = season(
+        tmp_path / "s", {"cool": air()}, {"figures": [place, PASS], "always": ["Hammerhead"], "rehearse": 2}
+    )
+    assert main(["run", str(folder)]) == 2
+    told = capsys.readouterr().err
+    assert "No routine of" in told
+    assert "Take Hammerhead out of always" in told
+
+
 # --- Joins from the aircraft and the figures ------------------------------------------------------------
 
 

@@ -380,7 +380,8 @@ class ManyRoutines:
         if self.correlation <= 0.0:
             # Independent judgements need no common factor: one node carries the whole.
             with np.errstate(divide="ignore"):
-                held = np.log1p(-chance)
+                # Finite, so that a figure that is certainly out leaves the routines without it alone.
+                held = np.maximum(np.log1p(-chance), -80.0)
             return np.asarray(held.reshape(len(held), -1), dtype=np.float32)
         if self.correlation >= 1.0:
             return np.zeros((0, 0), dtype=np.float32)  # the most demanding figure alone decides
@@ -793,7 +794,7 @@ def best_alone(
     bound
         (hour,).
     routines
-        The most valuable routines met on the way.
+        The most valuable routines met on the way; none where no routine joins, as pins can bring about.
     """
     levels = levels or (0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0)
     places = _open_choices(rep)
@@ -823,6 +824,8 @@ def best_alone(
                 states[state] = np.take_along_axis(stack, best[None], 0)[0]
                 link[state] = ([source for source, _ in coming], best)
             back.append(link)
+        if not states:
+            return bound, []
         names = list(states)
         ends = np.stack([states[s] for s in names])
         which = np.argmax(ends, axis=0)
