@@ -14,7 +14,6 @@ import streamlit as st
 from dashboard import frame, markup, words
 from dashboard.season import Season, load_season
 from pipeline import show_log
-from pipeline.air.variables import FT, KT
 from pipeline.errors import ShowhourError
 from pipeline.inputs import load_season as load_inputs
 
@@ -27,14 +26,6 @@ _SHOW = {
     "gust_kt": "Gust [kt]",
 }
 _NUMBERS = tuple(k for k in _SHOW if k.endswith(("_ft", "_kt")))
-_CONDITIONS = {
-    "density_altitude": ("Density altitude", "ft", FT),
-    "wind_toward_crowd": ("Wind toward the crowd", "kt", KT),
-    "wind_across_line": ("Wind across the line", "kt", KT),
-    "gust": ("Gust peak", "kt", KT),
-    "gust_spread": ("Gust spread", "kt", KT),
-    "wind_along_line": ("Wind along the line", "kt", KT),
-}
 _METHOD = """
 Every show is one observation: what was flown as planned says that the air was below your true limit, what was
 changed that it was at or over it, and what bit for one cause says nothing of the others. The limits you wrote
@@ -70,7 +61,7 @@ def _moved(season: Season) -> str:
 
 def _limits(season: Season, condition: str) -> str:
     """Limits written and used of every figure that has one for a condition, and why."""
-    name, unit, scale = _CONDITIONS[condition]
+    name, unit, scale = words.CONDITIONS[condition]
     c = season.conditions.index(condition)
     v = season.values
 
@@ -176,8 +167,12 @@ if held:
         lines.append("<b>learned_may_relax is on</b>: a learned limit may be more permissive than you wrote.")
     st.html(markup.answer(lines))
     st.html(_moved(season))
-    labels = {name: label for name, (label, _, _) in _CONDITIONS.items()}
-    condition = st.selectbox("Limits for", list(labels), format_func=labels.__getitem__, key="log_condition")
+    condition = st.selectbox(
+        "Limits for",
+        season.conditions,
+        format_func=lambda name: words.CONDITIONS[name][0],
+        key="log_condition",
+    )
     st.html(_limits(season, condition))
     st.html(_shows(told | {"every_show": told["every_show"][::-1]}))
     with st.expander("How this is worked out"):
