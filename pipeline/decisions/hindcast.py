@@ -112,9 +112,9 @@ def hourly_air(record: StationRecord, runway_true_heading: float) -> HourlyAir:
         return none if found is None else np.asarray(found, dtype=float)
 
     pressure, source = station_pressure(
-        held("surface_air_pressure"),
-        held("altimeter_setting"),
-        held("air_pressure_at_mean_sea_level"),
+        values.get("surface_air_pressure"),
+        values.get("altimeter_setting"),
+        values.get("air_pressure_at_mean_sea_level"),
         atm.temperature_12h_mean(temperature),
         elevation=record.elevation,
         plateau=record.plateau,
