@@ -97,6 +97,35 @@ def test_only_earlier_years_are_used():
     assert not np.allclose(before.low[targets.year == 2013], after.low[targets.year == 2013])
 
 
+def test_a_history_of_so_many_years_reaches_no_further_back():
+    """Eleven years back: spoiling what lies before them changes neither forecast nor reference."""
+    climate = LightClimate(years=15)
+    record, targets = light_record(climate, 5), light_targets(climate)
+    levels = {**LEVELS, GUST[0]: GUST[1:]}
+    years = 1970 + (record.first_hour + np.arange(record.values["wind_speed"].size)).astype(
+        "datetime64[h]"
+    ).astype("datetime64[Y]").astype(int)
+    spoilt = {k: v.copy() for k, v in record.values.items()}
+    spoilt["air_temperature"][years < 2003] += 5.0
+    for name in ("wind_speed", "wind_speed_of_gust"):
+        spoilt[name][years < 2003] *= 1.1
+    near, far, spoilt_near, spoilt_far = (
+        hc.hindcast(hc.hourly_air(r, RUNWAY), targets, levels, first_year=2014, history_years=reach)
+        for r in (record, hc.StationRecord(record.first_hour, spoilt, record.elevation, False))
+        for reach in (11, None)
+    )
+    at = targets.year == 2014
+
+    def told(result):
+        return [result.low, result.crps_reference, *result.probability.values(), *result.reference.values()]
+
+    for as_it_is, changed in zip(told(near), told(spoilt_near), strict=True):
+        assert np.isfinite(as_it_is[at]).all()
+        np.testing.assert_array_equal(as_it_is[at], changed[at])
+    for as_it_is, changed in zip(told(far), told(spoilt_far), strict=True):
+        assert not np.array_equal(as_it_is[at], changed[at])
+
+
 def test_leave_one_out_leaves_the_year_out():
     """Spoiling one year leaves its own forecast unchanged, and changes the others'."""
     climate = LightClimate(years=12)

@@ -64,6 +64,7 @@ def test_a_long_record(tmp_path, capsys):
     light_csv(path, LightClimate(first_year=2000, years=18, practice_year=2007))
     told = verify(capsys, "--station-csv", str(path), *PLACE, *SEASON, *LEVELS, "--first-year", "2011")
     assert told["status"] == "ok"
+    assert told["history_years"] == 20  # as a season's forecast takes unless told otherwise
     da = told["density_altitude"]
     assert da["years"] == 7
     assert {"coverage_90", "tail_low", "tail_high", "crps_skill"} <= set(da)
