@@ -452,13 +452,10 @@ def verify_record(
     forward = results["forward"]
     scores = density_altitude_scores(forward)
     years = int(scores["years"])
-    told["density_altitude"] = {**_plain(scores), "crps_ft": _number(scores["crps_m"] / FT)}
-    del told["density_altitude"]["crps_m"]
+    told["density_altitude"] = _in_feet(scores)
     told["thresholds"] = _rows(forward, reliability)
-    held_out = _plain(density_altitude_scores(results["leave_one_out"]))
-    held_out.pop("crps_m", None)
     told["leave_one_year_out"] = {
-        "density_altitude": held_out,
+        "density_altitude": _in_feet(density_altitude_scores(results["leave_one_out"])),
         "thresholds": _rows(results["leave_one_out"], False),
     }
     told["gusts"] = _gusts_told(air, forward)
@@ -560,6 +557,16 @@ def _status(air: HourlyAir, forward: HindcastResult, years: int, minimum: int) -
         f"{minimum} earlier years with at least half of the window observed, and "
         f"{_LEAST_SCORED_YEARS} are wanted"
     )
+
+
+def _in_feet(scores: Mapping[str, float | int]) -> dict[str, Any]:
+    """Scores of density altitude as plain data, the CRPS in feet."""
+    rest = {k: v for k, v in scores.items() if not k.startswith("crps_m")}
+    return {
+        **_plain(rest),
+        "crps_ft": _number(scores["crps_m"] / FT),
+        "crps_ft_se": _number(scores["crps_m_se"] / FT),
+    }
 
 
 def _number(value: Any, digits: int = 6) -> float | None:

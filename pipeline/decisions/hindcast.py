@@ -630,7 +630,7 @@ def density_altitude_scores(result: HindcastResult) -> dict[str, float | int]:
         both = use & np.isfinite(reference) & np.isfinite(result.crps)
         gained = ver.skill(result.crps[both], reference[both], result.targets.year[both])
         told[name], told[f"{name}_se"] = gained.value, gained.error
-    told["crps_m"] = float(result.crps[use].mean()) if use.any() else np.nan
+    told["crps_m"], told["crps_m_se"] = ver.bias_with_error(result.crps[use], year)
     return told
 
 
@@ -644,13 +644,10 @@ def threshold_scores(result: HindcastResult, key: tuple[str, float]) -> dict[str
         return told
     told["base_rate"] = float(o.mean())
     told["bias"], told["bias_se"] = ver.bias_with_error(p - o, year)
-    parts = ver.brier_parts(p, o, np.linspace(0.0, 1.0, 21))
-    told |= {
-        "brier": parts.brier,
-        "reliability": parts.reliability,
-        "resolution": parts.resolution,
-        "uncertainty": parts.uncertainty,
-    }
+    edges = np.linspace(0.0, 1.0, 21)
+    parts, errors = ver.brier_parts(p, o, edges), ver.brier_errors(p, o, year, edges)
+    for name in ("brier", "reliability", "resolution", "uncertainty"):
+        told[name], told[f"{name}_se"] = getattr(parts, name), getattr(errors, name)
     gained = ver.skill((p - o) ** 2, (r - o) ** 2, year)
     told["brier_skill"], told["brier_skill_se"] = gained.value, gained.error
     told["brier_reference"] = float(np.mean((r - o) ** 2))
@@ -660,4 +657,5 @@ def threshold_scores(result: HindcastResult, key: tuple[str, float]) -> dict[str
             both = np.isfinite(q)
             gained = ver.skill((p - o)[both] ** 2, (q - o)[both] ** 2, year[both])
             told[f"brier_skill_against_{name}"] = gained.value
+            told[f"brier_skill_against_{name}_se"] = gained.error
     return told
