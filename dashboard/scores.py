@@ -10,7 +10,8 @@ import streamlit as st
 
 from dashboard import words
 from dashboard.season import Season, results_file, stamp
-from pipeline.decisions.trust import grade_told
+from pipeline.air.variables import FT, NM
+from pipeline.decisions.trust import TrustThresholds, grade_told
 from pipeline.verify import read_verification, verification_path
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "booking_rows",
     "checked_venues",
     "coverage_rows",
+    "grade_rows",
     "gust_rows",
     "load_verification",
     "number_of",
@@ -220,6 +222,31 @@ def skill_counts(told: Told) -> tuple[int, int, int]:
     better = sum(1 for x, se in known if x > 2.0 * se)
     worse = sum(1 for x, se in known if x < -2.0 * se)
     return better, worse, len(known)
+
+
+def grade_rows() -> list[Row]:
+    """What takes a grade away, one row a kind of evidence."""
+    t = TrustThresholds()
+
+    def row(what: str, pair: tuple[float, float], form: str, scale: float = 1.0) -> Row:
+        care, poor = (form.format(x / scale) for x in pair)
+        return {"what": what, "care": care, "poor": poor}
+
+    too_few = f"under {t.verified_years} past years to check against"
+    return [
+        row("Years of history", t.years, "under {:.0f}"),
+        row("Station from the show site", t.distance, "over {:.0f} NM", NM),
+        row("Station above or below it", t.height, "over {:,.0f} ft", FT),
+        row("Hours with air and wind", t.completeness, "under {:.0f} %", 0.01),
+        row("Hours without pressure", t.pressure_missing, "over {:.0f} %", 0.01),
+        {"what": "Gusts", "care": "estimated from other stations", "poor": "no wind observed"},
+        {"what": "Check", "care": too_few, "poor": "–"},
+        row("90 % interval off 90 %*", t.coverage_off, "over {:.1f} points", 0.01),
+        row("High density altitude, chance off*", t.density_altitude_bias, "over {:.1f} days in 100", 0.01),
+        row(
+            "Crosswind of 10 kt, chance off*", t.wind_bias_share, "over {:.0f} % of how often it blows", 0.01
+        ),
+    ]
 
 
 def reliability_rows(row: Told) -> list[Row]:

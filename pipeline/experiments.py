@@ -85,6 +85,8 @@ def borrowed_gusts(reports: dict[str, dict[str, Any]]) -> GustModel:
 
 VARIANTS: dict[str, dict[str, Any]] = {
     "as shipped: ±15 days, ±1 h, pooled trend, quantiles for a new year": {},
+    "all earlier years": {"history_years": None},
+    "the last 15 years": {"history_years": 15},
     "±7 days": {"window_days": 7},
     "±22 days": {"window_days": 22},
     "±30 days": {"window_days": 30},
@@ -302,7 +304,10 @@ def _record_choices(arguments: argparse.Namespace) -> list[dict[str, Any]]:
     if arguments.da_ft:
         thresholds["density_altitude"] = [x * FT for x in arguments.da_ft]
     return choices(
-        [(hourly_air(record, arguments.runway_true), targets)], thresholds, first_year=arguments.first_year
+        [(hourly_air(record, arguments.runway_true), targets)],
+        thresholds,
+        first_year=arguments.first_year,
+        history_years=arguments.history_years,
     )
 
 

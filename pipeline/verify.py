@@ -38,6 +38,7 @@ __all__ = [
 
 _UNITS = {"density_altitude": FT, "gust": KT, "crosswind": KT}
 _UNIT_NAMES = {"density_altitude": "ft", "gust": "kt", "crosswind": "kt"}
+_USUAL_HISTORY = 20  # years that a season's forecast uses unless told otherwise
 _LEAST_STATED_YEARS = 3  # earlier years that a stated first year still needs
 _SAME_STATION = 30.0  # beyond this [m] the barometer's height and the stated one cannot both be right
 _LEAST_SCORED_YEARS = 3  # fewer scored years are no verification
@@ -115,6 +116,14 @@ def add_verify(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--first-year", type=int, help="first year to score; by default the first with eight years before it"
+    )
+    parser.add_argument(
+        "--history-years",
+        type=int,
+        default=_USUAL_HISTORY,
+        metavar="N",
+        help="years before it that each forecast uses, of a --station-csv record (default "
+        f"{_USUAL_HISTORY}, as a season's does)",
     )
     parser.add_argument("--window-days", type=int, default=15, help="days sampled either side (default 15)")
     parser.add_argument(
@@ -272,6 +281,7 @@ def _verify_csv(arguments: argparse.Namespace) -> dict[str, Any]:
         gust_kt=arguments.gust_kt,
         crosswind_kt=arguments.crosswind_kt,
         first_year=arguments.first_year,
+        history_years=arguments.history_years,
         window_days=arguments.window_days,
     )
     return {
@@ -291,6 +301,7 @@ def _check_numbers(arguments: argparse.Namespace) -> None:
         ("--runway-true", arguments.runway_true, 0.0, 360.0),
         ("--from-month", arguments.from_month, 1, 12),
         ("--to-month", arguments.to_month, 1, 12),
+        ("--history-years", arguments.history_years, _LEAST_STATED_YEARS, 100),
         ("--window-days", arguments.window_days, 1, 45),
     ):
         if not low <= value <= high:
@@ -383,6 +394,7 @@ def verify_record(
     gust_kt: Sequence[float],
     crosswind_kt: Sequence[float],
     first_year: int | None = None,
+    history_years: int | None = None,
     window_days: int = 15,
     trend: bool = True,
     reliability: bool = True,
@@ -399,6 +411,8 @@ def verify_record(
         Thresholds; None takes density altitudes that about 1, 3 and 6 days in 10 exceed.
     first_year
         First year scored; None for the first with `DEFAULT_MINIMUM_YEARS` years before it.
+    history_years
+        How many years before it a forward forecast uses; None for all of the record's.
     window_days, trend
         As in the season's forecast.
     reliability
@@ -423,24 +437,25 @@ def verify_record(
         "gust": [x * KT for x in gust_kt],
         "crosswind": [x * KT for x in crosswind_kt],
     }
-    told: dict[str, Any] = {"first_year": first_year, "window_days": window_days}
+    told: dict[str, Any] = {
+        "first_year": first_year,
+        "history_years": history_years,
+        "window_days": window_days,
+    }
     results = {
         scheme: hindcast(
             air, targets, thresholds, scheme=scheme, first_year=first_year, minimum_years=minimum,
-            window_days=window_days, trend=trend, compare=scheme == "forward",
+            history_years=history_years, window_days=window_days, trend=trend, compare=scheme == "forward",
         )
         for scheme in ("forward", "leave_one_out")
     }  # fmt: skip
     forward = results["forward"]
     scores = density_altitude_scores(forward)
     years = int(scores["years"])
-    told["density_altitude"] = {**_plain(scores), "crps_ft": _number(scores["crps_m"] / FT)}
-    del told["density_altitude"]["crps_m"]
+    told["density_altitude"] = _in_feet(scores)
     told["thresholds"] = _rows(forward, reliability)
-    held_out = _plain(density_altitude_scores(results["leave_one_out"]))
-    held_out.pop("crps_m", None)
     told["leave_one_year_out"] = {
-        "density_altitude": held_out,
+        "density_altitude": _in_feet(density_altitude_scores(results["leave_one_out"])),
         "thresholds": _rows(results["leave_one_out"], False),
     }
     told["gusts"] = _gusts_told(air, forward)
@@ -542,6 +557,16 @@ def _status(air: HourlyAir, forward: HindcastResult, years: int, minimum: int) -
         f"{minimum} earlier years with at least half of the window observed, and "
         f"{_LEAST_SCORED_YEARS} are wanted"
     )
+
+
+def _in_feet(scores: Mapping[str, float | int]) -> dict[str, Any]:
+    """Scores of density altitude as plain data, the CRPS in feet."""
+    rest = {k: v for k, v in scores.items() if not k.startswith("crps_m")}
+    return {
+        **_plain(rest),
+        "crps_ft": _number(scores["crps_m"] / FT),
+        "crps_ft_se": _number(scores["crps_m_se"] / FT),
+    }
 
 
 def _number(value: Any, digits: int = 6) -> float | None:

@@ -16,6 +16,7 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import charts_trust, scores, words
 from dashboard.season import Season
+from pipeline.air.variables import FT, NM
 from pipeline.cli import main
 from pipeline.decisions.trust import GRADES, Evidence, grade_told, trust_grade
 from pipeline.run import results_path
@@ -78,6 +79,8 @@ def test_the_page_says_what_verify_stored(monkeypatch: pytest.MonkeyPatch, verif
         name = scores.threshold_name(row).replace(words.NBSP, " ")
         assert f"{name} {words.percent(row['base_rate'])}".replace(words.NBSP, " ") in text
         assert f"{row['brier']:.3f} {row['brier_reference']:.3f} {row['n']:,} {row['years']}" in text
+    for row in scores.grade_rows():
+        assert f"{row['what']} {row['care']} {row['poor']}" in text
     pictures = app.get("vega_lite_chart")
     assert len(pictures) == 1 + len(rows)
     assert all(len(p.proto.alt) > 40 for p in pictures)
@@ -197,6 +200,35 @@ def test_the_grade_is_read_from_its_own_sentence(grade: str) -> None:
             seen.add(given.grade)
     assert grade in seen
     assert grade_told("No numbers to trust: there are no station hours.") == ""
+
+
+def test_the_thresholds_told_are_those_that_take_a_grade_away() -> None:
+    """Just inside every number told keeps the grade; beyond the first is care, beyond the second poor."""
+    good = {"years": 20, "distance": 0.0, "height_difference": 0.0, "verified_years": 12, "coverage": 0.9,
+            "coverage_se": 0.001, "density_altitude_bias": 0.0, "density_altitude_bias_se": 0.001,
+            "wind_bias": 0.0, "wind_bias_se": 0.001, "wind_base_rate": 0.2}  # fmt: skip
+    asked = {
+        "Years of history": ("years", math.floor, -1),
+        "Station from the show site": ("distance", lambda x: x * NM, 1),
+        "Station above or below it": ("height_difference", lambda x: x * FT, 1),
+        "Hours with air and wind": ("completeness", lambda x: x / 100, -1),
+        "Hours without pressure": ("pressure_missing", lambda x: x / 100, 1),
+        "90 % interval off 90 %*": ("coverage", lambda x: 0.9 - x / 100, 1),
+        "High density altitude, chance off*": ("density_altitude_bias", lambda x: x / 100, 1),
+        "Crosswind of 10 kt, chance off*": ("wind_bias", lambda x: 0.2 * x / 100, 1),
+    }
+    rows = {r["what"]: r for r in scores.grade_rows()}
+    assert set(rows) - set(asked) == {"Gusts", "Check"}
+    for what, (name, of, sign) in asked.items():
+        care, poor = (
+            float(re.search(r"[\d,.]+", rows[what][k]).group().replace(",", "")) for k in ("care", "poor")
+        )
+        for told, grades in ((care, ("good", "with care")), (poor, ("with care", "poor"))):
+            # Years are whole; of anything else a hundredth.
+            step = 0.5 if name == "years" else 0.01 * told
+            inside, beyond = of(told - sign * step), of(told + sign * step)
+            found = [trust_grade(Evidence(**good | {name: x})).grade for x in (inside, beyond)]
+            assert tuple(found) == grades, (what, told)
 
 
 def test_marks_off_by_more_than_sampling() -> None:

@@ -64,9 +64,15 @@ def test_a_long_record(tmp_path, capsys):
     light_csv(path, LightClimate(first_year=2000, years=18, practice_year=2007))
     told = verify(capsys, "--station-csv", str(path), *PLACE, *SEASON, *LEVELS, "--first-year", "2011")
     assert told["status"] == "ok"
+    assert told["history_years"] == 20  # as a season's forecast takes unless told otherwise
     da = told["density_altitude"]
     assert da["years"] == 7
     assert {"coverage_90", "tail_low", "tail_high", "crps_skill"} <= set(da)
+    scored = (
+        "coverage_90", "tail_low", "tail_high", "crps_ft", "crps_skill", "crps_skill_against_monthly_normal",
+        "crps_skill_against_no_trend",
+    )  # fmt: skip
+    assert all(da[f"{name}_se"] > 0 for name in scored)
     assert da["coverage_90"] + da["tail_low"] + da["tail_high"] == pytest.approx(1.0, abs=1e-5)
     rows = {(r["variable"], r["threshold"]): r for r in told["thresholds"]}
     assert set(rows) == {
@@ -94,6 +100,8 @@ def test_a_long_record(tmp_path, capsys):
     for row in told["thresholds"]:
         # One station: 3.5 of its own standard errors.
         assert abs(row["bias"]) <= 3.5 * row["bias_se"]
+        for name in ("brier", "reliability", "resolution", "uncertainty", "bias", "brier_skill"):
+            assert row[f"{name}_se"] > 0, (row["variable"], name)
         assert row["brier"] == pytest.approx((1 - row["brier_skill"]) * row["brier_reference"], abs=1e-5)
     assert told["gusts"]["trusted_first_year"] in (2006, 2007, 2008)
     assert told["cautions"]

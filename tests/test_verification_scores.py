@@ -88,6 +88,29 @@ def test_bias_and_its_error_by_years():
     assert np.isnan(ver.bias_with_error([0.1, 0.2], [2001, 2001])[1])
 
 
+def test_errors_of_brier_and_its_parts_by_years():
+    """Equal years: the Brier score's is that of the mean of the yearly scores, sd / sqrt(years).
+
+    A mean's jackknife is its plain standard error (Efron and Stein 1981). The parts' is their spread over
+    many such records; base rates lie well off one half, where p(1 - p) is flat and no such error holds.
+    """
+    g = np.random.default_rng(4)
+    edges, year = np.linspace(0, 1, 6), np.repeat(np.arange(12), 80)
+    seen, told = [], []
+    for _ in range(150):
+        p = np.clip(g.beta(2, 3, (12, 1)) + 0.2 * g.uniform(-1, 1, (12, 80)), 0, 1)
+        o = (g.random((12, 80)) < 0.7 * p).astype(float)
+        parts = ver.brier_parts(p.ravel(), o.ravel(), edges)
+        errors = ver.brier_errors(p.ravel(), o.ravel(), year, edges)
+        by_year = ((p - o) ** 2).mean(axis=1)
+        assert errors.brier == pytest.approx(by_year.std(ddof=1) / np.sqrt(12))
+        seen.append((parts.reliability, parts.resolution, parts.uncertainty))
+        told.append((errors.reliability, errors.resolution, errors.uncertainty))
+    # The spread of 150 is known to 6 %, the jackknife of twelve years leans high by a little.
+    np.testing.assert_allclose(np.sqrt(np.mean(np.square(told), axis=0)), np.std(seen, axis=0), rtol=0.25)
+    assert np.isnan(ver.brier_errors([0.5], [1.0], [2001]).brier)
+
+
 def test_skill_and_its_error():
     """Skill 1 - 2/4; the jackknife error of a ratio whose yearly scores are proportional is zero."""
     result = ver.skill([0.1, 0.2, 0.3], [0.2, 0.4, 0.6], [1, 2, 3])

@@ -260,7 +260,17 @@ with st.expander("How this is worked out"):
     st.markdown(
         "The grade of a booking comes from what its venue’s numbers rest on: years of history, distance and "
         "height of the station, missing hours and pressures, what gusts come from, and a check against past "
-        "years. The worst of these decides. Numbers never checked are *with care* at best.\n\n"
+        "years. The worst of these decides. Numbers never checked are *with care* at best."
+    )
+    st.html(
+        markup.plain_table(
+            scores.grade_rows(),
+            {"what": "What is looked at", "care": "With care", "poor": "Do not lean on"},
+            f"What takes a grade away. * And by more than {scores.BY_CHANCE:.0f} standard errors, which "
+            "sampling does not explain",
+        )
+    )
+    st.markdown(
         "The check forecasts each past year from earlier years alone, with the same sampling and trend as "
         "your season, at the slots of your bookings and the days around their dates. *Coverage* is the share "
         "of hours inside the 90 % interval. The *Brier score* is the mean square of forecast chance less "

@@ -9,7 +9,7 @@ without the trend.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -112,9 +112,9 @@ def hourly_air(record: StationRecord, runway_true_heading: float) -> HourlyAir:
         return none if found is None else np.asarray(found, dtype=float)
 
     pressure, source = station_pressure(
-        held("surface_air_pressure"),
-        held("altimeter_setting"),
-        held("air_pressure_at_mean_sea_level"),
+        values.get("surface_air_pressure"),
+        values.get("altimeter_setting"),
+        values.get("air_pressure_at_mean_sea_level"),
         atm.temperature_12h_mean(temperature),
         elevation=record.elevation,
         plateau=record.plateau,
@@ -220,6 +220,7 @@ def hindcast(
     scheme: Scheme = "forward",
     first_year: int | None = None,
     minimum_years: int = DEFAULT_MINIMUM_YEARS,
+    history_years: int | None = None,
     window_days: int = 15,
     hour_offsets: tuple[int, ...] = clim.HOUR_OFFSETS,
     trend: bool = True,
@@ -243,6 +244,8 @@ def hindcast(
         First year scored; None for the first that the minimum allows.
     minimum_years
         Sampled years that a forecast needs.
+    history_years
+        Forward, how many years back a forecast and its reference reach; None for all that there are.
     window_days, hour_offsets, trend
         As in the season's forecast.
     quantile_type
@@ -254,6 +257,13 @@ def hindcast(
     if scheme not in ("forward", "leave_one_out"):
         raise ValueError(f"hindcast: scheme must be forward or leave_one_out, got {scheme!r}")
     forward = scheme == "forward"
+
+    def allowed_of(years: IntArray, y: int) -> BoolArray:
+        """Which years the forecast of one year may use."""
+        if not forward:
+            return np.asarray(years != y)
+        return np.asarray((years < y) & (years >= (y - history_years if history_years else -np.inf)))
+
     hours = np.asarray(targets.utc, dtype="datetime64[s]").astype(np.int64) / 3600.0
     truth = _truth(air, hours)
     n = hours.size
@@ -274,12 +284,11 @@ def hindcast(
     scored = np.unique(targets.year)
     if first_year is not None:
         scored = scored[scored >= first_year]
-    fits = {int(y): _fits(t_sums, d_sums, int(y), forward, trend) for y in scored}
-    flat = (
-        {int(y): _fits(t_sums, d_sums, int(y), forward, False) for y in scored} if compare and trend else {}
-    )
+    keep = {int(y): allowed_of(t_sums.years, int(y)) for y in scored}
+    fits = {y: _fits(t_sums, d_sums, use, trend) for y, use in keep.items()}
+    flat = {y: _fits(t_sums, d_sums, use, False) for y, use in keep.items()} if compare and trend else {}
     pressure = float(air.pressure.mean())
-    models, first_gust_year = _gust_models(air, targets, hours, scored, wanted["gust"])
+    models, first_gust_year = _gust_models(air, hours, scored, wanted["gust"], allowed_of)
 
     # Targets of one date and time of day share their window; it is read once.
     month = targets.utc.astype("datetime64[M]").astype(int)
@@ -303,7 +312,7 @@ def hindcast(
             if at.size == 0:
                 continue
             local = key_of[at] - start
-            allowed = record_years < y if forward else record_years != y
+            allowed = allowed_of(record_years, int(y))
             if not allowed.any():
                 continue
             sample = _moved(columns, local, allowed, hours[at], fits[int(y)], forward, window_days)
@@ -347,9 +356,11 @@ def hindcast(
                     probability[key][at] = _mean_of_years(clim.year_means(drawn), minimum_years)
 
     reference, crps_reference = _references(
-        truth["density_altitude"], outcome, targets, scored, forward, compare
+        truth["density_altitude"], outcome, targets, scored, allowed_of, compare
     )
-    normal, crps_normal = _normals(air, truth["density_altitude"], targets, scored, forward, da_keys, compare)
+    normal, crps_normal = _normals(
+        air, truth["density_altitude"], targets, scored, allowed_of, da_keys, compare
+    )
     return HindcastResult(
         targets, truth["density_altitude"], low, high, crps, crps_reference, crps_normal, crps_flat,
         outcome, probability, reference, normal, no_trend, first_gust_year,
@@ -387,15 +398,15 @@ def observed_density_altitude(air: HourlyAir, targets: Targets) -> FloatArray:
 
 
 Fits = tuple[clim.SeasonalCycle, clim.SeasonalCycle]
+Allowed = Callable[[IntArray, int], BoolArray]
 
 
-def _fits(t_sums: YearlySums, d_sums: YearlySums, year: int, forward: bool, trend: bool) -> Fits:
-    keep = t_sums.years < year if forward else t_sums.years != year
+def _fits(t_sums: YearlySums, d_sums: YearlySums, keep: BoolArray, trend: bool) -> Fits:
     return refit(t_sums, keep, trend=trend), refit(d_sums, keep, trend=False)
 
 
 def _gust_models(
-    air: HourlyAir, targets: Targets, hours: FloatArray, scored: IntArray, thresholds: Sequence[float]
+    air: HourlyAir, hours: FloatArray, scored: IntArray, thresholds: Sequence[float], allowed_of: Allowed
 ) -> tuple[dict[int, dict[float, FloatArray]], int]:
     """For each scored year the chance of each gust threshold at every hour of the record near the season."""
     if not thresholds or air.gust_reported is None or not air.practice.reports:
@@ -406,13 +417,15 @@ def _gust_models(
     knots = sorted({int(np.ceil(x / KT - 1e-6)) for x in thresholds})
     models: dict[int, dict[float, FloatArray]] = {}
     for y in scored:
-        keep = near & air.practice.trusted(year) & (year < y)
+        allowed = near & allowed_of(year, int(y))
+        keep = allowed & air.practice.trusted(year)
         if np.unique(year[keep]).size < _LEAST_GUST_YEARS or y > air.practice.last_year:
             continue
         model = gusts.fit_gust_model(
             air.wind_speed, air.gust_reported, air.first_hour, keep=keep, thresholds_kt=knots
         )
-        ask = near & (year <= y)
+        # At the turn of the year a window reaches into the year itself.
+        ask = allowed | (near & (year == y))
         models[int(y)] = {}
         for x in thresholds:
             chance = np.full(every.size, np.nan)
@@ -531,13 +544,14 @@ def _references(
     outcome: Mapping[tuple[str, float], FloatArray],
     targets: Targets,
     scored: IntArray,
-    forward: bool,
+    allowed_of: Allowed,
     compare: bool,
 ) -> tuple[dict[tuple[str, float], FloatArray], FloatArray]:
     """Same-hour climatology of the whole season, from the years that the scheme allows."""
     groups, group = np.unique(targets.group, return_inverse=True)
     years, year = np.unique(targets.year, return_inverse=True)
     cell = group * years.size + year
+    past = np.stack([allowed_of(years, int(y)) for y in years], axis=1).astype(float)
     reference = {}
     for key, happened in outcome.items():
         held = np.isfinite(happened)
@@ -546,13 +560,7 @@ def _references(
         reached = np.bincount(cell[held], weights=happened[held], minlength=groups.size * years.size).reshape(
             shape
         )
-        if forward:
-            count, reached = np.cumsum(count, axis=1) - count, np.cumsum(reached, axis=1) - reached
-        else:
-            count, reached = (
-                count.sum(axis=1, keepdims=True) - count,
-                reached.sum(axis=1, keepdims=True) - reached,
-            )
+        count, reached = count @ past, reached @ past
         share = np.where(count > 0, reached / np.maximum(count, 1), np.nan)
         reference[key] = share.ravel()[cell]
     crps = np.full(targets.year.size, np.nan)
@@ -560,8 +568,8 @@ def _references(
         for g in range(groups.size):
             for y in scored:
                 at = np.flatnonzero((group == g) & (targets.year == y))
-                past = (group == g) & (targets.year < y if forward else targets.year != y)
-                crps[at] = ver.crps_against_one_sample(truth[past], truth[at])
+                earlier = (group == g) & allowed_of(targets.year, int(y))
+                crps[at] = ver.crps_against_one_sample(truth[earlier], truth[at])
     return reference, crps
 
 
@@ -570,7 +578,7 @@ def _normals(
     truth: FloatArray,
     targets: Targets,
     scored: IntArray,
-    forward: bool,
+    allowed_of: Allowed,
     keys: Sequence[tuple[str, float]],
     compare: bool,
 ) -> tuple[dict[tuple[str, float], FloatArray], FloatArray]:
@@ -589,7 +597,7 @@ def _normals(
     month_of = (first + np.arange(total.size)) % 12 + 1
     year_of = (first + np.arange(total.size)) // 12 + 1970
     for y in scored:
-        past = year_of < y if forward else year_of != y
+        past = allowed_of(year_of, int(y))
         for month in np.unique(targets.month):
             use = past & (month_of == month)
             if count[use].sum() == 0:
@@ -622,7 +630,7 @@ def density_altitude_scores(result: HindcastResult) -> dict[str, float | int]:
         both = use & np.isfinite(reference) & np.isfinite(result.crps)
         gained = ver.skill(result.crps[both], reference[both], result.targets.year[both])
         told[name], told[f"{name}_se"] = gained.value, gained.error
-    told["crps_m"] = float(result.crps[use].mean()) if use.any() else np.nan
+    told["crps_m"], told["crps_m_se"] = ver.bias_with_error(result.crps[use], year)
     return told
 
 
@@ -636,13 +644,10 @@ def threshold_scores(result: HindcastResult, key: tuple[str, float]) -> dict[str
         return told
     told["base_rate"] = float(o.mean())
     told["bias"], told["bias_se"] = ver.bias_with_error(p - o, year)
-    parts = ver.brier_parts(p, o, np.linspace(0.0, 1.0, 21))
-    told |= {
-        "brier": parts.brier,
-        "reliability": parts.reliability,
-        "resolution": parts.resolution,
-        "uncertainty": parts.uncertainty,
-    }
+    edges = np.linspace(0.0, 1.0, 21)
+    parts, errors = ver.brier_parts(p, o, edges), ver.brier_errors(p, o, year, edges)
+    for name in ("brier", "reliability", "resolution", "uncertainty"):
+        told[name], told[f"{name}_se"] = getattr(parts, name), getattr(errors, name)
     gained = ver.skill((p - o) ** 2, (r - o) ** 2, year)
     told["brier_skill"], told["brier_skill_se"] = gained.value, gained.error
     told["brier_reference"] = float(np.mean((r - o) ** 2))
@@ -652,4 +657,5 @@ def threshold_scores(result: HindcastResult, key: tuple[str, float]) -> dict[str
             both = np.isfinite(q)
             gained = ver.skill((p - o)[both] ** 2, (q - o)[both] ** 2, year[both])
             told[f"brier_skill_against_{name}"] = gained.value
+            told[f"brier_skill_against_{name}_se"] = gained.error
     return told

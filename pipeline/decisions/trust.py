@@ -63,7 +63,8 @@ class Evidence:
     density_altitude_bias, density_altitude_bias_se
         Greatest bias of a density altitude chance, signed, and its standard error.
     wind_bias, wind_bias_se, wind_base_rate
-        Of the gust or crosswind chance that is furthest off for its base rate.
+        Of the chance of a crosswind of 10 kt: as good a test of the sampled winds as a gust's, which rests
+        on them, and quicker.
     """
 
     years: int

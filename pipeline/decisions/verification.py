@@ -16,7 +16,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,7 @@ __all__ = [
     "Reliability",
     "Skill",
     "bias_with_error",
+    "brier_errors",
     "brier_parts",
     "crps_against_one_sample",
     "crps_of_sorted",
@@ -127,6 +128,35 @@ def brier_parts(probability: ArrayLike, outcome: ArrayLike, edges: FloatArray | 
     return BrierParts(
         score, reliability_, resolution, uncertainty, score - (reliability_ - resolution + uncertainty)
     )
+
+
+def brier_errors(
+    probability: ArrayLike, outcome: ArrayLike, year: ArrayLike, edges: FloatArray | None = None
+) -> BrierParts:
+    """Standard errors of the Brier score and its parts, by leaving out one year at a time.
+
+    Parameters
+    ----------
+    probability, outcome, year
+        (forecast,).
+    edges
+        As for `brier_parts`.
+
+    Returns
+    -------
+    BrierParts, all NaN with fewer than two years.
+    """
+    p, o, y = np.asarray(probability, dtype=float), np.asarray(outcome, dtype=float), np.asarray(year)
+    years = np.unique(y)
+    if years.size < 2:
+        return BrierParts(*[np.nan] * len(fields(BrierParts)))
+    left = [astuple(brier_parts(p[y != one], o[y != one], edges)) for one in years]
+    return BrierParts(*(_jackknife(np.array(column)) for column in zip(*left, strict=True)))
+
+
+def _jackknife(left: FloatArray) -> float:
+    """Standard error from the values with one year left out at a time, (year,)."""
+    return float(np.sqrt((left.size - 1.0) / left.size * np.sum((left - left.mean()) ** 2)))
 
 
 @dataclass(frozen=True)
@@ -247,10 +277,8 @@ def skill(score: ArrayLike, reference: ArrayLike, year: ArrayLike) -> Skill:
         return Skill(np.nan, np.nan)
     value = float(1.0 - s.sum() / r.sum())
     years, place = np.unique(np.asarray(year), return_inverse=True)
-    k = years.size
     left_s = s.sum() - np.bincount(place, weights=s)
     left_r = r.sum() - np.bincount(place, weights=r)
-    if k < 2 or np.any(left_r <= 0.0):
+    if years.size < 2 or np.any(left_r <= 0.0):
         return Skill(value, np.nan)
-    left = 1.0 - left_s / left_r
-    return Skill(value, float(np.sqrt((k - 1.0) / k * np.sum((left - left.mean()) ** 2))))
+    return Skill(value, _jackknife(1.0 - left_s / left_r))
