@@ -21,6 +21,7 @@ import urllib.parse
 import urllib.request
 import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -184,6 +185,9 @@ class Fetcher:
             try:
                 ended = self._try(url, path, validators, down=down)
             except _CannotWrite as error:
+                # The room that the part takes is wanted for results and records.
+                with suppress(OSError):
+                    _discard(_part(path))
                 raise StoreError(f"{path} cannot be written: {error}. {_ROOM}") from error
             if ended.state is not None:
                 self._failed[server] = 0
@@ -214,7 +218,7 @@ class Fetcher:
             self.sleep(start - now)
 
     def _try(self, url: str, path: Path, validators: Validators | None, *, down: bool) -> _Attempt:
-        part = path.with_name(path.name + ".part")
+        part = _part(path)
         headers = {"User-Agent": _USER_AGENT, "Accept-Encoding": "identity"}
         held, version = _waiting(part, url)
         resuming = version.same_version() if held else None
@@ -349,6 +353,10 @@ class _Writing:
                 self._stream.close()
         except OSError as error:
             raise _CannotWrite(error.strerror or str(error)) from error
+
+
+def _part(path: Path) -> Path:
+    return path.with_name(path.name + ".part")
 
 
 def _note(part: Path) -> Path:
