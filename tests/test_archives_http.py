@@ -7,6 +7,7 @@ import resource
 import signal
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
@@ -147,6 +148,57 @@ def test_retry_after_beyond_patience_is_failed(site: Loopback, tmp_path: Path) -
     got = patient(clock).download(f"{site.address}/a.psv", tmp_path / "a.psv")
     assert (got.state, clock.slept, len(site.requests)) == ("failed", [], 1)
     assert "86400 s" in got.cause
+
+
+def test_a_server_that_asks_for_a_long_wait_is_let_alone(site: Loopback, tmp_path: Path) -> None:
+    """After a Retry-After of an hour no other file is asked for within it (RFC 9110, 10.2.3), then again."""
+    site.serve("/a.psv", Answer(status=429, headers=(("Retry-After", "3600"),)))
+    site.serve("/b.psv", Answer(BODY))
+    clock = Clock()
+    fetcher = patient(clock)
+    fetcher.download(f"{site.address}/a.psv", tmp_path / "a.psv")
+    clock.now += 3000.0
+    got = fetcher.download(f"{site.address}/b.psv", tmp_path / "b.psv")
+    assert (got.state, got.attempts, len(site.requests)) == ("failed", 0, 1)
+    assert "not asked" in got.cause
+    assert "600 s more" in got.cause
+    clock.now += 601.0
+    assert fetcher.download(f"{site.address}/b.psv", tmp_path / "b.psv").state == "new"
+
+
+def test_a_dead_server_is_not_waited_for_again(site: Loopback, tmp_path: Path) -> None:
+    """Three files of four tries each are 12 requests; from then on one a file, without any wait, until an
+    answer, be it that there is no such file (404); a second server is not blamed for the first."""
+    site.serve("/dead.psv", Answer(status=500))
+    site.serve("/bad.psv", Answer(status=503), Answer(BODY))
+    clock = Clock()
+    fetcher = patient(clock)
+    for _ in range(3):
+        assert fetcher.download(f"{site.address}/dead.psv", tmp_path / "a").attempts == 4
+    assert len(site.requests) == 12
+    waited = len(clock.slept)
+    got = fetcher.download(f"{site.address}/dead.psv", tmp_path / "a")
+    assert (got.attempts, len(site.requests), len(clock.slept)) == (1, 13, waited)
+    assert "has failed 3 files in a row" in got.cause
+    with loopback() as other:
+        other.serve("/a.psv", Answer(status=500), Answer(BODY))
+        assert fetcher.download(f"{other.address}/a.psv", tmp_path / "a").attempts == 2
+    assert fetcher.download(f"{site.address}/none.psv", tmp_path / "a").state == "absent"
+    assert fetcher.download(f"{site.address}/bad.psv", tmp_path / "a").state == "new"
+
+
+def test_a_hanging_server_costs_later_files_little(
+    site: Loopback, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Taken to be down, it is given up after the short silence, not the long one."""
+    monkeypatch.setattr("pipeline.stations.http._DOWN_TIMEOUT_S", 0.1)
+    site.serve("/a.psv", Answer(status=500), Answer(status=500), Answer(status=500), Answer(hang=True))
+    fetcher = patient(Clock(), attempts=1, timeout_s=50.0)
+    for _ in range(3):
+        fetcher.download(f"{site.address}/a.psv", tmp_path / "a")
+    began = time.monotonic()
+    assert "fell silent" in fetcher.download(f"{site.address}/a.psv", tmp_path / "a").cause
+    assert time.monotonic() - began < 10.0
 
 
 def test_a_hang_is_named(site: Loopback, tmp_path: Path) -> None:
@@ -362,7 +414,7 @@ def test_a_whole_file_without_a_stated_length(tmp_path: Path) -> None:
 @pytest.mark.parametrize("allowed", [1, 20, 60, 100, 500, 5000, len(BODY) - 1])
 def test_a_disk_that_fills_at_any_byte(site: Loopback, tmp_path: Path, allowed: int) -> None:
     """A file-size limit stands for a full disk: named as ours wherever it strikes, the note and the buffer's
-    last bytes included; with room again the file comes whole."""
+    last bytes included, and what had come makes room; with room again the file comes whole."""
     site.serve("/a.psv", Answer(BODY, headers=VERSION))
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     told = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -374,14 +426,7 @@ def test_a_disk_that_fills_at_any_byte(site: Loopback, tmp_path: Path, allowed: 
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
         signal.signal(signal.SIGXFSZ, told)
     assert len(site.requests) == 1
-    # What waits is the file's own beginning, or is not vouched for.
-    part = tmp_path / "a.psv.part"
-    assert BODY.startswith(part.read_bytes())
-    held = part.stat().st_size
-    span = (("Content-Range", f"bytes {held}-{len(BODY) - 1}/{len(BODY)}"), *VERSION)
-    resumable = held and (tmp_path / "a.psv.part.json").stat().st_size > 60
-    answer = Answer(BODY[held:], status=206, headers=span) if resumable else Answer(BODY, headers=VERSION)
-    site.serve("/a.psv", answer)
+    assert leftovers(tmp_path) == []
     assert patient(Clock()).download(f"{site.address}/a.psv", tmp_path / "a.psv").state == "new"
     assert (tmp_path / "a.psv").read_bytes() == BODY
 

@@ -66,6 +66,8 @@ def test_three_real_years_end_to_end(name: str, elevation: float) -> None:
     [
         (b"", "hold no line"),
         (LINE + b"2015 01 01 02     6  -144\n", "line 2"),
+        (LINE[:-10] + LINE + LINE, "line 1"),
+        (LINE + LINE[:-10] + LINE, "line 2"),
         (LINE + b"2015 01 01 02  warm  -144 10280 -9999 -9999 -9999     0 -9999\n", "line 2.*warm"),
         (LINE + b"2015 02 30 02     6  -144 10280 -9999 -9999 -9999     0 -9999\n", "2015 2 30 2"),
         (LINE + b"2015 01 01 24     6  -144 10280 -9999 -9999 -9999     0 -9999\n", "2015 1 1 24"),
@@ -89,6 +91,7 @@ def test_faults_are_named_by_line(content: bytes, words: str) -> None:
         st.builds(
             lambda at, junk: LINE[:at] + junk + LINE[at:] + LINE, st.integers(0, 62), st.binary(max_size=4)
         ),
+        st.builds(lambda to, at: LINE[:to] + LINE[at:] + LINE, st.integers(0, 62), st.integers(0, 62)),
         st.lists(st.integers(-99_999, 99_999), min_size=12, max_size=24).map(
             lambda cells: LINE + " ".join(map(str, cells)).encode()
         ),

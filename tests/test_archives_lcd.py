@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from metar.Metar import Metar, ParserError
 
@@ -323,6 +323,8 @@ CELL = st.one_of(
     st.sampled_from(["", "30.03", "40", "T", "VRB", "9999", "BKN:07 3", "TS:7 |95|"]), st.text(max_size=6)
 )
 
+PLACE = "LATITUDE LONGITUDE ELEVATION"
+
 
 @settings(max_examples=400, deadline=None)
 @given(
@@ -336,13 +338,20 @@ CELL = st.one_of(
             st.integers(0, 400),
             st.binary(max_size=4),
         ),
+        st.tuples(CELL, CELL, CELL).map(
+            lambda at: lcd(GOOD | dict(zip(PLACE.split(), at, strict=True)), columns=PLACE)
+        ),
     ),
     st.booleans(),
+    st.sampled_from([ATLANTA, {}]),
 )
-def test_any_bytes_give_hours_or_a_clear_error(content: bytes, physical: bool) -> None:
+@example(lcd(GOOD | {"LATITUDE": "33.6", "LONGITUDE": "362.7", "ELEVATION": "308"}, columns=PLACE), True, {})
+def test_any_bytes_give_hours_or_a_clear_error(
+    content: bytes, physical: bool, place: dict[str, float]
+) -> None:
     """Whatever the bytes, the reader gives station hours that hold the contract, or a SourceError."""
     try:
-        hours = read_lcd(content, **ATLANTA, physical_range=physical)
+        hours = read_lcd(content, **place, physical_range=physical)
     except SourceError as refusal:
         message = str(refusal)
     else:

@@ -17,9 +17,11 @@ import re
 import threading
 import time
 import urllib.error
+import urllib.parse
 import urllib.request
 import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -34,6 +36,9 @@ _CHUNK = 1 << 16
 _USER_AGENT = "showhour (season planning from open station climatology)"
 _ROOM = "Free some space or point the cache elsewhere."
 _WAIT_AND_RETRY = frozenset({408, 425, 429, 500, 502, 503, 504})
+_DOWN_AFTER = 3
+"""Files in a row that failed after every try, from which a server is taken to be down."""
+_DOWN_TIMEOUT_S, _DOWN_DEADLINE_S = 5.0, 60.0
 
 
 @dataclass(frozen=True)
@@ -102,6 +107,10 @@ class _Attempt:
 class Fetcher:
     """Carries the manners of fetching: rate, patience, retries.
 
+    A server whose last three files failed after every try is taken to be down: from then on each file is
+    asked for once, with little patience, until it answers one. A server that asks for a longer wait than we
+    have is not asked again before it is over.
+
     Attributes
     ----------
     attempts : int
@@ -134,6 +143,8 @@ class Fetcher:
     jitter: Callable[[], float] = random.random
     _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
     _next_start: float = field(default=float("-inf"), repr=False)
+    _failed: dict[str, int] = field(default_factory=dict, repr=False)
+    _closed_until: dict[str, float] = field(default_factory=dict, repr=False)
 
     def download(self, url: str, path: Path, *, validators: Validators | None = None) -> Fetched:
         """Fetch a file into its place.
@@ -160,23 +171,42 @@ class Fetcher:
         """
         if not url.startswith(("http://", "https://")):
             raise ValueError(f"download: {url!r} is not an http or https address")
+        server = urllib.parse.urlsplit(url).netloc
+        closed = self._closed_until.get(server, float("-inf")) - self.clock()
+        if closed > 0.0:
+            cause = f"not asked: {server} has asked us to wait {closed:.0f} s more"
+            return Fetched(url, "failed", cause, attempts=0)
+        failed = self._failed.get(server, 0)
+        down = failed >= _DOWN_AFTER
+        attempts = 1 if down else self.attempts
         cause = ""
-        for attempt in range(1, self.attempts + 1):
+        for attempt in range(1, attempts + 1):
             self.take_turn()
             try:
-                ended = self._try(url, path, validators)
+                ended = self._try(url, path, validators, down=down)
             except _CannotWrite as error:
+                # The room that the part takes is wanted for results and records.
+                with suppress(OSError):
+                    _discard(_part(path))
                 raise StoreError(f"{path} cannot be written: {error}. {_ROOM}") from error
             if ended.state is not None:
+                self._failed[server] = 0
                 return Fetched(url, ended.state, ended.cause, ended.validators, attempt, ended.size)
             cause = ended.cause
             if ended.wait_s > self.longest_wait_s:
                 cause += f", which is longer than the {self.longest_wait_s:.0f} s that we wait"
+                self._closed_until[server] = self.clock() + ended.wait_s
                 return Fetched(url, "failed", cause, attempts=attempt)
-            if attempt < self.attempts:
+            if attempt < attempts:
                 pause = min(self.first_wait_s * 2.0 ** (attempt - 1), self.longest_wait_s)
                 self.sleep(max(pause * (1.0 + 0.5 * self.jitter()), ended.wait_s))
-        return Fetched(url, "failed", f"{cause} ({self.attempts} tries)", attempts=self.attempts)
+        self._failed[server] = failed + 1
+        told = (
+            f"tried once, as {server} has failed {_DOWN_AFTER} files in a row"
+            if down
+            else f"{attempts} tries"
+        )
+        return Fetched(url, "failed", f"{cause} ({told})", attempts=attempts)
 
     def take_turn(self) -> None:
         """Wait until the next request may begin."""
@@ -187,8 +217,8 @@ class Fetcher:
         if start > now:
             self.sleep(start - now)
 
-    def _try(self, url: str, path: Path, validators: Validators | None) -> _Attempt:
-        part = path.with_name(path.name + ".part")
+    def _try(self, url: str, path: Path, validators: Validators | None, *, down: bool) -> _Attempt:
+        part = _part(path)
         headers = {"User-Agent": _USER_AGENT, "Accept-Encoding": "identity"}
         held, version = _waiting(part, url)
         resuming = version.same_version() if held else None
@@ -197,10 +227,13 @@ class Fetcher:
         elif validators:
             headers |= validators.condition()
         request = urllib.request.Request(url, headers=headers)
-        began = self.clock()
+        timeout_s = min(self.timeout_s, _DOWN_TIMEOUT_S) if down else self.timeout_s
+        deadline_s = min(self.deadline_s, _DOWN_DEADLINE_S) if down else self.deadline_s
+        until = self.clock() + deadline_s
         try:
-            with urllib.request.urlopen(request, timeout=self.timeout_s) as response:
-                return self._receive(response, url, path, part, held if resuming else 0, began)
+            with urllib.request.urlopen(request, timeout=timeout_s) as response:
+                ended = self._receive(response, url, path, part, held if resuming else 0, until)
+                return ended or _Attempt(None, f"the transfer took more than {deadline_s:.0f} s")
         except urllib.error.HTTPError as error:
             with error:
                 return _refused(error, part)
@@ -213,8 +246,9 @@ class Fetcher:
             return _Attempt("failed", f"the server's answer makes no sense ({error})")
 
     def _receive(
-        self, response: http.client.HTTPResponse, url: str, path: Path, part: Path, held: int, began: float
-    ) -> _Attempt:
+        self, response: http.client.HTTPResponse, url: str, path: Path, part: Path, held: int, until: float
+    ) -> _Attempt | None:
+        """Take in an answer's body; None where that lasts too long."""
         version = Validators(response.headers.get("ETag"), response.headers.get("Last-Modified"))
         offset = held if response.status == 206 else 0
         if response.status == 206:
@@ -238,8 +272,8 @@ class Fetcher:
                     return _Attempt(
                         "failed", f"the file is larger than the {self.largest_bytes} bytes allowed"
                     )
-                if self.clock() - began > self.deadline_s:
-                    return _Attempt(None, f"the transfer took more than {self.deadline_s:.0f} s")
+                if self.clock() > until:
+                    return None
         if expected is not None and received < expected:
             return _Attempt(None, f"the transfer was cut after {received} of {expected} bytes")
         wrong = _not_data(part, whole=expected is not None or response.chunked)
@@ -319,6 +353,10 @@ class _Writing:
                 self._stream.close()
         except OSError as error:
             raise _CannotWrite(error.strerror or str(error)) from error
+
+
+def _part(path: Path) -> Path:
+    return path.with_name(path.name + ".part")
 
 
 def _note(part: Path) -> Path:

@@ -145,7 +145,9 @@ def _table(source: Path | str | bytes, digest: object) -> NDArray[np.int64]:
     digest.update(raw)  # type: ignore[attr-defined]
     if not text.strip():
         return np.zeros((0, _COLUMNS), dtype="int64")
-    if text.translate(None, b"-0123456789 \t\r\n"):
+    # A longer line is a fault to pandas too, but for the first, of which it leaves out the rest.
+    strange = text.translate(None, b"-0123456789 \t\r\n")
+    if strange or len(text.lstrip().splitlines()[0].split()) > _COLUMNS:
         raise SourceError(_fault(text, place))
     try:
         frame = pd.read_csv(

@@ -321,8 +321,10 @@ def _position(frame: pd.DataFrame, column: str, given: float | None, place: str)
     if given is not None:
         return float(given)
     if column in frame:
-        values, _ = numbers(_cells(frame, column), sentinel=999.0 if column != "elevation" else 8191.0)
-        known = values[~np.isnan(values)]
+        values, _ = numbers(_cells(frame, column))
+        # Beyond these stand the codes for unknown: 999, -999.9, 8191.
+        low, high = {"latitude": (-90, 90), "longitude": (-180, 180), "elevation": (-500, 8190)}[column]
+        known = values[(values >= low) & (values <= high)]
         if known.size:
             return float(known[-1])
     argument = "elevation_m" if column == "elevation" else column
