@@ -1,9 +1,9 @@
 """Computing ahead, beside the fetching: what a forecast keeps of a venue is made once its hours have come.
 
 Fetching waits on servers, so the time is there. The work is done in a process of its own: the netCDF library
-is not safe in threads. Nothing comes back from it but what is kept in the cache, found by digest of all that
-decides it; so a forecast after it is the forecast without it to the last bit, and whatever it left or failed
-over, the forecast meets and tells itself.
+and the filter of warnings that the fit of gusts relies on belong to a whole process. Nothing comes back from
+it but what is kept in the cache, found by digest of all that decides it; so a forecast after it is the
+forecast without it to the last bit, and whatever it left or failed over, the forecast meets and tells itself.
 """
 
 from __future__ import annotations

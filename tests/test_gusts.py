@@ -49,38 +49,6 @@ def test_logistic_regression_equals_statsmodels():
     )
 
 
-def test_a_fit_finds_the_greatest_likelihood_or_says_that_there_is_none():
-    """statsmodels' GLM on the counts; a column twice over, or winds that part cleanly, have no maximum."""
-    import statsmodels.api as sm
-
-    rng = np.random.default_rng(11)
-    columns = rng.normal(size=(300, 3))
-    total = rng.integers(1, 40, 300).astype(float)
-    events = rng.binomial(total.astype(int), 1 / (1 + np.exp(-columns @ [1.5, -0.7, 0.1] + 2.0))).astype(
-        float
-    )
-    got = gusts._logistic_regression(columns, events, total)
-    counts = np.stack([events, total - events], axis=1)
-    glm = sm.GLM(counts, sm.add_constant(columns), family=sm.families.Binomial()).fit(tol=1e-12)
-    np.testing.assert_allclose(got, glm.params, atol=1e-5)
-    assert gusts._logistic_regression(np.hstack([columns, columns[:, :1]]), events, total) is None
-    cut = columns[:, 0] > 0.3
-    parted = gusts._logistic_regression(columns, total * cut, total)
-    assert parted is None or np.abs(parted).max() > 60.0
-
-
-def test_no_fit_touches_the_filter_of_warnings(monkeypatch):
-    """It belongs to the whole process, and the thread that reads station hours changes it meanwhile."""
-
-    def never(*_, **__):
-        raise AssertionError("the filter of warnings changed")
-
-    record = light_record(LightClimate(years=2), seed=3)
-    monkeypatch.setattr("warnings.catch_warnings", never)
-    monkeypatch.setattr("warnings.simplefilter", never)
-    assert fitted(record) is not None
-
-
 def test_fitted_chance_keeps_the_number_of_gusts():
     """With an intercept the likelihood makes expected and observed counts equal (Hosmer et al. 2013)."""
     record = light_record(LightClimate(years=6), seed=4)

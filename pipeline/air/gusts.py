@@ -23,6 +23,8 @@ References
 
 from __future__ import annotations
 
+import threading
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -71,6 +73,7 @@ _EVENTS_FULL, _EVENTS_PLAIN, _EVENTS_LEAST = 200, 50, 15
 _WIND_COLUMNS, _KNEES_COLUMNS, _PLAIN_COLUMNS = 2, 4, 8
 _FEATURES = 18
 _DAYS_PER_YEAR = 365.2425
+_ONE_FIT = threading.Lock()
 
 
 # --- Reporting practice -----------------------------------------------------------------------------
@@ -417,56 +420,36 @@ def fit_gust_reports(
 
 def _fit_threshold(features: Any, events: FloatArray, total: FloatArray, plain: bool) -> FloatArray | None:
     """Coefficients (18,) of one threshold, unpenalised; None where it was reached too seldom."""
+    from scipy.linalg import LinAlgWarning
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.linear_model import LogisticRegression
+
     count = min(events.sum(), (total - events).sum())
     if count < _EVENTS_LEAST:
         return None
     columns = features()
     sizes = [_FEATURES] if count >= _EVENTS_FULL and not plain else []
     sizes += [_PLAIN_COLUMNS, _KNEES_COLUMNS] if count >= _EVENTS_PLAIN else []
+    weight = np.concatenate([events, total - events])
+    told = weight > 0
+    outcome = np.repeat([1, 0], events.size)[told]
     for size in [*sizes, _WIND_COLUMNS]:
         use = _independent(columns[:, :size])
-        fitted = _logistic_regression(columns[:, use], events, total)
-        if fitted is None:
-            continue  # too many columns for what was seen: the plainer set is next
+        part = columns[:, use]
+        model = LogisticRegression(C=np.inf, solver="newton-cholesky", max_iter=60, tol=1e-7)
+        # The filter of warnings belongs to the whole process: one fit at a time.
+        with _ONE_FIT, warnings.catch_warnings():
+            for category in (ConvergenceWarning, LinAlgWarning):
+                warnings.simplefilter("error", category)
+            try:
+                model.fit(np.concatenate([part, part])[told], outcome, sample_weight=weight[told])
+            except (ConvergenceWarning, LinAlgWarning):
+                continue  # too many columns for what was seen: the plainer set is next
         row = np.zeros(_FEATURES)
-        row[0], row[use] = fitted[0], fitted[1:]
+        row[0], row[use] = float(model.intercept_[0]), model.coef_[0]
         # A slope this steep means that the winds seen part cleanly in two: the plainer set is next.
         if np.abs(row[1:]).max() < 60.0:
             return row
-    return None
-
-
-def _logistic_regression(columns: FloatArray, events: FloatArray, total: FloatArray) -> FloatArray | None:
-    """Intercept and coefficients of greatest likelihood, by Newton's method; None where it finds none.
-
-    Here and not a library's, whose word that it found none is a warning: the filter of warnings belongs to
-    the whole process, and other threads change it meanwhile.
-    """
-    x = np.column_stack([np.ones(events.size), columns])
-
-    def loss(at: FloatArray) -> float:
-        along = x @ at
-        return float(total @ np.logaddexp(0.0, along) - events @ along)
-
-    at = np.zeros(x.shape[1])
-    tolerance = 1e-7 * total.sum()
-    for _ in range(60):
-        chance = np.exp(-np.logaddexp(0.0, -(x @ at)))
-        downhill = x.T @ (events - total * chance)
-        bend = x.T @ (x * (total * chance * (1.0 - chance))[:, None])
-        try:
-            np.linalg.cholesky(bend)
-            step = np.linalg.solve(bend, downhill)
-        except np.linalg.LinAlgError:
-            return None
-        if np.abs(downhill).max() <= tolerance and 0.5 * (downhill @ step) <= tolerance:
-            return at
-        now, shorter = loss(at), 0
-        while loss(at + step) > now + 1e-12 * abs(now):
-            step, shorter = 0.5 * step, shorter + 1
-            if shorter == 30:
-                return None
-        at = at + step
     return None
 
 
