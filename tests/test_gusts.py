@@ -49,6 +49,23 @@ def test_logistic_regression_equals_statsmodels():
     )
 
 
+def test_a_maximum_is_known_by_the_likelihood_itself():
+    """statsmodels' GLM gives one; a step of a thousandth beside it is none."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(11)
+    columns = rng.normal(size=(300, 3))
+    total = rng.integers(1, 40, 300).astype(float)
+    chance = 1 / (1 + np.exp(-columns @ [1.5, -0.7, 0.1] + 2.0))
+    events = rng.binomial(total.astype(int), chance).astype(float)
+    counts = np.stack([events, total - events], axis=1)
+    glm = sm.GLM(counts, sm.add_constant(columns), family=sm.families.Binomial()).fit(tol=1e-12)
+    at, slopes = glm.params[0], glm.params[1:]
+    assert gusts._at_the_maximum(columns, events, total, at, slopes)
+    assert not gusts._at_the_maximum(columns, events, total, at + 1e-3, slopes)
+    assert not gusts._at_the_maximum(columns, events, total, at, slopes + np.array([0.0, 1e-3, 0.0]))
+
+
 def test_fitted_chance_keeps_the_number_of_gusts():
     """With an intercept the likelihood makes expected and observed counts equal (Hosmer et al. 2013)."""
     record = light_record(LightClimate(years=6), seed=4)

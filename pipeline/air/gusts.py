@@ -445,12 +445,26 @@ def _fit_threshold(features: Any, events: FloatArray, total: FloatArray, plain: 
                 model.fit(np.concatenate([part, part])[told], outcome, sample_weight=weight[told])
             except (ConvergenceWarning, LinAlgWarning):
                 continue  # too many columns for what was seen: the plainer set is next
+        if not _at_the_maximum(part, events, total, model.intercept_[0], model.coef_[0]):
+            continue
         row = np.zeros(_FEATURES)
         row[0], row[use] = float(model.intercept_[0]), model.coef_[0]
         # A slope this steep means that the winds seen part cleanly in two: the plainer set is next.
         if np.abs(row[1:]).max() < 60.0:
             return row
     return None
+
+
+def _at_the_maximum(
+    columns: FloatArray, events: FloatArray, total: FloatArray, intercept: float, slopes: FloatArray
+) -> bool:
+    """Whether the likelihood is level there.
+
+    The filter of warnings is the whole process's: one that tells of no maximum can be lost to another thread.
+    """
+    missed = events - total * np.exp(-np.logaddexp(0.0, -(columns @ slopes + intercept)))
+    uphill = max(abs(float(missed.sum())), float(np.abs(columns.T @ missed).max()))
+    return uphill <= 1e-6 * float(total.sum())
 
 
 def _independent(columns: FloatArray) -> IntArray:
