@@ -9,7 +9,7 @@ import sys
 import time
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -210,20 +210,34 @@ def shifted(page: Any, since: float) -> list[tuple[float, str]]:
     return [(float(v), str(what)) for at, v, what in page.evaluate("window.shifts") if at >= since]
 
 
+_running: list[Any] = []
+
+
 @contextmanager
-def opened(address: str, width: str) -> Iterator[tuple[Any, Account]]:
-    """A fresh browser at one of the widths."""
+def chromium() -> Iterator[None]:
+    """A browser for the length of the block: `opened` takes its pages of it and starts none."""
     from playwright.sync_api import sync_playwright
 
-    across, down = WIDTHS[width]
     with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        _running.append(driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS))
         try:
-            page = browser.new_page(viewport={"width": across, "height": down})
-            page.add_init_script(_WATCH_SHIFTS)
-            page.add_init_script(_WATCH_FRAMES)
-            account = Account()
-            account.watch(page, address)
-            yield page, account
+            yield
         finally:
-            browser.close()
+            _running.pop().close()
+
+
+@contextmanager
+def opened(address: str, width: str) -> Iterator[tuple[Any, Account]]:
+    """A page at one of the widths, in a browser that knows nothing of any other page."""
+    across, down = WIDTHS[width]
+    with ExitStack() as ends:
+        if not _running:
+            ends.enter_context(chromium())
+        context = _running[-1].new_context(viewport={"width": across, "height": down})
+        ends.callback(context.close)
+        page = context.new_page()
+        page.add_init_script(_WATCH_SHIFTS)
+        page.add_init_script(_WATCH_FRAMES)
+        account = Account()
+        account.watch(page, address)
+        yield page, account

@@ -18,6 +18,7 @@ from browser import (
     WIDTHS,
     Account,
     barriers,
+    chromium,
     chromium_or_skip,
     free_port,
     opened,
@@ -52,7 +53,7 @@ WITHOUT_PICTURES = ("log", f"today?booking={HOT}", f"sources?booking={SEA}")
 def address() -> Iterator[str]:
     chromium_or_skip()
     made = verified_season()
-    with served(made.results, made.folder) as where:
+    with served(made.results, made.folder) as where, chromium():
         yield where
 
 

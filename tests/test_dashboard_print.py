@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser import chromium_or_skip, opened, served, settled
+from browser import chromium, chromium_or_skip, opened, served, settled
 from dashboard_season import HOT, small_season
 
 from pipeline.results import CAUTIONS
@@ -38,7 +38,7 @@ CUT_OFF = """w => [...document.querySelectorAll('[data-testid=stMain], [data-tes
 def address() -> Iterator[str]:
     chromium_or_skip()
     made = small_season()
-    with served(made.results, made.folder) as where:
+    with served(made.results, made.folder) as where, chromium():
         yield where
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser import chromium_or_skip, opened, served, settled
+from browser import chromium, chromium_or_skip, opened, served, settled
 from dashboard_season import EMPTY, HOT, small_season
 
 from dashboard import shared
@@ -18,7 +18,7 @@ from pipeline.inputs import load_season
 def address() -> Iterator[str]:
     chromium_or_skip()
     made = small_season()
-    with served(made.results, made.folder) as where:
+    with served(made.results, made.folder) as where, chromium():
         yield where
 
 
