@@ -18,7 +18,7 @@ from typing import Any
 import streamlit as st
 
 import pipeline
-from dashboard import markup, words
+from dashboard import markup, sign_in, words
 from dashboard.season import results_file
 from pipeline import starter
 from pipeline.air.variables import FT
@@ -42,7 +42,10 @@ def needed() -> bool:
 def show() -> None:
     """The page for what the folder holds now."""
     folder = Path(os.environ["SHOWHOUR_SEASON"])
-    if (folder / "season.yaml").is_file():
+    if not sign_in.may_write():
+        st.title("Nothing to show yet", anchor=False)
+        st.info("The owner of this season has not computed it yet.", icon=":material/hourglass_empty:")
+    elif (folder / "season.yaml").is_file():
         _uncomputed(folder)
     elif folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
         st.title("Not a season folder", anchor=False)

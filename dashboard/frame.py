@@ -85,7 +85,8 @@ def style() -> None:
 
 
 def begin(season: Season, title: str) -> None:
-    """Open a page: invented mark, title, season, and the first caution."""
+    """Open a page: invented mark, title, season, and the first caution; the booking in hand goes along."""
+    remembered(season)
     if season.invented:
         st.html(markup.invented_band(_INVENTED[bool(season.attrs["invented"])]))
     st.title(title, anchor=False)

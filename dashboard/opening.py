@@ -73,6 +73,16 @@ def _allowed(told: Mapping[str, Any], path: Path) -> list[str]:
     return [v.strip() for v in held]
 
 
+def _check_may_write(told: Mapping[str, Any], path: Path) -> None:
+    held = told["showhour"].get("may_write", [])
+    if not isinstance(held, list) or not all(isinstance(v, str) and "@" in v for v in held):
+        raise InputError(
+            f"{path}: may_write under [showhour] names who may change the season folder from the dashboard: "
+            '["name@example.org"] is wanted, or "@example.org" for all of a domain. Leave it out, and nobody '
+            "who signs in can."
+        )
+
+
 def read_sign_in(path: Path) -> str:
     """Check a sign-in file; the address that people open, out of its redirect_uri.
 
@@ -118,6 +128,7 @@ def read_sign_in(path: Path) -> str:
             "alone."
         )
     _allowed(told, path)
+    _check_may_write(told, path)
     lacking = [name for name in ("authlib", "httpx") if importlib.util.find_spec(name) is None]
     if lacking:
         raise InputError(

@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import opening
 
-__all__ = ["REQUIRED", "let_in"]
+__all__ = ["REQUIRED", "let_in", "may_write"]
 
 REQUIRED = "SHOWHOUR_SIGN_IN"
 """In the environment where the command was given a sign-in file."""
@@ -20,14 +20,27 @@ def _refused(why: str) -> bool:
     return False
 
 
-def let_in() -> bool:
-    """Show what is needed to get in; True for whoever is in.
+def _on_this_machine_alone() -> bool:
+    """Whether nobody is asked to sign in.
 
-    A server that others can reach asks for a sign-in however it was started. Its address is set beside app.py
-    and by the command; there is none only where there is no server.
+    A server that others can reach asks for it however it was started. Its address is set beside app.py and by
+    the command; there is none only where there is no server.
     """
     address = st.get_option("server.address")
-    if REQUIRED not in os.environ and (not address or opening.is_loopback(str(address))):
+    return REQUIRED not in os.environ and (not address or opening.is_loopback(str(address)))
+
+
+def may_write() -> bool:
+    """Whether whoever is in may change the season folder: on this machine, or named for it."""
+    if _on_this_machine_alone():
+        return True
+    named = st.secrets.get("showhour", {}).get("may_write", [])
+    return opening.may_see(dict(st.user), [entry for entry in named if entry != opening.ANYBODY])
+
+
+def let_in() -> bool:
+    """Show what is needed to get in; True for whoever is in."""
+    if _on_this_machine_alone():
         return True
     if st.get_option("server.trustedUserHeaders"):
         # Whoever can send a header could then say who he is.

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from dashboard import sign_in
 from pipeline import season_edit
 from pipeline.errors import InputError, StoreError
 from pipeline.season_edit import Edit
@@ -16,7 +17,7 @@ __all__ = ["offer"]
 
 
 def offer(name: str, what: str, tried: object, work_out: Callable[[Path], Edit]) -> None:
-    """Offer to write a tried value into the season folder.
+    """Offer to write a tried value into the season folder, to whoever may change it.
 
     Parameters
     ----------
@@ -30,7 +31,7 @@ def offer(name: str, what: str, tried: object, work_out: Callable[[Path], Edit])
         Gives the change for the season folder.
     """
     named = os.environ.get("SHOWHOUR_SEASON", "")
-    if not named or not Path(named).is_dir():
+    if not named or not Path(named).is_dir() or not sign_in.may_write():
         return
     key = f"edit_{name}"
     if key in st.session_state and st.session_state[key][0] != tried:

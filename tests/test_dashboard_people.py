@@ -309,14 +309,17 @@ def test_five_questions(address: str, who: str, way: str) -> None:
 
 VIEWS = {
     "": {},
-    "venue": {"day": "2027-06-06", "slot": "12:30"},
+    "season": {},
+    "venue": {"day": "2027-06-06", "slot": "12:30", "figure": "Hammerhead"},
     "hour": {"day": "2027-06-06"},
     "show": {},
     "figure": {"day": "2027-06-06", "slot": "12:30", "figure": "Hammerhead"},
     "energy": {"day": "2027-06-06", "slot": "12:30"},
     "aircraft": {"day": "2027-06-06", "slot": "12:30"},
     "today": {"day": "2027-06-06"},
+    "trust": {},
     "sources": {},
+    "log": {},
 }
 
 

@@ -53,6 +53,8 @@ def _told(app: AppTest) -> str:
 def _tried_limit(app: AppTest) -> tuple[float, float]:
     """Torque roll's density altitude pair a thousand feet lower; what is written of it, in whole feet."""
     app.selectbox(key="if_figure_0").set_value("Torque roll").run()
+    # The link that is shared holds what is on the screen.
+    assert app.query_params["figure"] in ("Torque roll", ["Torque roll"])
     f = Season(small_season().results).figures.index("Torque roll")
     slider = app.slider(key=f"if_limit_{f}_density_altitude")
     low, high = slider.value[0] - 1000, slider.value[1] - 1000

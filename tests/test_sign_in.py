@@ -29,7 +29,7 @@ from hypothesis import strategies as some
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import opening, sign_in
+from dashboard import first_run, opening, sign_in
 from pipeline.cli import main
 from pipeline.errors import InputError
 from pipeline.run import results_path
@@ -94,6 +94,8 @@ def _file(tmp_path: Path, text: str) -> Path:
         ("https://season", "http://season", "unencrypted"),
         ("allowed =", "others =", "who may see the season"),
         ('["agent@example.org", "@team.example.org"]', "[]", "who may see the season"),
+        ("[showhour]", '[showhour]\nmay_write = ["*"]', "who may change the season folder"),
+        ("[showhour]", '[showhour]\nmay_write = "agent@example.org"', "who may change the season folder"),
         ("[auth]", "[auth", "is not TOML"),
     ],
 )
@@ -224,6 +226,45 @@ def test_signed_in_and_on_the_list_sees_the_season(monkeypatch: pytest.MonkeyPat
     assert [t.value for t in app.title] == ["Which bookings"]
     assert "Sign out" in [b.label for b in app.button]
     assert all(word in _told(app) for word in SEASON)
+
+
+WRITERS = GOOD.replace("[showhour]", '[showhour]\nmay_write = ["agent@example.org"]')
+EVERYBODY = GOOD.replace("[showhour]", '[showhour]\nmay_write = ["*"]')
+
+
+@pytest.mark.parametrize(
+    ("email", "secrets", "required", "may"),
+    [
+        ("agent@example.org", WRITERS, True, True),
+        ("anyone@team.example.org", WRITERS, True, False),
+        ("agent@example.org", GOOD, True, False),
+        ("agent@example.org", EVERYBODY, True, False),
+        ("", GOOD, False, True),
+    ],
+)
+def test_only_who_is_named_for_it_is_offered_to_write(
+    monkeypatch: pytest.MonkeyPatch, email: str, secrets: str, required: bool, may: bool
+) -> None:
+    """Another slot is tried: on this machine, and to who is named, the button is there; to nobody else."""
+    user = {"is_logged_in": True, "email": email, "email_verified": True}
+    app = _app(monkeypatch, user, secrets, required=required)
+    app.switch_page("views/venue.py").run()
+    (slot,) = [s for s in app.select_slider if s.key.startswith("if_slot")]
+    slot.set_value(next(o for o in slot.options if o != slot.value)).run()
+    assert not app.exception
+    assert ("edit_slot_show" in [b.key for b in app.button]) is may
+
+
+def test_who_may_not_write_computes_no_season(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A season without results behind a sign-in: only who may write it is offered to fetch and compute."""
+    user = {"is_logged_in": True, "email": "agent@example.org", "email_verified": True}
+    monkeypatch.setattr(first_run, "needed", lambda: True)
+    for secrets, told in ((GOOD, "Nothing to show yet"), (WRITERS, "No numbers yet")):
+        app = _app(monkeypatch, user, secrets)
+        assert [t.value for t in app.title] == [told]
+        assert [b.label for b in app.button if b.label != "Sign out"] == (
+            [] if secrets is GOOD else ["Fetch the hours and compute"]
+        )
 
 
 def test_required_without_a_list_or_without_a_provider_is_shut(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -193,6 +193,11 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
         )
 
 
+def _figure_in_hand(control: str) -> None:
+    """Put the figure into the address, so that the link can be shared, and into the session."""
+    st.query_params["figure"] = st.session_state["figure"] = st.session_state[control]
+
+
 @frame.fragment
 def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     st.subheader("What if", anchor=False)
@@ -206,13 +211,17 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     names = [season.figures[f] for f in season.full]
     often = [float(season.values["figure_change"][day.index, slot.position, f]) for f in season.full]
     most = often.index(max(often))
-    asked = st.query_params.get("figure", "")
+    asked = st.query_params.get("figure", st.session_state.get("figure"))
+    if asked in names:
+        st.session_state["figure"] = asked
     with pick:
         figure = st.selectbox(
             "Figure",
             names,
             index=names.index(asked) if asked in names else most,
             key=f"if_figure_{day.index}",
+            on_change=_figure_in_hand,
+            args=(f"if_figure_{day.index}",),
         )
     f = season.figures.index(figure)
     stated = [c for c in season.conditions if np.isfinite(curves.limit[c][f])]
