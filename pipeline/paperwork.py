@@ -442,6 +442,7 @@ def which_show_sheet(day: PaperDay) -> Sheet:
     da, w = np.meshgrid(altitude * FT, crowd * KT, indexing="ij")
     onto = _choice(shows, routines, limits.conditions_from_air(da, w, np.zeros_like(da), w, w))
     act = day.season.act_limits(day.venue)
+    lowest = min([act.ceiling_ft.limit, *(show.own_minima["ceiling"][1] / FT for show in low_shows)])
     names = "; ".join(f"{letter} = {show.name} show" for letter, show in zip(letters, shows, strict=True))
     return Sheet(
         "Which show",
@@ -456,11 +457,15 @@ def which_show_sheet(day: PaperDay) -> Sheet:
             Lines(
                 (
                     f"Nothing at all: runway crosswind {act.runway_crosswind_kt.limit:g} kt, ceiling "
-                    f"{act.ceiling_ft.limit:,.0f} ft, visibility {act.visibility_sm.limit:g} SM or worse"
+                    f"{lowest:,.0f} ft, visibility {act.visibility_sm.limit:g} SM or worse"
                     + ("; thunder." if act.thunder == "stop" else "."),
                     *(
-                        f"Ceiling under {act.ceiling_ft.comfortable:,.0f} ft: {show.name} show, down to "
-                        f"{show.own_minima['ceiling'][1] / FT:,.0f} ft."
+                        f"Ceiling under {act.ceiling_ft.comfortable:,.0f} ft: think of the {show.name} show"
+                        + (
+                            "."
+                            if lowest == act.ceiling_ft.limit
+                            else f"; at {act.ceiling_ft.limit:,.0f} ft or lower no other."
+                        )
                         for show in low_shows
                     ),
                     "Each cell holds up to its own figures: take the next higher row and column. The gust "
