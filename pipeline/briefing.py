@@ -685,7 +685,9 @@ def ask_of(answer: SlotAnswer) -> Ask:
         reasons.append(
             f"Do not sell the full show here: as planned {best.full_show.words} even at {best.local}."
         )
-    if offered.late is not None:
+    if offered.late is None:
+        reasons.append(f"{answer.late_minutes} minutes late is past the last hour looked at.")
+    else:
         late = offered.late
         cost = (
             f"{_signed_ft(late.density_altitude_ft.difference)} "

@@ -288,7 +288,7 @@ class Routine(Settings):
         How many routines the pilot will rehearse: the full show and those made of its places, the
         low-ceiling show not among them.
     shortest_min
-        A routine shorter than this is no show [minutes].
+        A routine shorter than this, where no climb is needed, is no show [minutes].
     always
         Figures or substitutes that every routine has.
     never_both

@@ -476,6 +476,7 @@ def which_show_sheet(day: PaperDay) -> Sheet:
     da, w = np.meshgrid(altitude * FT, crowd * KT, indexing="ij")
     onto = _choice(shows, routines, limits.conditions_from_air(da, w, np.zeros_like(da), w, w))
     act = day.season.act_limits(day.venue)
+    lowest = min([act.ceiling_ft.limit, *(show.own_minima["ceiling"][1] / FT for show in low_shows)])
     names = "; ".join(f"{letter} = {show.name} show" for letter, show in zip(letters, shows, strict=True))
     return Sheet(
         "Which show",
@@ -490,11 +491,15 @@ def which_show_sheet(day: PaperDay) -> Sheet:
             Lines(
                 (
                     f"Nothing at all: runway crosswind {act.runway_crosswind_kt.limit:g} kt, ceiling "
-                    f"{act.ceiling_ft.limit:,.0f} ft, visibility {act.visibility_sm.limit:g} SM or worse"
+                    f"{lowest:,.0f} ft, visibility {act.visibility_sm.limit:g} SM or worse"
                     + ("; thunder." if act.thunder == "stop" else "."),
                     *(
-                        f"Ceiling under {act.ceiling_ft.comfortable:,.0f} ft: {show.name} show, down to "
-                        f"{show.own_minima['ceiling'][1] / FT:,.0f} ft."
+                        f"Ceiling under {act.ceiling_ft.comfortable:,.0f} ft: think of the {show.name} show"
+                        + (
+                            "."
+                            if lowest == act.ceiling_ft.limit
+                            else f"; at {act.ceiling_ft.limit:,.0f} ft or lower no other."
+                        )
                         for show in low_shows
                     ),
                     "Each cell holds up to its own figures: take the next higher row and column. The gust "
@@ -864,12 +869,14 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
 
 
 def calendar_events(season: Season, ds: xr.Dataset) -> list[Event]:
-    """Slots, practise-by and reply-by dates of the bookings that are not passed."""
+    """Slots, practise-by and reply-by dates of the bookings that are not passed.
+
+    With practice.yaml the practise-by dates are those of the practice that is missing; without it, each
+    booking has the days within which practice counts for all of its show days.
+    """
     from pipeline.exports import Event
 
-    events = []
-    practice = season.practice
-    within = PRACTISED_WITHIN_DAYS if practice is None else practice.currency_days
+    events = [] if season.practice is None else _missing_practice(season, ds)
     for booking in season.bookings:
         if booking.state == "passed":
             continue
@@ -899,20 +906,21 @@ def calendar_events(season: Season, ds: xr.Dataset) -> list[Event]:
                     description=f"{told} {' '.join(CAUTIONS)}",
                 )
             )
-        first = booking.show_days[0]
-        events.append(
-            Event(
-                uid=f"{booking.id}-practise",
-                start=first - dt.timedelta(days=within),
-                end=first,
-                summary=f"{mark}Practise every figure for {venue.name} by {first - dt.timedelta(days=1)}",
-                description=(
-                    f"Practice counts from {within} days before the first show day: a figure "
-                    "flown before that is no reserve, and no part of the show. Your own authorisation may "
-                    "ask for more."
-                ),
+        if season.practice is None:
+            first, last = booking.show_days[0], booking.show_days[-1]
+            events.append(
+                Event(
+                    uid=f"{booking.id}-practise",
+                    start=last - dt.timedelta(days=PRACTISED_WITHIN_DAYS),
+                    end=first,
+                    summary=f"{mark}Practise every figure for {venue.name} by {first - dt.timedelta(days=1)}",
+                    description=(
+                        f"Practice counts from {PRACTISED_WITHIN_DAYS} days before a show day: a figure "
+                        "flown before that is no reserve, and no part of the show. Your own authorisation "
+                        "may ask for more."
+                    ),
+                )
             )
-        )
         if booking.reply_by is not None and booking.state in ("enquiry", "hold"):
             events.append(
                 Event(
@@ -923,4 +931,33 @@ def calendar_events(season: Season, ds: xr.Dataset) -> list[Event]:
                     description="",
                 )
             )
+    return events
+
+
+def _missing_practice(season: Season, ds: xr.Dataset) -> list[Event]:
+    """The last days on which the practice that is missing still cures what is not current."""
+    from pipeline.exports import Event
+    from pipeline.season_routines import routines_told
+
+    mark = "INVENTED " if season.invented else ""
+    names = {b.id: season.venue(b.venue).name for b in season.bookings if b.state != "passed"}
+    events = []
+    for missing in routines_told(ds, season)["practice"]["practise"]:
+        shows = [names[b] for b in missing["for"] if b in names]
+        if not shows:
+            continue
+        by = dt.date.fromisoformat(missing["by"])
+        events.append(
+            Event(
+                uid=f"practise-by-{by}",
+                start=by,
+                end=by + dt.timedelta(days=1),
+                summary=f"{mark}Practise by today for {', '.join(shows)}: not current",
+                description=(
+                    f"Practise on any day from {missing['from']} to {by}: {', '.join(missing['figures'])}. "
+                    "What is not current is no reserve, and no part of the show. Your own authorisation may "
+                    "ask for more."
+                ),
+            )
+        )
     return events

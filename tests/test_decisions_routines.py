@@ -103,7 +103,10 @@ def random_conditions(rng: np.random.Generator, hours: int) -> dict[str, np.ndar
 
 
 def joins_by_hand(rep: Repertoire, routine: Sequence[int], longest: float, shortest: float) -> bool:
-    """The rules of joining once more, written as one walk along the line."""
+    """The rules of joining once more, written as one walk along the line.
+
+    A routine is longest in the thinnest air, climbs and all, and shortest where none is needed.
+    """
     planned, heading = {}, 1
     for i, f in enumerate(rep.full):
         heading *= -1 if i and rep.turns_before[f] else 1
@@ -123,7 +126,7 @@ def joins_by_hand(rep: Repertoire, routine: Sequence[int], longest: float, short
             return False
         heading *= -1 if rep.turns[b] else 1
         time += rep.mend_seconds[a, b] + rep.seconds[b]
-    return bool(shortest - 1e-9 <= time <= longest + 1e-9)
+    return bool(time <= longest + 1e-9 and shortest - 1e-9 <= sum(rep.seconds[f] for f in routine))
 
 
 def every_choice(rep: Repertoire) -> Iterator[tuple[int, ...]]:

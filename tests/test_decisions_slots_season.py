@@ -108,6 +108,10 @@ def test_running_late_is_the_first_slot_an_hour_on() -> None:
         later.gain.density_altitude_ft.difference, abs=1e-9
     )
     assert answer.rows[-1].late is None
+    evening = briefing.slot_answer(papers_season().ds, EVENING)
+    past = "60 minutes late is past the last hour looked at."
+    assert past in briefing.ask_of(evening).reasons
+    assert past not in briefing.ask_of(answer).reasons
 
 
 @pytest.mark.parametrize("stated", [0.05, 0.3, 0.6, 0.95])

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import io
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import icalendar
@@ -24,6 +25,7 @@ from pipeline.errors import StoreError
 from pipeline.exports import Event
 from pipeline.paperwork import calendar_events
 from pipeline.results import CAUTIONS
+from pipeline.season_routines import routines_told
 
 STAMP = dt.datetime(2027, 1, 2, 3, 4, 5, tzinfo=dt.UTC)
 
@@ -68,11 +70,7 @@ def test_netcdf_is_whole(tmp_path: Path) -> None:
 
 
 def test_calendar_through_an_independent_parser() -> None:
-    """`icalendar` reads the slots, the practice windows and the answer that is due.
-
-    July in Mountain time is UTC-6: 15:00 local is 21:00 UTC. Practice counts from 45 days before the first
-    show day: 10 July less 45 days is 26 May.
-    """
+    """`icalendar` reads the slots and the answer that is due; 15:00 in July, UTC-6, is 21:00 UTC."""
     made = papers_season()
     parsed = icalendar.Calendar.from_ical(
         exports.calendar(calendar_events(made.season, made.ds), made.season.name, STAMP)
@@ -83,14 +81,44 @@ def test_calendar_through_an_independent_parser() -> None:
     assert slot["DTEND"].dt - slot["DTSTART"].dt == dt.timedelta(minutes=15)
     assert "INVENTED" in str(slot["SUMMARY"])
     assert all(caution in str(slot["DESCRIPTION"]) for caution in CAUTIONS)
-    practise = events[f"{HIGH}-practise@showhour"]
-    days = 45 if made.season.practice is None else made.season.practice.currency_days
-    assert practise["DTSTART"].dt == dt.date(2027, 7, 10) - dt.timedelta(days=days)
     reply = [e for uid, e in events.items() if uid.endswith("-reply@showhour")]
     assert [e["DTSTART"].dt for e in reply] == [dt.date(2027, 2, 28)]
     # Two days each at the high field and the beach, one evening, one afternoon.
     assert sum(uid.endswith("-slot@showhour") for uid in events) == 6
-    assert {f"{BEACH}-practise@showhour", f"{AFTERNOON}-practise@showhour"} <= set(events)
+
+
+def test_practise_by_dates_are_those_of_the_missing_practice() -> None:
+    """One entry for each practice day that the plan asks for, on its last day; none where all is current."""
+    made = papers_season()
+    practice = made.season.practice
+    assert practice is not None
+    # Nothing practised after 1 June: 45 days on it no longer counts for a show on 24 July or later.
+    lapsed = replace(
+        made.season,
+        practice=practice.model_copy(
+            update={"sessions": tuple(s for s in practice.sessions if s.date < dt.date(2027, 6, 1))}
+        ),
+    )
+    for season in (made.season, lapsed):
+        told = routines_told(made.ds, season)["practice"]
+        events = [e for e in calendar_events(season, made.ds) if "practise" in e.uid]
+        assert [str(e.start) for e in events] == [row["by"] for row in told["practise"]]
+        for event, row in zip(events, told["practise"], strict=True):
+            assert event.end == event.start + dt.timedelta(days=1)
+            assert all(figure in event.description for figure in row["figures"])
+        assert bool(events) == bool(told["refused"])
+    assert events
+    assert min(e.start for e in events) < dt.date(2027, 7, 24)
+
+
+def test_without_a_practice_file_every_booking_has_the_days_that_count() -> None:
+    """Within 45 days of the last of two show days, before the first: FAA air show special provisions."""
+    made = papers_season()
+    events = {e.uid: e for e in calendar_events(replace(made.season, practice=None), made.ds)}
+    practise = events[f"{HIGH}-practise"]
+    assert practise.start == dt.date(2027, 7, 11) - dt.timedelta(days=45)
+    assert practise.end == dt.date(2027, 7, 10)
+    assert {f"{BEACH}-practise", f"{AFTERNOON}-practise"} <= set(events)
 
 
 @settings(max_examples=60, deadline=None)

@@ -239,6 +239,18 @@ def test_which_show_table_is_cautious_at_every_step() -> None:
             assert (np.diff(held, axis=1) <= 0).all()
 
 
+def test_which_show_sheet_has_one_least_ceiling() -> None:
+    """1,500 ft for the other shows and 1,000 ft for the low-ceiling show: nothing at all at 1,000 ft.
+
+    The beach's waiver has 1,500 ft for every show.
+    """
+    high, beach = (" ".join(_lines(paperwork.which_show_sheet(day(b)))) for b in (HIGH, BEACH))
+    assert "Nothing at all: runway crosswind 20 kt, ceiling 1,000 ft," in high
+    assert "Ceiling under 2,500 ft: think of the low-ceiling show; at 1,500 ft or lower no other." in high
+    assert "Nothing at all: runway crosswind 20 kt, ceiling 1,500 ft," in beach
+    assert "Ceiling under 2,000 ft: think of the low-ceiling show." in beach
+
+
 def test_announcer_never_names_what_is_not_in_the_show() -> None:
     """Rows are the show's own figures in its order; starts add up; what is out stands under SKIP only."""
     one = replace(day(HIGH), climbs={})

@@ -360,8 +360,8 @@ def _papers(season: Season, booking: BookingRow) -> None:
     answers.paper("The season’s calendar (slots, practise by, reply by)", "showhour.ics",
                   lambda: _calendar(season), mime="text/calendar")  # fmt: skip
     st.html(
-        '<p class="sh-note">First show day, slot in discussion. Each is one page, made when you ask for '
-        "it.</p>"
+        '<p class="sh-note">For all show days of the booking, reckoned for the thinnest; slot in discussion. '
+        "Each is one page, made when you ask for it.</p>"
     )
 
 

@@ -205,7 +205,7 @@ def join_fault(rep: Repertoire, routine: Sequence[int], *, longest: float, short
     routine
         Figures in order, at most one a place.
     longest, shortest
-        Bounds on the routine's length [s].
+        Bounds on the routine's length: with the climbs that mend its energy, and without [s].
     """
     if not routine:
         return "no figure is left"
@@ -224,8 +224,8 @@ def join_fault(rep: Repertoire, routine: Sequence[int], *, longest: float, short
     length = rep.length(routine)
     if length > longest + 1e-9:
         return f"it takes {length:.0f} s, longer than {longest:.0f} s"
-    if length < shortest - 1e-9:
-        return f"it takes {length:.0f} s, shorter than {shortest:.0f} s"
+    if (planned := float(rep.seconds[list(routine)].sum())) < shortest - 1e-9:
+        return f"it takes {planned:.0f} s where no climb is needed, shorter than {shortest:.0f} s"
     return ""
 
 
@@ -244,7 +244,7 @@ def joining_routines(
     rep
         The repertoire.
     longest, shortest
-        Bounds on a routine's length [s]; the full show is listed whatever it takes.
+        Bounds on a routine's length as in `join_fault` [s]; the full show is listed whatever it takes.
     most
         Give up when there are so many beside the full show.
 
@@ -264,7 +264,8 @@ def joining_routines(
         if (last, rightward) not in alive[i] or seconds > longest + 1e-9:
             return
         if i == len(places):
-            if routine and seconds >= shortest - 1e-9 and routine != full:
+            planned = float(rep.seconds[list(routine)].sum())
+            if routine and planned >= shortest - 1e-9 and routine != full:
                 yield routine
             return
         for figure in places[i]:
