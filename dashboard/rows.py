@@ -290,7 +290,8 @@ class Season:
         q = v[f"{quantity}_quantile"][i] / scale
         low = v[f"{quantity}_quantile_lower"][i] / scale
         high = v[f"{quantity}_quantile_upper"][i] / scale
-        bound = v["gust_high_quantile"][i] / scale if quantity == "gust" else None
+        ends = {"bound_low": "gust_low_quantile", "bound": "gust_high_quantile"} if quantity == "gust" else {}
+        bounds = {name: v[variable][i] / scale for name, variable in ends.items()}
         at = self.quantile
         rows = []
         for slot in day.slots:
@@ -307,8 +308,8 @@ class Season:
                 "high_lower": float(low[s, at[HIGH]]),
                 "high_upper": float(high[s, at[HIGH]]),
             }
-            if bound is not None:
-                row["bound"] = float(bound[s, at[HIGH]])
+            for name, bound in bounds.items():
+                row[name] = float(bound[s, at[HIGH]])
             rows.append(row)
         return rows
 

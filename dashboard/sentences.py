@@ -160,6 +160,14 @@ def under_the_picture(
             else "Gusts: not observed at this station; the mean wind stands for them, or an estimate where a "
             "warning above says so."
         )
+        here = next(r for r in rows if r["local"] == slot.local)
+        if here["bound_low"] < here["bound"]:
+            told.append(
+                f"One day in ten is above {words.number(here['bound_low'])} to "
+                f"{words.number(here['bound'], words.QUANTITIES[quantity][1])}: the first if every gust not "
+                "reported was no more than the mean wind, the second if each was as large as a report may "
+                "leave out."
+            )
     limit = season.limit_of(day, quantity)
     if limit is None:
         return " ".join([*told, "No personal limit is stated for it."])

@@ -41,7 +41,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "2"
+SCHEMA_VERSION = "3"
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
@@ -96,6 +96,7 @@ _QUANTITIES: dict[str, tuple[str, str]] = {
     "temperature": ("K", "air temperature at the show site"),
     "wind_speed": ("m s-1", "mean wind speed"),
     "gust": ("m s-1", "gust peak: the greater of reported gust and mean wind"),
+    "gust_low": ("m s-1", "gust peak with the mean wind for every unreported gust"),
     "gust_high": ("m s-1", "gust peak with every unreported gust at its upper bound"),
     "toward_crowd": ("m s-1", "wind across the show line, positive toward the crowd"),
     "along_line": ("m s-1", "wind along the show line, positive against its heading"),

@@ -39,7 +39,7 @@ ROW = {
     "bound": 0.6,
 }
 LATER = ROW | {"local": "14:30", "start": 870, "end": 900, "offered": False, "median": math.nan}
-GUSTY = ROW | {"bound": 33.0, "low": 5.0, "median": 12.0, "high": 25.0, "high_upper": 28.0}
+GUSTY = ROW | {"bound_low": 22.0, "bound": 33.0, "low": 5.0, "median": 12.0, "high": 25.0, "high_upper": 28.0}
 LIMIT = (5800.0, 7800.0, "Square loop")
 HOURS = [{"toward": 10.0, "along": 0.0, "count": 3}, {"toward": -5.0, "along": 8.0, "count": 1}]
 

@@ -16,7 +16,7 @@ import dashboard
 from dashboard import words
 from dashboard.season import Season
 from pipeline import results
-from pipeline.air.variables import FT
+from pipeline.air.variables import FT, KT
 
 APP = Path(dashboard.__file__).with_name("app.py")
 
@@ -283,3 +283,22 @@ def test_every_picture_has_words_beside_it(monkeypatch: pytest.MonkeyPatch, book
     pictures = app.get("vega_lite_chart")
     assert len(pictures) == 9
     assert all(len(p.proto.alt) > 20 for p in pictures)
+
+
+def test_both_bounds_of_an_unreported_gust_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With every gust not reported at the mean wind, and at the most a report leaves out (FAA AC 00-45H)."""
+    made = small_season()
+    app = _quiet(_venue(_app(monkeypatch, made), booking=HOT))
+    found = re.search(r"One day in ten is above (\d+) to (\d+) kt", _text(app))
+    assert found
+    with results.read_results(made.results) as ds:
+        low, gust, high = (
+            ds[f"{name}_quantile"].sel(quantile=0.9) / KT for name in ("gust_low", "gust", "gust_high")
+        )
+        known = gust.notnull()
+        assert ((low <= gust + 1e-6) & (gust <= high + 1e-6)).where(known, True).all()
+        pairs = {
+            (f"{a:.0f}", f"{b:.0f}") for a, b in zip(low.values.ravel(), high.values.ravel(), strict=True)
+        }
+    assert found.groups() in pairs
+    assert int(found[1]) < int(found[2])

@@ -41,6 +41,7 @@ QUANTITIES = (
     "temperature",
     "wind_speed",
     "gust",
+    "gust_low",
     "gust_high",
     "toward_crowd",
     "along_line",
