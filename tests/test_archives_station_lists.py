@@ -63,6 +63,16 @@ def test_ghcnh_inventory(tmp_path: Path) -> None:
     assert (noqui.first_year, noqui.years) == (None, None)
 
 
+@pytest.mark.parametrize(
+    "line", ["ACM00078861 2001 5", "ACM000788612001 5" + " 0" * 13, "ACM00078861 2001 x" + " 0" * 11]
+)
+def test_a_fault_of_the_inventory_is_named_by_its_line(tmp_path: Path, line: str) -> None:
+    """Too few counts, an identifier run into the year, a count that is none."""
+    (tmp_path / "inventory.txt").write_text(f"GHCNh_ID YEAR\n{line}\n")
+    with pytest.raises(SourceError, match="line 2"):
+        read_ghcnh_inventory(tmp_path / "inventory.txt", read_ghcnh_stations(GHCNH))
+
+
 def test_isd_history_near_lincoln() -> None:
     """The real list of some 11,600 stations: Lincoln airport's own is nearest to the LCD file's position.
 

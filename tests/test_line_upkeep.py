@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from loopback import Answer, loopback
+from season_folder import booking, venue, write_season
 
 from pipeline import housekeeping, record
 from pipeline.checked import checked_hours
@@ -19,6 +20,7 @@ from pipeline.errors import InputError, StoreError
 from pipeline.inputs import QualityChecks, demo_folder
 from pipeline.nearby import stations_near
 from pipeline.stations.hours import station_hours
+from pipeline.stations.http import Fetcher
 from pipeline.stations.store import Store
 
 KT = 1852 / 3600
@@ -341,3 +343,39 @@ def test_what_is_not_known_of_stations_near_is_said(tmp_path, cache, monkeypatch
         (cache / "lists").write_text("no folder")
         assert main(["stations", "near", str(venue)]) == 4
     assert "cache folder cannot be used" in capsys.readouterr().err
+
+
+def test_a_dead_server_keeps_no_later_station_waiting(tmp_path, cache, monkeypatch):
+    """Two stations of five years on a server that answers 500: three files of two tries, then three of one,
+    and the record says why. The third, on a server that works, is fetched."""
+    place = {"latitude": 40.0, "longitude": -1.0, "elevation_ft": 500}
+    names = ["USW00000001", "USW00000002"]
+    folder = write_season(
+        tmp_path / "season",
+        venues=[
+            venue(f"v{i}", elevation_ft=500, stations=[{"source": "ghcnh", "id": name, **place}])
+            for i, name in enumerate(names)
+        ]
+        + [venue("v2", elevation_ft=500, stations=[{"source": "meteostat", "id": "72509", **place}])],
+        bookings=[booking(f"b{i}", f"v{i}", [f"2027-07-1{i}"]) for i in range(3)],
+        history={"first_year": 2015, "last_year": 2019, "minimum_years": 3},
+    )
+    monkeypatch.setattr(
+        "pipeline.stations.http.Fetcher",
+        lambda: Fetcher(attempts=2, sleep=lambda _: None, interval_s=0.0, timeout_s=5.0),
+    )
+    with loopback() as dead, loopback() as living:
+        for name in names:
+            for year in range(2015, 2020):
+                dead.serve(f"/access/by-year/{year}/psv/GHCNh_{name}_{year}.psv", Answer(status=500))
+        monkeypatch.setenv("SHOWHOUR_GHCNH", dead.address)
+        monkeypatch.setenv("MS_HOURLY_ENDPOINT", living.address + "/{year}/{station}.csv.gz")
+        assert main(["run", str(folder)]) == 4
+        assert len(dead.requests) == 3 * 2 + 3
+        assert len(living.requests) == 5
+    from pipeline.run import results_path
+
+    first, second, third = record.read_runs(results_path(folder, cache))[-1]["stations"]
+    assert "(2 tries)" in first["error"]
+    assert "has failed 3 files in a row" in second["error"]
+    assert third["error"] is None

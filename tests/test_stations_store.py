@@ -243,7 +243,7 @@ def test_flipped_bits_never_read_as_other_hours(tmp_path: Path) -> None:
         else:
             assert same, f"bit {bit} of byte {place} went unnoticed"
     assert len(told) > 75
-    assert all(str(path) in one and "fetch the station again" in one for one in told)
+    assert all(str(path) in one and "Run `showhour fetch`" in one for one in told)
 
 
 def tampered(path: Path, *, variable: str = "", attribute: str = "") -> None:

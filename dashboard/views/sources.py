@@ -31,9 +31,10 @@ def _answer(stations: Sequence[StationRow], venues: int, runs: Sequence[Mapping[
         return ["No station gave an hour that could be used. What failed stands beside each station below."]
     kinds = dict.fromkeys(_CODES[s.code.partition(" ")[0]] for s in used)
     served = len({s.venue for s in used})
+    count = len({s.code for s in used})
     lines = [
-        f"The air of <b>{served} of {venues}</b> venues comes from <b>{len({s.code for s in used})}</b> "
-        f"station{'s' if len(used) > 1 else ''} of {escape(words.joined(kinds))}, "
+        f"The air of <b>{served} of {venues}</b> venues comes from <b>{count}</b> "
+        f"station{'s' if count > 1 else ''} of {escape(words.joined(kinds))}, "
         f"{min(s.years[0] for s in used)} to {max(s.years[1] for s in used)}."
     ]
     far = max(used, key=lambda s: s.distance_nm)

@@ -196,13 +196,14 @@ def read_ghcnh_inventory(source: Path | str, stations: Sequence[ListedStation]) 
     try:
         with Path(source).open("rb") as stream:
             for number, line in enumerate(stream, start=1):
-                if line[:11].strip() not in years:
+                station = line[:11].strip()
+                if station not in years:
                     continue
                 cells = line.split()
-                if len(cells) < 14 or not all(cell.isdigit() for cell in cells[1:14]):
+                if len(cells) < 14 or cells[0] != station or not all(cell.isdigit() for cell in cells[1:14]):
                     raise SourceError(f"{source}, line {number}: wanted id, year and twelve monthly counts.")
                 if any(int(cell) for cell in cells[2:14]):
-                    years[cells[0]].append(int(cells[1]))
+                    years[station].append(int(cells[1]))
     except OSError as error:
         raise SourceError(f"{source} cannot be read: {error.strerror}.") from error
     return [

@@ -38,7 +38,7 @@ _WITH_HOURS = ("complete", "growing")
 
 _LOCK_WAIT_S = 120.0
 _HOUR_NS = 3_600_000_000_000
-_CURE = "Move that file away and fetch the station again."
+_CURE = "Run `showhour fetch`: it puts that file aside and has the station fetched again."
 _DAMAGE = (OSError, RuntimeError, ValueError, KeyError, AttributeError, IndexError, MemoryError)
 """What the netCDF library and the parsing after it raise on a damaged file."""
 
