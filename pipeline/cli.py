@@ -348,17 +348,36 @@ def _fetch(arguments: argparse.Namespace) -> int:
 def _forecast(arguments: argparse.Namespace) -> int:
     import time
 
-    return _compute(arguments, "forecast", [], time.monotonic())
+    began = time.monotonic()
+    path = _results_file(arguments)
+    return _compute(arguments, path, "forecast", [], began)
 
 
 def _run(arguments: argparse.Namespace) -> int:
     import time
 
     began = time.monotonic()
-    return _compute(arguments, "run", _fetched(arguments, ahead=True), began)
+    path = _results_file(arguments)
+    return _compute(arguments, path, "run", _fetched(arguments, ahead=True), began)
 
 
-def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str, Any]], began: float) -> int:
+def _results_file(arguments: argparse.Namespace) -> Path:
+    """Where the results are to be written; their summary and their run record take its name with .json."""
+    from pipeline.run import results_path
+    from pipeline.stations.store import cache_root
+
+    path: Path | None = arguments.output
+    if path is not None and path.suffix != ".nc":
+        raise InputError(
+            f"--output {path}: what is written is a netCDF file. Give it a name that ends in .nc; its "
+            "summary is written beside it, with .json in that place."
+        )
+    return path or results_path(arguments.folder, cache_root())
+
+
+def _compute(
+    arguments: argparse.Namespace, path: Path, command: str, fetched: list[dict[str, Any]], began: float
+) -> int:
     """Forecast, write the results and the run record; with what fetching came to before it."""
     import datetime as dt
     import time
@@ -366,14 +385,13 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
     from pipeline import record, results
     from pipeline.checked import as_read
     from pipeline.inputs import load_season
-    from pipeline.run import laid_forecast, results_path
-    from pipeline.stations.store import Store, cache_root
+    from pipeline.run import laid_forecast
+    from pipeline.stations.store import Store
 
     started = dt.datetime.now(dt.UTC) - dt.timedelta(seconds=time.monotonic() - began)
     season = load_season(arguments.folder)
     for warning in season.warnings:
         print(f"warning: {warning}", file=sys.stderr)
-    path = getattr(arguments, "output", None) or results_path(arguments.folder, cache_root())
     store = Store()
     laid = laid_forecast(season, store, progress=_progress)
     told = results.summary(laid)
@@ -412,13 +430,11 @@ def _compute(arguments: argparse.Namespace, command: str, fetched: list[dict[str
                 else [],
             },
         )
-    if code == NOTHING_DONE:
-        return code
     for change in moved:
         print(f"showhour: {record.change_in_words(change)}", file=sys.stderr)
     if arguments.json:
         _print_json(told | {"moved": moved})
-    else:
+    elif code != NOTHING_DONE:
         _print_season(told, path)
     return code
 
@@ -685,16 +701,17 @@ def _air(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(told)
         return OK
-    labels = {
-        "pressure_altitude_ft": ("pressure altitude", "ft"),
-        "density_altitude_dry_ft": ("density altitude, dry air", "ft"),
-        "density_altitude_ft": ("density altitude", "ft"),
-        "headwind_kt": ("headwind", "kt"),
-        "crosswind_kt": ("crosswind", "kt"),
-    }
-    for key, (words, unit) in labels.items():
-        if told.get(key) is not None:
-            print(f"{words:<28} {told[key]:>8,.0f} {unit}")
+    for key, words in (
+        ("pressure_altitude_ft", "pressure altitude"),
+        ("density_altitude_dry_ft", "density altitude, dry air"),
+        ("density_altitude_ft", "density altitude"),
+    ):
+        print(f"{words:<28} {told[key]:>8,.0f} ft")
+    if (ahead := told["headwind_kt"]) is not None:
+        print(f"{'headwind' if ahead >= 0 else 'tailwind':<28} {abs(ahead):>8.1f} kt")
+    if (across := told["crosswind_kt"]) is not None:
+        side = f" from the {told['crosswind_from']}" if told["crosswind_from"] else ""
+        print(f"{'crosswind':<28} {across:>8.1f} kt{side}")
     for note in told["notes"]:
         print(note)
     _cautions()

@@ -178,7 +178,8 @@ def air_reading(arguments: Namespace) -> dict[str, Any]:
             notes.append("A variable wind may come from anywhere: all of it is counted as crosswind.")
         else:
             told["headwind_kt"] = round(float(headwind) / KT, 2)
-            told["crosswind_from"] = "right" if from_right > 0 else "left" if from_right < 0 else None
+            if told["crosswind_kt"]:  # of a wind down the runway, rounding leaves a side
+                told["crosswind_from"] = "right" if from_right > 0 else "left"
     told["notes"] = notes
     return told
 

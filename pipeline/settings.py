@@ -172,7 +172,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 def number(low: float, high: float, words: str, *hints: tuple[float, float, str]) -> BeforeValidator:
     """Validator of a number in a range; a hint names the unit that a value in its own range looks like."""
-    wanted = f"{words}, from {low:,g} to {high:,g}"
+    wanted = f"{words}, from {low:,.10g} to {high:,.10g}"
 
     def read(value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):

@@ -89,6 +89,7 @@ def test_station_pressure_from_a_setting(capsys: pytest.CaptureFixture[str]) -> 
         ("60/15", 360, 7.50, 12.99, "right"),
         ("45/20", 0, 14.14, 14.14, "right"),
         ("0/0", 90, 0.0, 0.0, None),
+        ("350/10", 170, -10.0, 0.0, None),
         ("VRB/4", 90, None, 4.0, None),
         ("270/10", 90, -10.0, 0.0, None),
     ],
@@ -108,8 +109,24 @@ def test_wind_components(
     )
     assert told["crosswind_kt"] == pytest.approx(crosswind, abs=0.01)
     assert told["headwind_kt"] == (None if headwind is None else pytest.approx(headwind, abs=0.01))
-    if crosswind > 0.01:
-        assert told["crosswind_from"] == side
+    assert told["crosswind_from"] == side
+
+
+@pytest.mark.parametrize(
+    ("wind", "lines"),
+    [
+        ("140/25", ("headwind 21.6 kt", "crosswind 12.5 kt from the left")),
+        ("350/12", ("tailwind 12.0 kt", "crosswind 0.0 kt")),
+        ("VRB/4", ("crosswind 4.0 kt",)),
+    ],
+)
+def test_wind_in_words(wind: str, lines: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    """PHAK chapter 11 reads 13 kt off its chart for 140/25 on runway 17; sin 30° of 25 is 12.5, never 12."""
+    reading = f"--elevation-ft 0 --altimeter-inhg 29.92 --temperature-c 15 --wind {wind} --runway-true 170"
+    assert main(["air", *reading.split()]) == 0
+    told = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
+    winds = ("headwind", "tailwind", "crosswind")
+    assert tuple(line for line in told if line.startswith(winds)) == lines
 
 
 @pytest.mark.parametrize(

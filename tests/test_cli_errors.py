@@ -369,8 +369,25 @@ def test_forecast_before_anything_is_fetched(
     """No hours yet: code 4, each venue with the reason and the cure, and no results file."""
     season = good_season(tmp_path / "season")
     assert main(["forecast", str(season), "--json"]) == 4
-    told_once(capsys.readouterr().err, 4, "Low Meadow: no station hours", "High Bench", "Fetch the station")
+    printed = capsys.readouterr()
+    told_once(printed.err, 4, "Low Meadow: no station hours", "High Bench", "Fetch the station")
+    told = json.loads(printed.out)
+    assert all("no station hours" in venue["status"] for venue in told["venues"])
+    assert [row["as_planned"] for row in told["bookings"]] == [None] * len(told["bookings"])
     assert not list(cache.rglob("*.nc"))
+
+
+@pytest.mark.parametrize("name", ["results.json", "results", "."])
+def test_results_under_a_name_that_is_no_netcdf_files(
+    name: str, tmp_path: Path, cache: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The summary lies beside the results with .json: under such a name it would replace them. Nothing is
+    fetched or computed first.
+    """
+    season = good_season(tmp_path / "season")
+    assert main(["run", str(season), "--output", str(tmp_path / name)]) == 2
+    told_once(capsys.readouterr().err, 2, "--output", "ends in .nc")
+    assert not cache.exists()
 
 
 def cut(path: Path) -> None:

@@ -501,6 +501,15 @@ FAULTS = [
         "an amount of money",
     ),
     (
+        "bookings.yaml",
+        7,
+        "fee: 9000",
+        "fee: 90000000",
+        "[0].fee",
+        "'90000000'",
+        "from 0 to 10,000,000",
+    ),
+    (
         "venues/lowfield.yaml",
         1,
         "id: lowfield",
