@@ -469,7 +469,7 @@ def _modes(
             part[worse] *= 0.5
         a, b = a + part * to_a, b + part * to_b
         value, scores, second = new
-        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-5:
+        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-4:
             break
     # The limit (ln 19 - a) / b moves with the weight of a score s by (1, limit) H^-1 s / b, H the bend.
     limit = (LOGIT_19 - a) / b
