@@ -294,6 +294,7 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
             "slope": fit.slope,
             "comfortable": fit.comfortable,
             "limit": fit.limit,
+            "limit_middle": fit.limit_middle,
             "limit_lower": fit.limit_lower,
             "limit_upper": fit.limit_upper,
             "directions": fit.directions.tolist(),
@@ -365,7 +366,8 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
         return float(np.nanmedian(100.0 * (top + 0.5 * (end + offset - 1.0) * (top - low)) / top))
 
     shows, changed = int(fit.shows_by_cause[c]), int(fit.changed_by_cause[c])
-    at, low, high = share(fit.limit), share(fit.limit_lower), share(fit.limit_upper)
+    at, low, high = (share(end) for end in (fit.limit_middle, fit.limit_lower, fit.limit_upper))
+    used = share(fit.limit)
     words, question = WORDS[cause], ""
     span = f"{at:.0f} % of the limit you wrote (80 % range {low:.0f}–{high:.0f} %)"
     looser = fit.limit + offset > 1.0
@@ -377,7 +379,7 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
         )
         if not looser and fit.changed:
             sentence += (
-                f"; what bit elsewhere moves them to {at:.0f} % all the same, since one habit of judgement "
+                f"; what bit elsewhere moves them to {used:.0f} % all the same, since one habit of judgement "
                 "is taken to lie behind all of them"
             )
     else:
@@ -385,8 +387,11 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
             f"you leave it out for {words} at {span}; "
             f"it bit in {changed} of {shows} show{'s' if shows != 1 else ''}"
         )
-        if fit.limit - fit.limit_lower < 0.25 * (fit.limit_upper - fit.limit_lower):
-            sentence += "; the number is from the cautious end of that range"
+        if not looser and round(used) < round(at):
+            sentence += (
+                f"; {used:.0f} % is used, since a change in mild air, which makes your limit less certain, "
+                "is never to make it looser"
+            )
     if shows and looser and learned.may_relax:
         sentence += "; your own setting lets this stand although it is more permissive than you wrote"
     elif changed and looser:

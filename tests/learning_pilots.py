@@ -24,7 +24,7 @@ def prior_draws(n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarra
     """Shift and slope of n pilots of the prior."""
     nothing = np.empty(0)
     empty = learning.Observations(nothing, nothing, nothing, nothing, nothing.astype(int))
-    m, b, weight = learning._posterior(empty, learning.PSEUDO_OBSERVATIONS)
+    m, b, weight = learning.posterior(empty, learning.PSEUDO_OBSERVATIONS)
     chosen = rng.choice(m.size, size=n, p=weight)
     return m[chosen], b[chosen]
 

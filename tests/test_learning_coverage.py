@@ -30,8 +30,8 @@ def covered(case: tuple[int, float]) -> tuple[float, float]:
     held, changed = [], []
     for m, b in zip(*prior_draws(LOGS, rng), strict=True):
         told = simulated(m, b, shows, error, rng)
-        fit = learning.fit(told)
-        held.append(fit.limit_lower <= own_limit(m, b) <= fit.limit_upper)
+        lower, _, upper = learning.own_limit_range(*learning.posterior(learning.observations(told)))
+        held.append(lower <= own_limit(m, b) <= upper)
         changed.append(np.mean(told.state[:, 0, 0] == learning.CHANGED))
     return float(np.mean(held)), float(np.mean(changed))
 

@@ -284,15 +284,17 @@ def told_of(rows: list[tuple[float, int]]) -> dict:
     learned = learned_of(rows)
     row = learn._cause_told(learned, CAUSES.index("rough_air"))
     assert row is not None
-    return row | {"limit": learned.limits.limit}
+    return row | {"limit": learned.limits.limit, "middle": learned.limits.limit_middle}
 
 
-def test_words_for_a_number_at_the_end_of_its_range():
-    """One change in mild air is left out of the number but not of the range, and the words say so."""
-    row = told_of([(-1.0, learning.FLOWN)] * 30 + [(-3.0, learning.CHANGED)])
-    place = row["limit_percent"] - row["limit_percent_lower"]
-    assert place < 0.25 * (row["limit_percent_upper"] - row["limit_percent_lower"])
-    assert "; the number is from the cautious end of that range" in row["sentence"]
+def test_the_number_told_is_the_middle_of_its_range_and_the_one_used_is_told_beside_it():
+    """One change in mild air is left out of the limit used, but not of the range, and the words say so."""
+    early = [(-0.5, learning.CHANGED)] * 6 + [(-3.0, learning.CHANGED)]
+    row = told_of([(-1.0, learning.FLOWN)] * 30 + early)
+    assert row["limit_percent_lower"] < row["limit_percent"] < row["limit_percent_upper"]
+    assert row["limit"] < row["middle"]
+    used = 100.0 * (40.0 + 10.0 * (row["limit"] - 1.0)) / 40.0
+    assert f"; {used:.0f} % is used, since a change in mild air" in row["sentence"]
 
 
 @pytest.mark.parametrize("used_kt", [25.0, 40.0])
@@ -320,7 +322,7 @@ def test_words_for_a_log_in_which_nothing_bit():
 def test_words_for_a_log_that_bites_early():
     """At standardised x the limit of 40 kt, with 20 comfortable, lies at 40 + 10 (x - 1) kt."""
     row = told_of([(-2.0, learning.FLOWN)] * 30 + [(-1.2, learning.CHANGED)] * 20)
-    percent = 100.0 * (40.0 + 10.0 * (row["limit"] - 1.0)) / 40.0
+    percent = 100.0 * (40.0 + 10.0 * (row["middle"] - 1.0)) / 40.0
     assert row["limit_percent"] == pytest.approx(percent, abs=0.06)
     assert row["sentence"].startswith(
         f"you leave it out for gusts at {percent:.0f} % of the limit you wrote (80 % range "

@@ -30,8 +30,10 @@ _METHOD = """
 Every show is one observation: what was flown as planned says that the air was below your true limit, what was
 changed that it was at or over it, and what bit for one cause says nothing of the others. The limits you wrote
 count as shows of their own, so a short log moves little. Air that came from the station, not from your notes,
-is known only roughly, and that roughness never makes a limit more permissive. A learned limit is used only
-where it is stricter than the one you wrote, unless `learned_may_relax` is on.
+is known only roughly, and that roughness never makes a limit more permissive. The number told is the middle
+of what the log says; the one used may be stricter, because a change in mild air is never to make a limit
+looser. A learned limit is used only where it is stricter than the one you wrote, unless `learned_may_relax`
+is on.
 """
 
 

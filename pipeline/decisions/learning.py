@@ -13,10 +13,12 @@ b / sqrt(1 + .346 b^2 v) for the curve flattened by an error of variance v is no
 in its tail, where it fails. With an error of .6 it left .70 of 300-show logs covered for a nominal .80, the
 integral .82.)
 
-The learned limit is the condition at which the figure is left out nineteen times in twenty. Two things
-keep it honest: a log in which nothing was changed never makes it stricter than written, and a change in
-milder air never makes it looser (it is the strictest of the fits with the shows whose changes loosen it left
-out one after another, the first of which is the whole log).
+The limit is the condition at which a figure is left out nineteen times in twenty. What is told of it is the
+middle and the range of the posterior. What is used, the learned limit, is the least of the fits in which each
+show with a change counts for anything between nothing and its full weight, so that no added change loosens
+it. It is no estimate but a bound: a change in mild air says both that the limit is lower and that the curve
+is flatter, and only the first may count, though the second may be the truth. A log in which nothing was
+changed never makes it stricter than written.
 
 References
 ----------
@@ -54,6 +56,8 @@ __all__ = [
     "fit",
     "log_likelihood",
     "observations",
+    "own_limit_range",
+    "posterior",
     "used_curves",
 ]
 
@@ -75,8 +79,8 @@ PLANNED_OUT_WEIGHT = 0.5
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _LEAST_CHANCE = 1e-300
 _NEWTON_STEPS, _HALVINGS = 50, 25
-_TRIED, _BACK = 12, 4  # shows left out, and taken back, alone
-_PREFIXES = (1, 2, 3, 4, 5, 6, 8, 12, 18, 27, 40, 60, 90, 135, 200)  # and together
+_CHAIN, _ROUNDS, _POLISH = 8, 3, 12
+_TELLING_GAIN = 1e-4
 _PER_UNIT = 40.0  # of the scale, below which observations count as alike
 
 _LEAST_RELIABILITY = 0.2
@@ -89,7 +93,8 @@ _NEGLIGIBLE = 12.0  # log posterior below its greatest value; e^-12 is 6e-6
 _LEAST_WIDTH = 0.05  # of an interval whose ends meet
 
 _OFFSET_EVENTS = 3
-_TELLING_GAIN = 1.92  # half the 95 % point of chi-squared with one degree of freedom
+_APART = 1.5
+"""Of the scale, over the root of its changes: how much stricter a group is to be than the rest."""
 
 
 # --- What a show says -------------------------------------------------------------------------------
@@ -375,12 +380,13 @@ def _stated_rows(pseudo: float) -> Observations:
 def _derivatives(
     intercept: FloatArray, slope: FloatArray, seen: Observations, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Sum of the log likelihood (fit,), gradient (2, fit) and bend (2, 2, fit) by intercept -b m and slope.
+    """Sum of the log likelihood (fit,), scores (2, fit, observation), bend (2, 2, fit); intercept is -b m.
 
-    `weight`, (fit, observation), takes the place of the observations' own.
+    `weight`, (fit, observation), takes the place of the observations' own; the scores, by intercept and
+    slope, are without it.
     """
     value = np.zeros(intercept.size)
-    first, second = np.zeros((2, intercept.size)), np.zeros((2, 2, intercept.size))
+    scores, second = np.zeros((2, *weight.shape)), np.zeros((2, 2, intercept.size))
     low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
     b = slope[:, None]
     for rows in (low & ~high, high & ~low, low & high):
@@ -419,27 +425,31 @@ def _derivatives(
             mean_b = mean_b + width / grown
             bend_bb = bend_bb - width**2 * (1.0 + grown) / grown**2
         value += (of * told).sum(axis=1)
-        first += np.stack([(of * mean_a).sum(axis=1), (of * mean_b).sum(axis=1)])
+        scores[0][:, rows], scores[1][:, rows] = mean_a, mean_b
         aa, ab, bb = ((of * bend).sum(axis=1) for bend in (bend_aa, bend_ab, bend_bb))
         second += np.array([[aa, ab], [ab, bb]])
-    return value, first, second
+    return value, scores, second
 
 
 def _modes(
-    seen: Observations, pseudo: float, start: tuple[float, float], kept: BoolArray | None = None
-) -> tuple[FloatArray, FloatArray]:
+    seen: Observations, pseudo: float, start: tuple[float, float], kept: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Shift and slope of the greatest posterior density in intercept and slope, (fit,), by Newton's method.
 
-    One fit for each row of `kept`, (fit, observation): the observations it rests on; by default one of all.
+    One fit for each row of `kept`, (fit, observation): what part of each observation counts, by default all.
+    With them the pull of each observation, (fit, observation): above zero where more of it would make the
+    limit stricter.
     """
-    rows = np.ones((1, seen.lower.size), dtype=bool) if kept is None else kept
+    parts = np.ones((1, seen.lower.size)) if kept is None else kept
     stated = _stated_rows(pseudo)
-    weight = np.concatenate([rows * seen.weight, np.tile(stated.weight, (len(rows), 1))], axis=1)
+    weight = np.concatenate([parts * seen.weight, np.tile(stated.weight, (len(parts), 1))], axis=1)
     held = _joined(seen, stated)
-    b = np.full(len(rows), start[1])
+    # Never from steeper than written: far from a curve too steep for it, a log's likelihood is flat.
+    b = np.full(len(parts), min(start[1], LOGIT_19))
     a = -start[0] * b
-    value, first, second = _derivatives(a, b, held, weight)
+    value, scores, second = _derivatives(a, b, held, weight)
     for _ in range(_NEWTON_STEPS):
+        first = np.einsum("cko,ko->ck", scores, weight)
         aa, ab, bb = second[0, 0], second[0, 1], second[1, 1]
         # Between the slope's bounds; where the surface does not bend both ways, a step uphill.
         size = aa * bb - ab * ab
@@ -458,25 +468,27 @@ def _modes(
                 break
             part[worse] *= 0.5
         a, b = a + part * to_a, b + part * to_b
-        value, first, second = new
-        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-5:
+        value, scores, second = new
+        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-4:
             break
-    return np.clip(-a / b, *_SHIFTS), b
+    # The limit (ln 19 - a) / b moves with the weight of a score s by (1, limit) H^-1 s / b, H the bend.
+    limit = (LOGIT_19 - a) / b
+    aa, ab, bb = second[0, 0], second[0, 1], second[1, 1]
+    free = (b > _SLOPES[0]) & (b < _SLOPES[1])
+    by_a = np.where(free, ab * limit - bb, 1.0)
+    by_b = np.where(free, ab - aa * limit, 0.0)
+    pull = by_a[:, None] * scores[0] + by_b[:, None] * scores[1]
+    return np.clip(-a / b, *_SHIFTS), b, pull[:, : seen.lower.size] * seen.weight
 
 
-def _gathered(seen: Observations) -> Observations:
-    """Observations alike to a fortieth of the scale, gathered with their weights."""
+def _gathered(seen: Observations) -> tuple[Observations, IntArray]:
+    """Observations alike to a fortieth of the scale, gathered with their weights; and where each went."""
     rows = np.round(np.stack([seen.lower, seen.upper, seen.variance], axis=1) * _PER_UNIT) / _PER_UNIT
     alike, place = np.unique(rows, axis=0, return_inverse=True)
-    weight = np.bincount(place.ravel(), seen.weight, minlength=len(alike)).astype(float)
-    return Observations(alike[:, 0], alike[:, 1], alike[:, 2], weight, np.arange(len(alike), dtype=np.int64))
-
-
-def _by_show(seen: Observations) -> Observations:
-    """Shows in which nothing was changed, gathered as show -1; the others as they are."""
-    telling = np.isin(seen.show, seen.show[np.isfinite(seen.upper)])
-    quiet = _gathered(seen.take(~telling))
-    return _joined(dataclasses.replace(quiet, show=np.full(quiet.show.size, -1)), seen.take(telling))
+    place = place.ravel()
+    weight = np.bincount(place, seen.weight, minlength=len(alike)).astype(float)
+    lower, upper, variance = alike.T
+    return Observations(lower, upper, variance, weight, np.arange(len(alike), dtype=np.int64)), place
 
 
 def _joined(first: Observations, second: Observations) -> Observations:
@@ -485,9 +497,19 @@ def _joined(first: Observations, second: Observations) -> Observations:
     return Observations(lower, upper, variance, weight, show)
 
 
-def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shift, slope and weight on a grid that holds the posterior, (cell,); flat in intercept and slope."""
-    gathered = _joined(_gathered(seen), _stated_rows(pseudo))
+def posterior(
+    seen: Observations, pseudo: float = PSEUDO_OBSERVATIONS
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shift, slope and weight on a grid that holds the posterior, (cell,); flat in intercept and slope.
+
+    Parameters
+    ----------
+    seen
+        Observations.
+    pseudo
+        Shows that each stated number is worth.
+    """
+    gathered = _joined(_gathered(seen)[0], _stated_rows(pseudo))
     whole = (_SHIFTS, (float(np.log(_SLOPES[0])), float(np.log(_SLOPES[1]))))
     bounds = whole
     for grid in _GRIDS:
@@ -508,6 +530,23 @@ def _posterior(seen: Observations, pseudo: float) -> tuple[FloatArray, FloatArra
     return m, b, weight / weight.sum()
 
 
+def own_limit_range(
+    shift: FloatArray, slope: FloatArray, weight: FloatArray, level: float = 0.8
+) -> tuple[float, float, float]:
+    """Lower end, middle and upper end of the range of the pilot's own limit.
+
+    Parameters
+    ----------
+    shift, slope, weight
+        Of the posterior, (cell,).
+    level
+        Of the range.
+    """
+    tail = 0.5 * (1.0 - level)
+    ends = _weighted_quantile(shift + LOGIT_19 / slope, weight, [tail, 0.5, 1.0 - tail])
+    return float(ends[0]), float(ends[1]), float(ends[2])
+
+
 def _weighted_quantile(value: FloatArray, weight: FloatArray, probability: list[float]) -> FloatArray:
     order = np.argsort(value, kind="stable")
     below = np.cumsum(weight[order]) - 0.5 * weight[order]
@@ -524,9 +563,10 @@ class LearnedLimits:
     Attributes
     ----------
     limit, comfortable
-        Condition changed nineteen times, and one time, in twenty.
-    limit_lower, limit_upper
-        80 % range of the pilot's own limit.
+        Condition held to be changed nineteen times, and one time, in twenty. The limit is a bound on the side
+        of caution; it may lie below the range.
+    limit_middle, limit_lower, limit_upper
+        Middle and 80 % range of the pilot's own limit.
     shift, slope
         m and b of the fit to the whole log.
     directions
@@ -544,6 +584,7 @@ class LearnedLimits:
 
     limit: float
     comfortable: float
+    limit_middle: float
     limit_lower: float
     limit_upper: float
     shift: float
@@ -578,30 +619,35 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
     """
     if not pseudo > 0.0:
         raise ValueError(f"fit: pseudo is {pseudo}; it must be above 0")
-    seen = _by_show(observations(told))
+    seen = observations(told)
     known = np.isfinite(told.condition) & (told.state != SILENT)
     changed = known & (told.state < 0)
-    groups = [(group, _by_show(observations(_only(told, group)))) for group in _groups(changed)]
-    m, b, weight = _posterior(seen, pseudo)
-    shift, slope = (float(v[0]) for v in _modes(seen, pseudo, (float(weight @ m), float(weight @ b))))
+    some = changed.any(axis=(1, 2))
+    m, b, weight = posterior(seen, pseudo)
+    start = float(weight @ m), float(weight @ b)
+    shift, slope = (float(v[0]) for v in _modes(_gathered(seen)[0], pseudo, start)[:2])
     comfortable = shift - LOGIT_19 / slope
-    if not np.isfinite(seen.upper).any():
+    if not some.any():
         comfortable = max(comfortable, -1.0)
-    limit, own_limit, left_out = _strictest(seen, groups, pseudo, (shift, slope), changed.shape[1:])
-    own = m + LOGIT_19 / b
-    tail = 0.5 * (1.0 - level)
-    lower, upper = _weighted_quantile(own, weight, [tail, 1.0 - tail])
+    limit, left_out = _strictest(seen, some, pseudo, (shift, slope))
+    own_limit = np.full(changed.shape[1:], limit)
+    for group, changes in _groups(changed):
+        of_group = observations(_only(told, group))
+        apart = _strictest(of_group, some, pseudo, (shift, slope))[0] + _APART / np.sqrt(changes)
+        own_limit[group] = np.minimum(own_limit[group], apart)
+    lower, middle, upper = own_limit_range(m, b, weight, level)
     return LearnedLimits(
         limit=limit,
         comfortable=comfortable,
-        limit_lower=min(float(lower), limit),
-        limit_upper=max(float(upper), limit),
+        limit_middle=middle,
+        limit_lower=lower,
+        limit_upper=upper,
         shift=shift,
         slope=slope,
         directions=_directions(m, b, weight),
         offset=own_limit - limit,
         shows=int(known.any(axis=(1, 2)).sum()),
-        changed=int(changed.any(axis=(1, 2)).sum()),
+        changed=int(some.sum()),
         shows_by_cause=known.any(axis=2).sum(axis=0),
         changed_by_cause=changed.any(axis=2).sum(axis=0),
         left_out=left_out,
@@ -626,100 +672,76 @@ def _only(told: Evidence, group: BoolArray) -> Evidence:
     return Evidence(told.condition, told.variance, np.where(group, told.state, SILENT))
 
 
-def _groups(changed: BoolArray) -> list[BoolArray]:
-    """Causes, then figures, with changes enough of their own and others to set against, (cause, figure)."""
+def _groups(changed: BoolArray) -> list[tuple[BoolArray, int]]:
+    """Causes, then figures, with changes enough and others to set against: (cause, figure), and how many."""
     total = int(changed.any(axis=(1, 2)).sum())
     n_causes, n_figures = changed.shape[1:]
     cause, figure = np.indices((n_causes, n_figures))
     groups = [cause == c for c in range(n_causes)] + [figure == f for f in range(n_figures)]
     own = [int(np.any(changed & group, axis=(1, 2)).sum()) for group in groups]
-    return [
-        g for g, n in zip(groups, own, strict=True) if n >= _OFFSET_EVENTS and total - n >= _OFFSET_EVENTS
-    ]
-
-
-def _upper_shift(seen: Observations, pseudo: float, pooled: tuple[float, float]) -> float:
-    """Greatest shift below the pooled one that a group's own shows allow at the pooled slope; else inf.
-
-    The end of the interval nearest to the rest, so that a group is told apart only where its shows do, by
-    as much as they do, and never by a jump.
-    """
-    from scipy.optimize import brentq
-
-    shift, slope = pooled
-    held = _joined(seen, _stated_rows(pseudo))
-    b, weight = np.array([slope]), held.weight[None]
-
-    def at(where: float) -> tuple[float, float]:
-        value, first, _ = _derivatives(np.array([-slope * where]), b, held, weight)
-        return float(value[0]), float(-slope * first[0, 0])
-
-    least = _SHIFTS[0]
-    if shift <= least or at(shift)[1] >= 0.0:
-        return np.inf
-    best = least if at(least)[1] <= 0.0 else float(brentq(lambda x: at(x)[1], least, shift, xtol=1e-4))
-    bound = at(best)[0] - _TELLING_GAIN
-    if at(shift)[0] >= bound:
-        return np.inf
-    return float(brentq(lambda x: at(x)[0] - bound, best, shift, xtol=1e-4))
+    return [(g, n) for g, n in zip(groups, own, strict=True) if min(n, total - n) >= _OFFSET_EVENTS]
 
 
 def _strictest(
-    seen: Observations,
-    groups: Sequence[tuple[BoolArray, Observations]],
-    pseudo: float,
-    fitted: tuple[float, float],
-    shape: tuple[int, ...],
-) -> tuple[float, FloatArray, int]:
-    """Limit of all, limits (cause, figure), and the number of shows left out for them.
+    seen: Observations, changed: BoolArray, pseudo: float, start: tuple[float, float]
+) -> tuple[float, int]:
+    """Least limit over all weights from 0 to 1 of the `changed` shows, and how many count less than half.
 
-    The strictest of the fits without shows whose changes loosen the limit. Shows are left out, or taken back,
-    one at a time until none makes it stricter: from the whole log, and from the log without its mildest
-    changes, as many as make it strictest.
+    An added change can count for nothing, so it never makes this limit looser. At the least, a show that
+    pulls the limit down counts in full and one that pushes it up not at all. A change in air u, known without
+    error, pulls by a multiple of (1, limit) H^-1 (1, u), H the bend of the likelihood: linear in u, and above
+    zero at the limit, so that what is left out are the mildest changes and the least lies on the chain of
+    the fits without the 0, 1, 2, ... mildest. From that chain, and from the one by their pull, each fit is
+    brought to its own condition.
     """
-    events = np.isfinite(seen.upper)
-    mildest = seen.show[events][np.argsort(seen.upper[events], kind="stable")]
-    mildest = mildest[np.sort(np.unique(mildest, return_index=True)[1])]
+    alike, place = _gathered(seen)
+    shows = np.flatnonzero(changed)
+    index = np.full(changed.size, -1)
+    index[shows] = np.arange(shows.size)
+    # How often each show holds each observation; in the last row, all shows without a change.
+    holds = np.zeros((shows.size + 1, place.max(initial=-1) + 1))
+    np.add.at(holds, (index[seen.show], place), seen.weight)
+    unweighted = dataclasses.replace(alike, weight=np.ones(alike.weight.size))
 
-    def fits(out: BoolArray, start: tuple[float, float]) -> tuple[FloatArray, FloatArray, FloatArray]:
-        m, b = _modes(seen, pseudo, start, ~out)
-        limits = m + LOGIT_19 / b
-        return np.where((events & ~out).any(axis=1), limits, np.maximum(limits, 1.0)), m, b
+    least, at, force = np.inf, np.ones(shows.size), np.ones(shows.size)
 
-    def without(shows: IntArray) -> BoolArray:
-        return np.isin(seen.show, shows)
+    def tried(weights: FloatArray) -> tuple[float, FloatArray]:
+        """How much stricter the best of them is than the least so far, and the pull of each show in each."""
+        nonlocal least, at, force, start
+        m, b, pull = _modes(unweighted, pseudo, start, weights @ holds[:-1] + holds[-1])
+        limits, pull = m + LOGIT_19 / b, pull @ holds[:-1].T
+        best = int(np.argmin(limits))
+        gain = least - float(limits[best])
+        if gain > 0.0:
+            least, at, force = float(limits[best]), weights[best], pull[best]
+            start = float(m[best]), float(b[best])
+        return gain, pull
 
-    whole = np.zeros((1, seen.show.size), dtype=bool)
-    starts = [whole]
-    sizes = [n for n in _PREFIXES if n < mildest.size] + [mildest.size] * (mildest.size > 0)
-    if sizes:
-        starts.append(np.stack([without(mildest[:n]) for n in sizes]))
-    limit, left_out, strictest = np.inf, whole[0], fitted
-    visited: set[bytes] = set()
-    for tried in starts:
-        at, reached, out = fitted, np.inf, whole[0]
-        while True:
-            limits, m, b = fits(tried, at)
-            best = int(np.argmin(limits))
-            if limits[best] >= reached - 1e-6:
-                break
-            reached, out, at = float(limits[best]), tried[best], (float(m[best]), float(b[best]))
-            if out.tobytes() in visited:
-                break
-            visited.add(out.tobytes())
-            is_out = np.isin(mildest, seen.show[out])
-            moves = [out | without(show) for show in mildest[~is_out][:_TRIED, None]]
-            moves += [out & ~without(show) for show in mildest[is_out][::-1][:_BACK, None]]
-            if not moves:
-                break
-            tried = np.stack(moves)
-        if reached < limit:
-            limit, left_out, strictest = reached, out, at
-    own = np.full(shape, limit)
-    for group, of_group in groups:
-        kept = of_group.take(~np.isin(of_group.show, seen.show[left_out]))
-        own[group] = np.minimum(own[group], _upper_shift(kept, pseudo, strictest) + LOGIT_19 / strictest[1])
-    return limit, own, int(np.unique(seen.show[left_out]).size)
+    tried(at[None])
+    if not shows.size:
+        return max(least, 1.0), 0
+    mildest = np.where(holds[:-1] > 0.0, alike.upper, np.inf).min(axis=1)
+    steps = np.unique(np.linspace(0, shows.size, _CHAIN + 1).round())[1:, None]
+    orders = (np.argsort(np.argsort(key, kind="stable")) for key in (mildest, force))
+    weights = np.concatenate([order >= steps for order in orders]).astype(float)
+    visited = {at.tobytes()}
+    for _ in range(_ROUNDS):
+        new = np.array([w for w in np.unique(weights, axis=0) if w.tobytes() not in visited])
+        if not new.size:
+            break
+        visited.update(w.tobytes() for w in new)
+        weights = (tried(new)[1] > 0.0).astype(float)
+    for _ in range(_POLISH):
+        wanted = np.where(force > 0.0, 1.0, 0.0) - at
+        few = np.argsort(-np.abs(force * wanted))[:3]
+        alone = np.zeros((few.size, shows.size))
+        alone[np.arange(few.size), few] = wanted[few]
+        together = [f * wanted[None] for f in (1.0, 0.6, 0.3, 0.1, 0.03)]
+        moves = np.concatenate(together + [f * alone for f in (1.0, 0.5, 0.2)])
+        moves = moves[np.any(moves != 0.0, axis=1)]
+        if not moves.size or tried(at + moves)[0] < _TELLING_GAIN:
+            break
+    return least, int(np.count_nonzero(at < 0.5))
 
 
 # --- Into the curves that the chances use -----------------------------------------------------------
