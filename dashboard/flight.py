@@ -19,11 +19,12 @@ import streamlit as st
 from dashboard import answers, frame, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot
 from pipeline.air.variables import FT
+from pipeline.derived import lowest_limits
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
 from pipeline.flight.calibration import Fit, Misfit, fit_polar, misfits
 from pipeline.flight.figures import Figure
-from pipeline.flight.inhand import DerivedLimit, Sheet, derived_da_limit, sheet, verdict
+from pipeline.flight.inhand import DerivedLimit, Sheet, sheet, verdict
 from pipeline.flight.performance import Performance, performance
 from pipeline.flight.routine import RoutineEnergy, routine_energy
 from pipeline.flight_inputs import FlightInputs, routine_items, season_flight
@@ -277,6 +278,13 @@ def _grid(figures: Sequence[Figure], held: Prepared) -> FloatArray:
     return np.arange(count + 1) * STEP_FT * FT
 
 
+def _over_field(grid: FloatArray, elevation: float) -> FieldAir:
+    """The slider's air over a field [m]; the first is standard sea level air."""
+    pressure = np.full(grid.shape, max(elevation, 0.0))
+    pressure[0] = 0.0
+    return FieldAir(grid, pressure)
+
+
 def position(grid_ft: FloatArray, density_altitude_ft: float) -> int:
     """Where a density altitude [ft] stands in a grid; the last place where it lies beyond."""
     return min(round(density_altitude_ft / STEP_FT), grid_ft.size - 1)
@@ -301,7 +309,7 @@ def aircraft_air(held: Prepared, *, elevation: float) -> AircraftAir:
 def _aircraft_air(digest: str, elevation: float, _held: Prepared) -> AircraftAir:
     grid = _grid(list(_held.flight.figures.values()), _held)
     # The first air is standard sea level air, whatever the field.
-    air = FieldAir(grid, np.minimum(grid, max(elevation, 0.0)))
+    air = _over_field(grid, elevation)
     return AircraftAir(performance(_held.flight.aircraft, air), np.round(grid / FT))
 
 
@@ -348,7 +356,7 @@ def _figure_air(digest: str, name: str, elevation: float, floor_ft: float, _held
     flown = sheet(
         figure,
         flight.aircraft,
-        FieldAir(float(grid[-1]), min(float(grid[-1]), elevation)),
+        FieldAir(float(grid[-1]), elevation),
         floor_ft * FT,
         flight.cushions,
         density_altitudes=grid,
@@ -363,34 +371,16 @@ def _figure_air(digest: str, name: str, elevation: float, floor_ft: float, _held
     )
 
 
-def limit_if(
-    held: Prepared, air: FigureAir, *, elevation: float, floor_ft: float, entry_speed: float, mass: float
-) -> DerivedLimit:
-    """Density altitude at which the figure uses up a cushion at another entry speed [m/s] or mass [kg].
-
-    The other parameters are those of `figure_air`, which gave `air`.
-    """
-    return _limit_if(held.digest, air.figure.name, elevation, floor_ft, entry_speed, mass, held, air)
+def limit_if(held: Prepared, name: str, *, entry_speed: float, mass: float) -> DerivedLimit:
+    """Where a figure uses up a cushion at an entry speed [m/s] and mass [kg], over the season's fields."""
+    return _limit_if(held.digest, name, entry_speed, mass, held)
 
 
 @st.cache_resource(max_entries=64, show_spinner=False)
-def _limit_if(
-    digest: str,
-    name: str,
-    elevation: float,
-    floor_ft: float,
-    entry_speed: float,
-    mass: float,
-    _held: Prepared,
-    _air: FigureAir,
-) -> DerivedLimit:
-    return derived_da_limit(
-        replace(_air.figure, entry_speed=entry_speed),
-        replace(_held.flight.aircraft, mass=mass),
-        _held.flight.cushions,
-        floor_ft * FT,
-        pressure_altitude=elevation,
-    )
+def _limit_if(digest: str, name: str, entry_speed: float, mass: float, _held: Prepared) -> DerivedLimit:
+    figure = replace(_held.flight.figures[name], entry_speed=entry_speed)
+    aircraft = replace(_held.flight.aircraft, mass=mass)
+    return lowest_limits(_held.folder, aircraft, _held.flight.cushions, [figure])[0]
 
 
 def routine_air(
@@ -431,7 +421,7 @@ def _routine_air(
             items,
             flight.aircraft,
             # The first air is standard sea level air, whatever the field.
-            FieldAir(grid, np.minimum(grid, max(elevation, 0.0))),
+            _over_field(grid, elevation),
             floor_ft * FT,
             stall_margin=flight.cushions.speed,
         )

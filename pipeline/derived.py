@@ -25,18 +25,20 @@ from pipeline.decisions.limits import Curves
 from pipeline.results import keep_copy
 
 if TYPE_CHECKING:
-    from pipeline.flight.inhand import DerivedLimit
+    from pipeline.flight.aircraft import Aircraft
+    from pipeline.flight.figures import Figure
+    from pipeline.flight.inhand import Cushions, DerivedLimit
     from pipeline.flight_inputs import FlightInputs
     from pipeline.inputs import Season
 
-__all__ = ["UsedLimits", "capped", "used_limits"]
+__all__ = ["UsedLimits", "capped", "lowest_limits", "used_limits"]
 
 FloatArray = npt.NDArray[np.floating]
 
 _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
-_REACH = 4500.0 * FT
-"""No field's density altitude stands higher above it [m]: that is some 38 °C above standard."""
+_REACH = 5000.0 * FT
+"""No field's density altitude stands higher above it [m]: that is some 42 °C above standard."""
 _VERSION = 3
 """Rises when limits come out otherwise from the same files, so that kept ones are made again."""
 _ALWAYS = -2000.0
@@ -51,6 +53,8 @@ class UsedLimits:
     ----------
     curves
         What the chances use.
+    own
+        The pilot's own, as stated or as the log shows them, before what the flight's physics allow.
     derived
         Derived limit, (figure,) [m]; NaN where nothing is derived, inf where no cushion is used up.
     reasons
@@ -58,6 +62,7 @@ class UsedLimits:
     """
 
     curves: Curves
+    own: Curves
     derived: FloatArray
     reasons: tuple[str, ...]
 
@@ -85,10 +90,8 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
     stated = curves.limit["density_altitude"]
     if flight is None:
         unchanged = tuple("" if np.isnan(one) else "as the pilot states it" for one in stated)
-        return UsedLimits(curves, np.full(stated.shape, np.nan), unchanged)
-    venues = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
-    fields = sorted({(season.floor_agl_ft(v) * FT, v.elevation) for v in venues})
-    derived = _derived(season, flight, curves.names, fields, cache)
+        return UsedLimits(curves, curves, np.full(stated.shape, np.nan), unchanged)
+    derived = _derived(season, flight, curves.names, cache)
     comfortable, limit = curves.comfortable["density_altitude"].copy(), stated.copy()
     reasons: list[str] = []
     for f, found in enumerate(derived):
@@ -101,6 +104,7 @@ def used_limits(season: Season, curves: Curves, cache: Path) -> UsedLimits:
             dict(curves.limit) | {"density_altitude": limit},
             curves.two_amber_is_red,
         ),
+        curves,
         np.array([d.density_altitude for d in derived]),
         tuple(reasons),
     )
@@ -126,33 +130,54 @@ def capped(comfortable: float, limit: float, derived: DerivedLimit) -> tuple[flo
     return used - width, used, words
 
 
-def _derived(
-    season: Season,
-    flight: FlightInputs,
-    names: Sequence[str],
-    fields: Sequence[tuple[float, float]],
-    cache: Path,
-) -> list[DerivedLimit]:
-    """The lowest limit over the fields' floors and elevations [m], from the cache if nothing changed."""
-    from pipeline.flight.inhand import DerivedLimit, derived_da_limits
+def _fields(season: Season) -> list[tuple[float, float]]:
+    """Floor above the field and elevation [m] of every booked venue."""
+    venues = [v for v in season.venues if any(b.venue == v.id for b in season.bookings)]
+    return sorted({(season.floor_agl_ft(v) * FT, v.elevation) for v in venues})
 
-    own = season.pilot.floor_agl_ft * FT
+
+def lowest_limits(
+    season: Season, aircraft: Aircraft, cushions: Cushions, figures: Sequence[Figure]
+) -> list[DerivedLimit]:
+    """The lowest limit of each figure over the booked fields whose air can be that thin.
+
+    Parameters
+    ----------
+    season
+        Its venues and floors.
+    aircraft, cushions
+        What is flown, and what is to be left over.
+    figures
+        As flown over the pilot's own floor; over a higher one they are raised.
+    """
+    from pipeline.flight.inhand import derived_da_limits
+
+    own, fields = season.pilot.floor_agl_ft * FT, _fields(season)
+    by_field: list[list[DerivedLimit]] = []
+    for floor in sorted({floor for floor, _ in fields}):
+        raised = [figure.raised(floor - own) for figure in figures]
+        elevations = [elevation for at, elevation in fields if at == floor]
+        limits = derived_da_limits(raised, aircraft, cushions, floor, elevations)
+        by_field += [
+            [_reachable(limit, elevation) for limit in row]
+            for row, elevation in zip(limits, elevations, strict=True)
+        ]
+    return [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
+
+
+def _derived(season: Season, flight: FlightInputs, names: Sequence[str], cache: Path) -> list[DerivedLimit]:
+    """`lowest_limits`, from the cache if nothing changed."""
+    from pipeline.flight.inhand import DerivedLimit
+
+    own, fields = season.pilot.floor_agl_ft * FT, _fields(season)
     digest = hashlib.sha256(json.dumps([__version__, _REACH, _VERSION, list(names), own, fields]).encode())
     for file in ("aircraft.yaml", "figures.yaml"):
         digest.update((season.folder / file).read_bytes())
     path = cache / "derived" / f"{digest.hexdigest()[:24]}.json"
     held = _held(path, len(names))
     if held is None:
-        by_field: list[list[DerivedLimit]] = []
-        for floor in sorted({floor for floor, _ in fields}):
-            figures = [flight.figures[name].raised(floor - own) for name in names]
-            elevations = [elevation for at, elevation in fields if at == floor]
-            limits = derived_da_limits(figures, flight.aircraft, flight.cushions, floor, elevations)
-            by_field += [
-                [_reachable(limit, elevation) for limit in row]
-                for row, elevation in zip(limits, elevations, strict=True)
-            ]
-        lowest = [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
+        figures = [flight.figures[name] for name in names]
+        lowest = lowest_limits(season, flight.aircraft, flight.cushions, figures)
         held = [[_plain(d.density_altitude), d.bites, d.searched_to] for d in lowest]
         keep_copy(path, json.dumps(held).encode())
     return [DerivedLimit(float(da), str(bites), float(to)) for da, bites, to in held]

@@ -7,6 +7,7 @@ line and key. A season without these two files is whole: derived limits are then
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -14,8 +15,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
+import numpy as np
 from pydantic import Field, model_validator
 
+from pipeline.air.atmosphere import GRAVITY
 from pipeline.air.variables import FT, KT
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import Aircraft, BlownEngine, Engine, FieldAir, TableEngine, UnblownEngine
@@ -29,7 +32,7 @@ from pipeline.flight.calibration import (
 )
 from pipeline.flight.figures import LIBRARY, OWN_PATHS, Figure, Segment, steps
 from pipeline.flight.heights import height_warning
-from pipeline.flight.inhand import Cushions, figure_faults
+from pipeline.flight.inhand import Cushions, InHand, figure_faults
 from pipeline.flight.routine import Item
 from pipeline.flight.runway import LANDING_FACTOR, TAKE_OFF_FACTOR
 from pipeline.settings import (
@@ -332,6 +335,7 @@ class _FigureEntry(Settings):
     recovery_g: Annotated[float, number(1.1, 12, "g")] | None = None
     push_g: Annotated[float, number(-12, -0.1, "g, negative")] = -2.5
     float_g: Annotated[float, number(0, 1.5, "g")] = 0.6
+    measured_loss_ft: Annotated[float, number(1, 10_000, "feet, as in standard sea level air")] | None = None
     segments: Annotated[tuple[_SegmentEntry, ...], Field(min_length=1)] | None = None
     link_reverses: Truth = False
     link_half_roll: Truth = False
@@ -355,6 +359,7 @@ class _FigureEntry(Settings):
             "recovery_load_factor": self.recovery_g,
             "push_load_factor": self.push_g,
             "float_load_factor": self.float_g,
+            "measured_loss": math.nan if self.measured_loss_ft is None else self.measured_loss_ft * FT,
             "entry_speed_gain": self.entry_speed_gain_kt_per_1000_ft * KT / (1000.0 * FT),
         }
         if self.segments is not None:
@@ -533,6 +538,10 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
             told = story(figure, hand, inputs.aircraft, (i,))
             wanted = f"a figure that the aircraft can fly in standard sea level air: {told}"
             faults.append(figure_file.fault((name,), wanted))
+        elif figure_file is not None:
+            for k in _out_of_nothing(figure, hand, inputs.aircraft, i):
+                key = (name, "segments", k, "own_s") if figure_file.at((name, "segments")) else (name,)
+                faults.append(figure_file.fault(key, _ENERGY))
     if faults:
         return faults, list(inputs.warnings)
     try:
@@ -544,7 +553,32 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
         Fault("routine.yaml", None, f"figures[{i}]", text, "figures that join")
         for i, text in join_faults(items, inputs.aircraft)
     ]
+    if (low := season.routine.low_ceiling) is not None:
+        seconds = {f.name: f.seconds for f in season.routine.repertoire}
+        own = routine_items(inputs, low.figures, [seconds[name] for name in low.figures])
+        joins += [
+            Fault("routine.yaml", None, f"low_ceiling.figures[{i}]", text, "figures that join")
+            for i, text in join_faults(own, inputs.aircraft)
+        ]
     return joins, list(inputs.warnings)
+
+
+_ENERGY = "height and speed after it that the engine's energy can give in that time"
+
+
+def _out_of_nothing(figure: Figure, hand: InHand, aircraft: Aircraft, i: int) -> list[int]:
+    """Own segments that end with more energy than their time at full power gives, in sea level air."""
+    climb = float(FieldAir(0.0).power(aircraft)) / aircraft.weight
+    energy = hand.flown.height[:, i] + hand.flown.true_airspeed[:, i] ** 2 / (2.0 * GRAVITY)
+    found = []
+    for k, segment in enumerate(figure.segments):
+        if segment.kind != "own":
+            continue
+        ends = int(np.flatnonzero(hand.flown.segment[:, i] == k)[-1])
+        begins = int(np.count_nonzero(hand.flown.segment[:, i] < k)) - (k > 0)
+        if energy[ends] - energy[begins] > climb * (segment.seconds or 0.0) + 1.0:
+            found.append(k)
+    return found
 
 
 def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequence[float]) -> list[Item]:

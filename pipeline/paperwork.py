@@ -221,7 +221,7 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     highest = fly(
         [flight.figures[n] for n in names],
         flight.aircraft,
-        FieldAir(cases, np.minimum(cases, field)),
+        FieldAir(cases, np.broadcast_to(field, cases.shape)),
         stall_margin=flight.cushions.speed,
     ).highest
     floors = np.array([day.floor_ft * FT for day in days])
@@ -230,7 +230,7 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     told: list[dict[str, FlownFigure]] = [{} for _ in days]
     for lift in sorted(set(lifts.tolist())):
         here = np.flatnonzero(lifts == lift)
-        air = FieldAir(thin[here], np.minimum(thin, field)[here])
+        air = FieldAir(thin[here], field[here])
         for f, name in enumerate(names):
             figure = flight.figures[name].raised(lift)
             found = (
@@ -265,7 +265,7 @@ def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Fl
     names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
     # A figure that the thin air forbids is not flown there: its climbs are those of standard sea level air.
     cases = np.array([0.0, *(day.reckoned_ft * FT for day in days)])
-    air = FieldAir(cases, np.minimum(cases, [0.0, *(day.venue.elevation for day in days)]))
+    air = FieldAir(cases, np.array([0.0, *(day.venue.elevation for day in days)]))
     told: list[dict[str, FloatArray]] = [{} for _ in days]
     for show in days[0].shows:
         order = list(show.figures)

@@ -305,6 +305,14 @@ def _schema() -> dict[str, Field]:
     add("figure_crowd_value", ("figure",), "f8", "1", "what the figure is worth to the show")
     add("comfortable_stated", ("figure", "condition"), "f8", "SI", "comfortable value as the pilot states it")
     add("limit_stated", ("figure", "condition"), "f8", "SI", "limit as the pilot states it")
+    for name, what in (("comfortable", "comfortable value"), ("limit", "limit")):
+        add(
+            f"{name}_own",
+            ("figure", "condition"),
+            "f8",
+            "SI",
+            f"{what} as stated or as the log shows it, before what the flight's physics allow",
+        )
     add(
         "limit_derived",
         ("figure", "condition"),

@@ -628,7 +628,7 @@ def _lay_limits(a: dict[str, Any], season: Season, used: UsedLimits, booked: lis
         a["figure_seconds"][f] = figure.seconds
         a["figure_crowd_value"][f] = figure.crowd_value
     for c, condition in enumerate(limits.CONDITIONS):
-        for kind, curves in (("stated", stated), ("used", used.curves)):
+        for kind, curves in (("stated", stated), ("own", used.own), ("used", used.curves)):
             a[f"comfortable_{kind}"][:, c] = curves.comfortable[condition]
             a[f"limit_{kind}"][:, c] = curves.limit[condition]
         a["limit_reason"][~np.isnan(stated.limit[condition]), c] = "as the pilot states it"

@@ -42,7 +42,7 @@ def test_a_venue_s_higher_floor_is_in_the_limits_that_the_chances_use(tmp_path: 
         limit = derived_da_limits(
             [square.raised(floor - own)], flight.aircraft, flight.cushions, floor, [venue.elevation]
         )[0][0].density_altitude
-        each.append(limit if limit <= venue.elevation + 4500 * FT else np.inf)
+        each.append(limit if limit <= venue.elevation + 5000 * FT else np.inf)
     at = curves_of(raised).names.index("Square loop")
     used = used_limits(raised, curves_of(raised), tmp_path / "cache").derived[at]
     assert used == pytest.approx(min(each), abs=0.01)

@@ -65,6 +65,20 @@ def test_heat_costs_a_blown_engine_the_root_of_temperature() -> None:
     assert float(air.power(BIPLANE)) / (450 * 745.7) == pytest.approx(expected, rel=1e-9)
 
 
+def test_cold_gives_no_power_that_the_pressure_does_not() -> None:
+    """At a pressure altitude of 6,700 ft a blown engine, critical at 5,000, has what Gagg & Farrar leave it.
+
+    (1.132 σ(6,700) - .132) / (1.132 σ(5,000) - .132) = .9410, however cold and dense the air is.
+    """
+    engine = BIPLANE.engine
+    assert isinstance(engine, BlownEngine)
+    sigma = (standard_density(np.array([6700.0, 5000.0]) * FT)) / DENSITY_0
+    share = (1.132 * sigma - 0.132)[0] / (1.132 * sigma - 0.132)[1]
+    blown = replace(BIPLANE, engine=replace(engine, critical_altitude=5000 * FT))
+    cold = FieldAir(np.array([3937.0, 5905.0, 6700.0]) * FT, 6700 * FT).power(blown)
+    np.testing.assert_allclose(cold / engine.rated_power, share, rtol=1e-9)
+
+
 def test_power_table_is_not_extrapolated() -> None:
     """Between rows linear; beyond the last none."""
     table = replace(BIPLANE, engine=TableEngine((0.0, 3000.0), (300e3, 240e3)))

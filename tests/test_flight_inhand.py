@@ -64,6 +64,25 @@ def test_apex_gate_by_density_alone() -> None:
     np.testing.assert_array_equal(card, [8000, 8050])
 
 
+def test_a_measured_loss_makes_the_gate_where_it_asks_for_more() -> None:
+    """The pilot's own 600 ft of a split-S at 6,700 ft: 1,280 and 1,308 ft above the field, as just above.
+
+    A hundred feet measured is less than any model's, which then stands; a figure without a gate has none.
+    """
+    figure = replace(LIBRARY["split_s"], measured_loss=600 * FT)
+    air = FieldAir(np.array([8679.0, 9838.0]) * FT, 6489 * FT)
+    (gate,) = apex_gates(figure, BIPLANE, air, 200 * FT, Cushions(300 * FT, 0.0))
+    (model,) = apex_gates(LIBRARY["split_s"], BIPLANE, air, 200 * FT, Cushions(300 * FT, 0.0))
+    np.testing.assert_allclose(
+        gate.least_height / FT, np.maximum([1280, 1308], model.least_height / FT), atol=0.5
+    )
+    small = replace(figure, measured_loss=100 * FT)
+    (same,) = apex_gates(small, BIPLANE, air, 200 * FT, Cushions(300 * FT, 0.0))
+    np.testing.assert_array_equal(same.least_height, model.least_height)
+    with pytest.raises(ValueError, match="no gate"):
+        replace(LIBRARY["slow_roll"], measured_loss=600 * FT)
+
+
 def test_modelled_gate_obeys_the_same_arithmetic_without_an_engine() -> None:
     """Engine off and uniform air: the modelled gate is floor + cushion + (sea level loss)/σ exactly."""
     figure = Figure("split-S", (roll(180, 0.0), recover(4.0, gate=True)), 84 * KT, 600.0, 1.0)
@@ -285,15 +304,14 @@ def test_derived_limit_is_where_the_cushion_is_used_up() -> None:
 @pytest.mark.parametrize("field_ft", [12, 5050, 6700])
 def test_derived_limit_in_speed_is_never_past_the_last_air_that_keeps_it(field_ft: int) -> None:
     """Square loop, whose pull is eased to the speed cushion: the limit lies within 50 ft of its end."""
-    figure = LIBRARY["square_loop"]
+    figure = replace(LIBRARY["square_loop"], entry_speed=170 * KT)
     field = field_ft * FT
     limit = derived_da_limit(figure, BIPLANE, CUSHIONS, FLOOR, pressure_altitude=field)
     assert limit.bites == "speed in hand"
     fine = limit.density_altitude + np.arange(-1500, 51, 10) * FT
-    fine = fine[fine >= 0]
-    hand = in_hand(
-        figure, BIPLANE, FieldAir(fine, np.minimum(fine, field)), FLOOR, stall_margin=CUSHIONS.speed
-    )
+    # Air denser than 2,500 ft under the field's standard is not looked at.
+    fine = fine[fine >= max(field - 2500 * FT, 0.0)]
+    hand = in_hand(figure, BIPLANE, FieldAir(fine, field), FLOOR, stall_margin=CUSHIONS.speed)
     kept = hand.speed > CUSHIONS.speed + 1e-6
     # The last 5 of 10 ft steps lie past the limit; the figure must be lost among them, not before.
     assert np.all(kept[fine <= limit.density_altitude - 500 * FT])
@@ -424,6 +442,20 @@ def test_ground_after_the_recovery_is_out() -> None:
         assert str(verdict(figure, hand, BIPLANE, CUSHIONS, FLOOR)) in said
 
 
+def test_a_tailwind_shortens_the_climb_out() -> None:
+    """Ten knots behind: less air is flown through to the same tree, so the figure is entered slower."""
+    entries = [
+        float(
+            off_take_off(
+                LIBRARY["loop"], BIPLANE, FieldAir(0.0), FLOOR, pull_up_distance=4500 * FT,
+                ground_run=800 * FT, lift_off_speed=62 * KT, tailwind=wind * KT,
+            ).flown.equivalent_airspeed[0]
+        )
+        for wind in (-10.0, 0.0, 10.0)
+    ]  # fmt: skip
+    assert entries[0] == entries[1] > entries[2]
+
+
 def test_a_climb_out_that_never_gets_there_is_out() -> None:
     """Pulling up before the wheels have left the ground is not flown."""
     hand = off_take_off(
@@ -506,6 +538,31 @@ def test_a_path_that_the_structure_cannot_hold_is_out(
     hand = in_hand(figure, limited, FieldAir(0.0), FLOOR)
     assert str(verdict(figure, hand, limited, CUSHIONS, FLOOR)) == "out"
     assert "outside the aircraft's limits to hold the path, in segment" in story(figure, hand, limited)
+
+
+def test_a_vertical_line_is_held_without_load() -> None:
+    """cos 90° is not quite nothing in floating point: no negative load factor is asked for by that."""
+    upright = replace(BIPLANE, min_load_factor=-1e-12)
+    assert [f for f in figure_faults(LIBRARY["hammerhead"], upright) if "to hold" in f[1]] == []
+    assert in_hand(LIBRARY["hammerhead"], upright, FieldAir(0.0), FLOOR).failure == 0
+
+
+def test_a_steep_line_flown_too_slow_is_out() -> None:
+    """On a 60° line the wing carries half the weight, so it stalls at √½ of the level stalling speed.
+
+    Held until well below that there is no speed in hand; on the vertical nothing is carried.
+    """
+    slow = 0.5 * float(stall_speed(BIPLANE))
+    for angle, out in ((60, True), (90, False)):
+        figure = Figure(
+            "line",
+            (pull_to(angle), line(speed=slow), own(2.5, path="pivot", speed_after=20 * KT),
+             line(speed=105 * KT), recover()),
+            145 * KT, 500 * FT, 500 * FT,
+        )  # fmt: skip
+        hand = in_hand(figure, BIPLANE, FieldAir(0.0), FLOOR)
+        assert hand.failure == 0
+        assert bool(hand.speed < 0) == out
 
 
 def test_a_half_roll_into_the_pull_asks_for_no_inverted_flight() -> None:

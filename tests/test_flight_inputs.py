@@ -271,6 +271,53 @@ def test_a_substitute_that_cannot_be_flown_is_told_with_its_segment(tmp_path: Pa
     )
 
 
+def test_a_figure_that_passes_a_limit_of_speed_is_told_with_its_segment(tmp_path: Path) -> None:
+    """Recovered at 2 g the loop comes down faster than its never-exceed speed: in words, at its line."""
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    text = (folder / "figures.yaml").read_text(encoding="utf-8")
+    loop = text.index("Smoke loop:")
+    gentle = text[:loop] + text[loop:].replace("recovery_g: 3.8", "recovery_g: 2.0", 1)
+    (folder / "figures.yaml").write_text(gentle, encoding="utf-8")
+    (mistake,) = flight_mistakes(load_season(folder))[0]
+    told = r"figures.yaml line \d+, Smoke loop: .*reaches \d+ kt, above the never-exceed speed .*in segment"
+    assert re.match(told, str(mistake))
+
+
+def test_a_low_ceiling_show_that_does_not_join_is_told(tmp_path: Path) -> None:
+    """Left inverted, the next figure cannot be entered upright: in every list of figures."""
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    low = load_season(folder).routine.low_ceiling
+    assert low is not None
+    last = low.figures[-1]
+    text = (folder / "routine.yaml").read_text(encoding="utf-8")
+    place = text.index(last, text.index("low_ceiling:"))
+    (folder / "routine.yaml").write_text(f"{text[:place]}Inverted pass, {text[place:]}", encoding="utf-8")
+    mistakes = [str(m) for m in flight_mistakes(load_season(folder))[0]]
+    assert any("low_ceiling.figures[" in m and "ends" not in m for m in mistakes), mistakes
+
+
+def test_height_out_of_nothing_is_refused(tmp_path: Path) -> None:
+    """An own segment that ends 600 ft higher at the same speed after 2 s: no engine of 450 hp gives that.
+
+    450 hp lift 1,315 kg by 26 m/s at the most, 85 ft/s: 170 ft in 2 s.
+    """
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    text = (folder / "figures.yaml").read_text(encoding="utf-8")
+    head, _, rest = text.partition("Barrel roll:\n")
+    after = re.split(r"^(?=\S)", rest, maxsplit=1, flags=re.MULTILINE)[1]
+    for height, fine in ((600, False), (100, True)):
+        own = (
+            "Barrel roll:\n  entry_speed_kt: 130\n  entry_height_ft: 500\n  segments:\n"
+            f"    - {{own_s: 2, height_change_ft: {height}}}\n"
+        )
+        (folder / "figures.yaml").write_text(head + own + after, encoding="utf-8")
+        mistakes = [str(m) for m in flight_mistakes(load_season(folder))[0]]
+        assert any("Barrel roll.segments[0].own_s" in m and "energy" in m for m in mistakes) != fine
+
+
 def test_a_figure_longer_than_its_place_is_told() -> None:
     """The routine's seconds against what the figure takes by itself."""
     inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)

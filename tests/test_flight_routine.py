@@ -10,7 +10,7 @@ import pytest
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import FieldAir, UnblownEngine
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.routine import Item, join_faults, routine_energy, substitute_faults
+from pipeline.flight.routine import Item, join_faults, routine_energy
 from tests.flightdata import BIPLANE
 
 FLOOR = 250 * FT
@@ -178,14 +178,3 @@ def test_links_that_turn_and_roll_make_it_join() -> None:
         Item(LIBRARY["inverted_pass"], 10.0, link_reverses=True, link_half_roll=True, enters_rightward=True),
     ]
     assert join_faults(items, BIPLANE) == []
-
-
-def test_a_substitute_must_fit_its_place() -> None:
-    """A hammerhead for a loop turns everything after it round; a half Cuban for a hammerhead fits."""
-    assert "flown backwards" in substitute_faults(LIBRARY["loop"], LIBRARY["hammerhead"], BIPLANE)[0]
-    assert substitute_faults(LIBRARY["hammerhead"], LIBRARY["half_cuban"], BIPLANE) == []
-    assert substitute_faults(LIBRARY["slow_roll"], LIBRARY["inverted_pass"], BIPLANE) != []
-    starved = substitute_faults(
-        LIBRARY["slow_roll"], replace(LIBRARY["slow_roll"], entry_speed=180 * KT), BIPLANE
-    )
-    assert any("more energy height at its entry" in text for text in starved)

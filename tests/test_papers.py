@@ -284,7 +284,7 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
     thin = one.reckoned_ft * FT
     here, sea = (
         pairs(figures, planned, flight.aircraft, air).mend_seconds
-        for air in (FieldAir(thin, min(thin, one.venue.elevation)), FieldAir(0.0))
+        for air in (FieldAir(thin, one.venue.elevation), FieldAir(0.0))
     )
     mend = np.where(np.isfinite(here), here, sea)
     longer = {}
@@ -322,7 +322,7 @@ def test_director_times_and_ribbon_crew() -> None:
         "____:____",
     ]
     rows = {row[0]: row for row in _tables(paperwork.director_sheet(one))[0].rows}
-    assert rows["full"][1:3] == ("10:35", "15:11")
+    assert rows["full"][1:3] == ("10:39", "15:11")
     assert rows["full"][4] == "yes"
     assert rows["low-ceiling"][4] == "no"
     heights = [one.flown[str(one.ds["figure"].to_numpy()[f])].highest / FT for f in one.shows[0].figures]

@@ -164,7 +164,7 @@ def _numbers(air: FigureAir, i: int, box_ft: float | None) -> list[dict[str, str
 
 
 def _needle(height: float, elevation: float, cold: float) -> str:
-    """Height above the field [m] as the needle reads it, up to the next 50 ft."""
+    """Height above the field [m] as the needle reads it, up to the next 50 ft; NaN: no cold correction."""
     if not math.isfinite(height):
         return words.MISSING
     reading = needle_reading(height, elevation, temperature=cold if math.isfinite(cold) else None)
@@ -177,6 +177,12 @@ def _needle_down(height: float, least: float, elevation: float, cold: float) -> 
     return f"{max(float(rounded_up_ft(needle_reading(height, elevation))) - 50.0, under):,.0f}"
 
 
+def _cold_told(cold: float) -> str:
+    if math.isfinite(cold):
+        return "with the cold correction of a 1-in-10 cool day"
+    return "<b>with no cold correction</b>, for want of history: in cold air fly higher than they say"
+
+
 def _kt(speed: float, *, up: bool) -> str:
     if not math.isfinite(speed):
         return words.MISSING
@@ -187,6 +193,13 @@ def _called(air: FigureAir) -> list[tuple[str, Gate]]:
     """The figure's apex gates with what they are called: by number only where there are several."""
     apexes = air.sheet.apexes
     return [(f"Apex gate {n}" if len(apexes) > 1 else "Apex gate", gate) for n, gate in enumerate(apexes, 1)]
+
+
+def _heights(gate: Gate, i: int, elevation: float, cold: float) -> str:
+    """Least height of a gate as the needle reads it, and the greatest where it has one."""
+    least, greatest = float(gate.least_height[i]), float(gate.greatest_height[i])
+    told = _needle(least, elevation, cold)
+    return f"{told} to {_needle_down(greatest, least, elevation, cold)}" if math.isfinite(greatest) else told
 
 
 def _kneeboard(
@@ -237,7 +250,7 @@ def _kneeboard(
     return (
         markup.facts(rows, f"Kneeboard: {air.figure.name} at {da} density altitude")
         + f'<p class="sh-note"><b>Altimeter on the LOCAL SETTING: {escape(setting)}</b>. Needle readings, '
-        "rounded up to 50 ft, with the cold correction of a 1-in-10 cool day. Miss a gate, in height "
+        f"rounded up to 50 ft, {_cold_told(cold)}. Miss a gate, in height "
         "or speed: roll out.</p>" + note
     )
 
@@ -497,13 +510,15 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
             "band": "none"
             if out or not math.isfinite(slow + fast)
             else f"{_kt(slow, up=True)} to {_kt(fast, up=False)}",
-            "entry": words.MISSING if out else _needle(float(entry.least_height[n]), elevation, cold),
+            "entry": words.MISSING
+            if out or not math.isfinite(float(entry.least_height[n]))
+            else _heights(entry, n, elevation, cold),
         }
         for called, apex in _called(air):
             least = math.nan if out else float(apex.least_height[n])
             slow, fast = float(apex.least_speed[n]), float(apex.greatest_speed[n])
             row[called] = (
-                f"{_needle(least, elevation, cold)} at {_kt(slow, up=True)} to {_kt(fast, up=False)}"
+                f"{_heights(apex, n, elevation, cold)} at {_kt(slow, up=True)} to {_kt(fast, up=False)}"
                 if math.isfinite(least)
                 else words.MISSING
             )
@@ -519,7 +534,7 @@ def _gates(air: FigureAir, limit_ft: float, elevation: float, cold: float) -> No
         columns[called] = f"{called}: needle not under [ft], at speeds of [kt]"
     st.html(
         '<p class="sh-note">A gate is a least height AND a range of speeds: miss either and roll out. Needle '
-        "readings at the local setting at this field, rounded up to 50 ft, cold correction in; speeds "
+        f"readings at the local setting at this field, rounded up to 50 ft, {_cold_told(cold)}; speeds "
         "indicated, rounded to the safe side.</p>"
         + markup.plain_table(
             rows,
@@ -566,7 +581,9 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
     airs = [("Standard sea level air", 0.0), *flight.slot_quantiles(season, day, slot)]
     rows = []
     for label, da in airs:
-        field = FieldAir(da, min(da, venue.elevation))
+        field = FieldAir(
+            da, min(da, venue.elevation) if label == "Standard sea level air" else venue.elevation
+        )
         try:
             run = float(
                 take_off_distance(
@@ -589,6 +606,7 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
             pull_up_distance=to_pull_ft * FT,
             ground_run=run,
             lift_off_speed=book.lift_off_speed,
+            tailwind=-wind * KT,
             stall_margin=cushions.speed,
         )
         entry = float(hand.flown.equivalent_airspeed[0])
@@ -632,9 +650,7 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
 
 
 @frame.fragment
-def _if_flown_otherwise(
-    season: Season, day: Day, slot: Slot, air: FigureAir, held: Prepared, floor_ft: float
-) -> None:
+def _if_flown_otherwise(season: Season, day: Day, slot: Slot, air: FigureAir, held: Prepared) -> None:
     """What if: another entry speed, or another weight; what the physics allow then, how often it bites."""
     name = air.figure.name
     if name not in season.figures or day.status != "ok":
@@ -642,8 +658,8 @@ def _if_flown_otherwise(
     st.subheader("What if you flew it otherwise", anchor=False)
     st.html(
         '<p class="sh-note">Move the entry speed or the weight, and see where the air is too thin and how '
-        "often. At this field alone, against your stated limit; nothing is written before you have read the "
-        "change and pressed the button.</p>"
+        "often. For the most demanding of the season’s fields, against your own limit, as stated or as your "
+        "log shows it; nothing is written before you have read the change and pressed the button.</p>"
     )
     now_kt, now_kg = air.figure.entry_speed / KT, held.flight.aircraft.mass
     left, right = st.columns(2)
@@ -665,21 +681,15 @@ def _if_flown_otherwise(
         format="%.0f",
         key="otherwise_mass",
     )
-    elevation = float(season.values["venue_elevation"][day.venue])
-    now = air.sheet.limit
-    then = flight.limit_if(
-        held, air, elevation=elevation, floor_ft=floor_ft, entry_speed=speed * KT, mass=mass
-    )
+    now = flight.limit_if(held, name, entry_speed=now_kt * KT, mass=now_kg)
+    then = flight.limit_if(held, name, entry_speed=speed * KT, mass=mass)
     f = season.figures.index(name)
     thin = season.conditions.index("density_altitude")
-    stated = (
-        float(season.values["comfortable_stated"][f, thin]),
-        float(season.values["limit_stated"][f, thin]),
-    )
+    own = float(season.values["comfortable_own"][f, thin]), float(season.values["limit_own"][f, thin])
     sampled = whatif.day_air(season, day)
 
     def column(derived: DerivedLimit) -> dict[str, str]:
-        low, high, why = capped(*stated, derived)
+        low, high, why = capped(*own, derived)
         limit = f"{words.number(words.down(high, FT), 'ft')} ({why})" if math.isfinite(high) else "none"
         if derived.density_altitude == -math.inf:
             limit = f"never flown ({why})"
@@ -693,7 +703,7 @@ def _if_flown_otherwise(
             if math.isfinite(derived.density_altitude)
             else f"none up to {words.number(derived.searched_to / FT, 'ft')}"
             if derived.density_altitude > 0
-            else f"used up at sea level already ({derived.bites})",
+            else f"used up in the densest air already ({derived.bites})",
             "limit": limit,
             "chance": f"{words.days_in_ten(chance)} · {words.percent(chance)} "
             f"({words.interval(lower, upper)})",
@@ -785,7 +795,7 @@ def _limits(season: Season, air: FigureAir) -> None:
         if math.isfinite(here.density_altitude)
         else f"none up to {words.number(here.searched_to / FT, 'ft')}"
         if here.density_altitude > 0
-        else f"used up at sea level already ({here.bites})"
+        else f"used up in the densest air already ({here.bites})"
     )
     if rows:
         why = "; ".join(f"{r['condition'].rsplit(' [', 1)[0]}: {r['why']}" for r in rows)
@@ -855,7 +865,7 @@ def _page(season: Season) -> None:
     _curves(air, slot_air, held)
     _gates(air, _limit_ft(season, name), elevation, slot_air.cold)
     _off_take_off(season, day, slot, air, held)
-    _if_flown_otherwise(season, day, slot, air, held, floor_ft)
+    _if_flown_otherwise(season, day, slot, air, held)
     _limits(season, air)
     _method()
 

@@ -208,6 +208,10 @@ class Aircraft:
         elif not (np.isfinite(engine.rated_power) and engine.rated_power >= 0):
             raise ValueError(f"rated_power must not be negative, not {engine.rated_power:g}")
 
+    def holds(self, load_factor: float) -> bool:
+        """Whether the structure bears a load factor."""
+        return self.min_load_factor - 1e-9 <= load_factor <= self.max_load_factor + 1e-9
+
     @property
     def greatest_speed(self) -> float:
         """The lower of the never-exceed speed and the ceiling of the display's speed category [m/s]."""
@@ -309,14 +313,15 @@ def troposphere_density(altitude: ArrayLike) -> FloatArray:
 
 
 def engine_temperature_ratio(density_altitude: ArrayLike, pressure_altitude: ArrayLike) -> FloatArray:
-    """Standard temperature over actual temperature at a pressure altitude [1].
+    """Standard temperature over actual temperature at a pressure altitude, at most one [1].
 
-    The actual temperature is the one dry air must have to give this density at this pressure, so moist
-    air counts as a little hotter than it is.
+    No bonus for cold: what an engine gives beyond its standard power is not counted on. The actual
+    temperature is the one dry air must have to give this density at this pressure, so moist air counts as a
+    little hotter than it is.
     """
     pressure_altitude = np.asarray(pressure_altitude, dtype=float)
     temperature = standard_pressure(pressure_altitude) / (R_DRY * standard_density(density_altitude))
-    return np.asarray(standard_temperature(pressure_altitude) / temperature)
+    return np.asarray(np.minimum(standard_temperature(pressure_altitude) / temperature, 1.0))
 
 
 def gagg_farrar(density_ratio: ArrayLike) -> FloatArray:

@@ -26,6 +26,7 @@ a starting point to be replaced by the pilot's own.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -57,6 +58,7 @@ angle."""
 
 _DEG = np.pi / 180.0
 _STEEP = 0.85
+_UPRIGHT = 0.1  # cosine of the climb angle
 
 
 @dataclass(frozen=True)
@@ -258,6 +260,9 @@ class Figure:
         Entered inverted.
     entry_climb_angle
         Climb angle at the entry, degrees.
+    measured_loss
+        Height from the apex gate to level flight that the pilot has measured, as in standard sea level air
+        [m]; NaN where none is. A gate is never lower than it asks for.
     entry_speed_gain
         Speed carried in addition per metre of density altitude [1/s]; pilots carry several knots more
         at high fields.
@@ -275,6 +280,7 @@ class Figure:
     entry_inverted: bool = False
     entry_climb_angle: float = 0.0
     entry_speed_gain: float = 0.0
+    measured_loss: float = math.nan
 
     def __post_init__(self) -> None:
         """Refuse what cannot be flown by anybody."""
@@ -290,6 +296,10 @@ class Figure:
             raise ValueError(f"figure {self.name!r}: push_load_factor must be negative")
         if not self.entry_height > 0 or not self.base_height > 0:
             raise ValueError(f"figure {self.name!r}: entry and base height must be above the ground")
+        if math.isfinite(self.measured_loss) and not self.gate_segments:
+            raise ValueError(f"figure {self.name!r}: measured_loss is from a gate to level; it has no gate")
+        if self.measured_loss <= 0:
+            raise ValueError(f"figure {self.name!r}: measured_loss must be above zero")
         if self.entry_speed_gain < 0:
             raise ValueError(f"figure {self.name!r}: entry_speed_gain must not be negative")
         steps(self)
@@ -344,7 +354,7 @@ class Step:
     load_factor
         Commanded, signed toward the canopy [1]; on lines what the straight path needs.
     counts
-        Whether speed over the loaded stall is judged here: not in stalled motion nor on a steep line.
+        Whether speed over the loaded stall is judged here: not in stalled motion nor on an upright line.
     turns_over
         A roll that goes on past the half turn: on the way the path is held with the load factor reversed.
     """
@@ -437,8 +447,8 @@ def steps(figure: Figure) -> tuple[Step, ...]:
             if bank == 180:
                 side_end, bank = -side, 0
         elif segment.kind == "line":
-            # On a steep line the wing carries next to nothing: running out of speed there is no stall.
-            counts = abs(np.sin(gamma)) < _STEEP
+            # On an upright line the wing carries next to nothing: running out of speed there is no stall.
+            counts = abs(np.cos(gamma)) > _UPRIGHT
         elif segment.kind == "own":
             counts = False
             if segment.path == "pivot":

@@ -63,6 +63,7 @@ BITES = (
 
 _EASED = 1e-6  # m/s; a pull eased at the slowest point has the cushion to the last digit, and nothing more
 _FINER = 16
+_COLDEST = 2500.0 * FT  # a field's air is seldom denser: some 21 °C below standard
 _STEEPEST_DIVE = 45.0  # degrees; a figure whose speed this cannot give is out: common practice, no source
 
 
@@ -288,7 +289,7 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
             )
     for i, step in enumerate(steps(figure)):
         for load in step.held_load_factors:
-            if not aircraft.min_load_factor <= load <= aircraft.max_load_factor:
+            if not aircraft.holds(load):
                 held = f"bank {step.segment.bank:+.0f}°" if step.segment.bank else "the path"
                 faults.append(
                     (
@@ -371,7 +372,9 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
     fastest = float(hand.fastest[index])
     if fastest > aircraft.greatest_speed * (1.0 + 1e-9):
         path = np.moveaxis(hand.flown.equivalent_airspeed, 0, -1)[index]
-        segment = int(np.asarray(hand.flown.segment)[int(np.argmax(path))])
+        # Of several figures the segments have the figures as their second axis.
+        of = hand.flown.segment if hand.flown.segment.ndim == 1 else hand.flown.segment[:, index[0]]
+        segment = int(of[int(np.argmax(path))])
         return (
             f"{figure.name}: reaches {fastest / KT:.0f} kt, above the {aircraft.greatest_speed_name} of "
             f"{aircraft.greatest_speed / KT:.0f} kt, in segment {segment + 1} "
@@ -412,6 +415,7 @@ def off_take_off(
     pull_up_distance: npt.ArrayLike,
     ground_run: npt.ArrayLike,
     lift_off_speed: float,
+    tailwind: float = 0.0,
     stall_margin: float = 0.0,
 ) -> InHand:
     """What is in hand in a figure flown straight off the take-off.
@@ -430,14 +434,19 @@ def off_take_off(
         Take-off ground run in this air [m]; see `runway.take_off_distance`.
     lift_off_speed
         Equivalent airspeed [m/s].
+    tailwind
+        Along the take-off [m/s]: the same ground is covered in less time, so less air is flown through. Taken
+        at the lift-off speed all the way, which errs to the cautious side; a headwind is not counted on.
     stall_margin
         As in `fly`; the pilot's speed cushion belongs here.
     """
+    slowest = lift_off_speed * np.sqrt(DENSITY_0 / air.density(0.0))
+    through_air = slowest / (slowest + np.maximum(tailwind, 0.0))
     reached = climb_out_speed(
         aircraft,
         air,
         lift_off_speed,
-        np.asarray(pull_up_distance, dtype=float) - np.asarray(ground_run, dtype=float),
+        (np.asarray(pull_up_distance, dtype=float) - np.asarray(ground_run, dtype=float)) * through_air,
         figure.entry_height,
     )
     entry = np.fmin(reached, entry_speed_at(figure, air.density_altitude))
@@ -476,7 +485,7 @@ class Gate:
         Equivalent airspeed [m/s] under which it was not looked, or a cushion is used up; NaN where there is
         no gate.
     greatest_height
-        Above the field [m], of an apex gate before a line that ends at a stated height: the planned one,
+        Above the field [m], of a gate before a line that ends at a stated height: the planned one,
         since from higher the aircraft is faster at the line's end. NaN elsewhere: higher is better.
     planned_height, planned_speed
         Where the figure as planned passes the gate.
@@ -532,6 +541,9 @@ def apex_gates(
     until that holds. Where a line after the gate ends at a height of its own, more height at the gate is more
     speed there, not more cushion: the gate then reaches from the planned height down toward the line's end as
     far as the cushion is kept, and there is none where it is not kept from the planned height.
+
+    A height loss that the pilot has measured is better than any model's: `apex_gate_height` of it stands
+    where it asks for more.
     """
     if not figure.gate_segments:
         raise ValueError(f"figure {figure.name!r} has no segment marked as the gate")
@@ -551,20 +563,25 @@ def apex_gates(
             if reference is None
             else reference.equivalent_airspeed[node] + speed_band
         )
-        gates.append(
-            _apex_gate(
-                half,
-                aircraft,
-                air,
-                index,
-                planned.equivalent_airspeed[node],
-                planned.height[node],
-                np.broadcast_to(wanted, air.shape),
-                floor + cushions.height,
-                margin,
-                speed_band,
-            )
+        gate = _apex_gate(
+            half,
+            aircraft,
+            air,
+            index,
+            planned.equivalent_airspeed[node],
+            planned.height[node],
+            np.broadcast_to(wanted, air.shape),
+            floor + cushions.height,
+            margin,
+            speed_band,
         )
+        if np.isfinite(figure.measured_loss):
+            sigma = np.asarray(air.density(0.0)) / DENSITY_0
+            asked = apex_gate_height(figure.measured_loss, sigma, floor, cushions.height)
+            least = np.maximum(gate.least_height, asked)
+            # Beyond a greatest height there is no gate left.
+            gate = replace(gate, least_height=np.where(least > gate.greatest_height, np.nan, least))
+        gates.append(gate)
     return tuple(gates)
 
 
@@ -734,7 +751,11 @@ def entry_gate(
         least_height=np.asarray(least),
         greatest_speed=np.asarray(fast),
         least_speed=np.asarray(slow),
-        greatest_height=np.full(shape, np.nan),
+        greatest_height=(
+            np.maximum(entry_height, least)
+            if any(s.kind == "line" and s.height is not None for s in figure.segments)
+            else np.full(shape, np.nan)
+        ),
         planned_height=entry_height,
         planned_speed=np.asarray(planned),
     )
@@ -748,7 +769,7 @@ class DerivedLimit:
     ----------
     density_altitude
         [m]; inf where nothing is used up as far as was looked, -inf where something is used up already
-        in the thickest air looked at.
+        in the densest air looked at.
     bites
         One of `BITES`; empty where nothing is used up.
     searched_to
@@ -783,9 +804,10 @@ def derived_da_limits(
     floor
         Authorised lowest height above the field [m]: the higher of the pilot's and the venue's.
     fields
-        Pressure altitudes [m], which matter to a blown engine. None takes standard temperature everywhere.
+        Pressure altitudes [m], which matter to a blown engine, and say how dense the air can be there. None
+        takes standard temperature everywhere, from sea level on.
     step, highest
-        Grid of density altitudes looked at, from sea level [m].
+        Grid of density altitudes looked at [m]: from sea level, or from the densest air of a high field.
 
     Returns
     -------
@@ -797,13 +819,14 @@ def derived_da_limits(
     gone: never past the crossing. (A margin of speed is held at nothing by easing the pull until it cannot
     be, so there is no slope by which to find its crossing.)
     """
-    grid = np.linspace(0.0, highest, max(int(np.ceil(highest / step)), 1) + 1)
-    # Air denser than the field's standard is taken at standard temperature: no bonus for deep cold.
-    ceiling = np.array([np.inf if field is None else field for field in fields])[:, None]
+    coldest = np.array([0.0 if field is None else max(field - _COLDEST, 0.0) for field in fields])[:, None]
+    pressure = [np.nan if field is None else field for field in fields]
+    grid = np.linspace(coldest, highest, max(int(np.ceil(highest / step)), 1) + 1, axis=-1)[:, 0]
 
     def used_up(figures: Sequence[Figure], density_altitudes: FloatArray) -> npt.NDArray[np.bool_]:
         """Which of `BITES` are used up, (bites, figures, fields, airs)."""
-        air = FieldAir(density_altitudes, np.minimum(density_altitudes, ceiling))
+        at = np.broadcast_to(np.array(pressure)[:, None], density_altitudes.shape)
+        air = FieldAir(density_altitudes, np.where(np.isnan(at), density_altitudes, at))
         hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
         # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
         recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
@@ -825,15 +848,15 @@ def derived_da_limits(
         bad[:-2] &= hand.failure == 0
         return bad
 
-    coarse = used_up(figures, np.broadcast_to(grid, (len(fields), grid.size)))
+    coarse = used_up(figures, grid)
     found: list[list[DerivedLimit]] = [[] for _ in fields]
     share = np.arange(1, _FINER + 1) / _FINER
     for f, figure in enumerate(figures):
         lost = np.any(coarse[:, f], axis=0)
         first = np.argmax(lost, axis=-1)
         between = np.any(lost, axis=-1) & (first > 0)
-        below = grid[np.maximum(first - 1, 0)]
-        fine = below[:, None] + (grid[1] - grid[0]) * share
+        below = grid[np.arange(len(fields)), np.maximum(first - 1, 0)]
+        fine = below[:, None] + (grid[:, 1] - grid[:, 0])[:, None] * share
         closer = used_up([figure], fine)[:, 0] if between.any() else coarse[:, f]
         for v in range(len(fields)):
             if not between[v]:
@@ -880,7 +903,7 @@ def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:
         where = (
             f"beyond {derived.searched_to / FT:,.0f} ft"
             if derived.density_altitude > 0
-            else "used up at sea level already"
+            else "used up in the densest air already"
         )
     why = f" ({derived.bites})" if derived.bites else ""
     if np.isnan(typed):
@@ -951,7 +974,7 @@ def sheet(
         See `apex_gates`.
     """
     grid = np.arange(13) * 1000.0 * FT if density_altitudes is None else np.asarray(density_altitudes, float)
-    air = FieldAir(grid, None if pressure_altitude is None else np.minimum(grid, pressure_altitude))
+    air = FieldAir(grid, pressure_altitude)
     margin = cushions.speed
     used, seconds = dive_to_entry(figure, aircraft, air)
     return Sheet(

@@ -568,9 +568,7 @@ def fly(
     beyond = [
         np.array([
             k < len(s)
-            and not all(
-                aircraft.min_load_factor <= n <= aircraft.max_load_factor for n in s[k].held_load_factors
-            )
+            and not all(aircraft.holds(n) for n in s[k].held_load_factors)
             for s in all_steps
         ])
         for k in range(slots)

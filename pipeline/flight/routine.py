@@ -31,7 +31,6 @@ __all__ = [
     "join_faults",
     "link_energy",
     "routine_energy",
-    "substitute_faults",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -202,38 +201,6 @@ def _first_direction(items: Sequence[Item]) -> bool:
         if item.enters_rightward is not None:
             return item.enters_rightward == same
     return True
-
-
-def substitute_faults(figure: Figure, substitute: Figure, aircraft: Aircraft) -> list[str]:
-    """Why a substitute does not fit a figure's place; empty where it does."""
-    faults = []
-    if figure.reverses != substitute.reverses:
-        turns = {True: "reverses direction", False: "does not reverse direction"}
-        faults.append(
-            f"{figure.name} {turns[figure.reverses]}, {substitute.name} {turns[substitute.reverses]}: "
-            "everything after it would be flown backwards"
-        )
-    for name, one, other in (
-        ("entered", figure.entry_inverted, substitute.entry_inverted),
-        ("left", figure.exit_inverted, substitute.exit_inverted),
-    ):
-        if one != other:
-            faults.append(f"{figure.name} is {name} {_attitude(one)}, {substitute.name} {_attitude(other)}")
-    hand = in_hand([figure, substitute], aircraft, FieldAir(0.0), 0.0)
-    energy = hand.exit_height + hand.exit_speed**2 / (2 * GRAVITY)
-    if np.any(hand.failure):
-        faults.append("one of the two cannot be flown in standard sea level air")
-    elif energy[1] < energy[0] - 150.0 * FT:
-        faults.append(
-            f"{substitute.name} ends {(energy[0] - energy[1]) / FT:.0f} ft of energy height below "
-            f"{figure.name}"
-        )
-    needed = [f.entry_height + f.entry_speed**2 / (2 * GRAVITY) for f in (figure, substitute)]
-    if needed[1] > needed[0] + 150.0 * FT:
-        faults.append(
-            f"{substitute.name} needs {(needed[1] - needed[0]) / FT:.0f} ft more energy height at its entry"
-        )
-    return faults
 
 
 def climb(
