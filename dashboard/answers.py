@@ -204,3 +204,4 @@ def page_to_send(label: str, name: str, booking: str | None = None) -> None:
         return page.encode()
 
     paper(label, name, made, mime="text/html")
+    st.html('<p class="sh-note">It is made when you press: give it some seconds, more in a large season.</p>')

@@ -83,6 +83,7 @@ def booking_rows(season: Season) -> list[Row]:
             "grade": grade_told(b.trust),
             "told": GRADE_WORDS[grade_told(b.trust)],
             "sentence": b.trust,
+            "invented": b.invented,
         }
         for b in season.bookings
     ]

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -107,6 +108,27 @@ def test_a_planted_fault_is_found(address: str) -> None:
         )
         page.wait_for_timeout(300)
         assert sum(v for v, _ in shifted(page, 0.0)) > GOOD_SHIFT
+
+
+@pytest.mark.parametrize("path", ["energy", "hour", "figure"])
+def test_controls_that_come_late_push_nothing_down(address: str, path: str) -> None:
+    """The scripts of the controls above the answer are held back until it can be read: it stays in place."""
+    late = ("/Selectbox.", "/Slider.", "/ButtonGroup.")
+    held: list[Any] = []
+    with opened(address, "phone") as (page, account):
+        page.route(lambda url: any(name in url for name in late), lambda route: held.append(route))
+        page.goto(f"{address}/{path}?booking={HOT}")
+        since = readable(page)
+        settled(page)
+        assert held
+        for route in held:
+            route.continue_()
+        page.get_by_role("slider").first.wait_for(timeout=60_000)
+        settled(page)
+        moved = shifted(page, since)
+        print(f"{path}: moved {sum(v for v, _ in moved):.3f}")
+        assert sum(v for v, _ in moved) < GOOD_SHIFT / 2, moved
+        _clean(account)
 
 
 def test_the_booking_goes_along_and_the_slider_answers(address: str) -> None:

@@ -119,7 +119,8 @@ def test_not_yet_verified(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> No
     text = _text(app)
     assert "showhour verify season" in text
     assert "not yet checked" in text
-    assert "Do not lean on these numbers" in text
+    assert "Were it real: do not lean on these numbers" in text
+    assert "is invented, and judged here as if it were real" in text
 
 
 def test_too_few_years_to_score(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,6 +27,10 @@ def _answer(rows: Sequence[Mapping[str, Any]], told: Told | None, folder: str) -
     if counts[""]:
         parts.append(f"<b>{len(counts[''])}</b> have none")
     lines = [f"Of the numbers of {len(rows)} bookings, {words.joined(parts)}."]
+    invented = sum(r["invented"] for r in rows)
+    if invented:
+        which = "all of them" if invented == len(rows) else f"{invented} of them"
+        lines[0] += f" The weather of {which} is invented, and judged here as if it were real."
     weak = [r["booking"] for r in rows if r["grade"] != "good"]
     if weak and len(weak) < len(rows):
         lines.append(f"Look first at {escape(words.joined(weak))}.")
