@@ -408,8 +408,10 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
 
 
 def _codes(shows: Sequence[today.Show]) -> tuple[str, ...]:
-    """Short codes of the shows: FULL, THIN A, THIN B."""
-    return tuple(show.name.replace("-air", "").upper()[:7] for show in shows)
+    """Short codes of the shows: FULL, THIN A, ROUGH B, CROSS, ALONG."""
+    kinds = [show.name.replace("-air", "").replace("wind", "").strip("-").upper() for show in shows]
+    cut = [kind.partition(" ") for kind in kinds]
+    return tuple(f"{kind[:5]} {letter}".strip() for kind, _, letter in cut)
 
 
 def _choice(
@@ -464,9 +466,9 @@ def which_show_sheet(day: PaperDay) -> Sheet:
         return Table(
             (f"DA to, ft · {words}, to kt", *(f"{k:.0f}" for k in heads)),
             tuple(rows),
-            (1.5, *([1.0] * heads.size)),
+            (1.0, *([1.0] * heads.size)),
             largest=14.0,
-            least=9.5,
+            least=9.0,
             shaded=tuple(shaded),
         )
 

@@ -55,7 +55,7 @@ def _make(root: Path, known_to: int, *, with_empty: bool) -> None:
     head = head.replace("first_year: 2007", "first_year: 2021")
     (folder / "season.yaml").write_text(head, encoding="utf-8")
     offers = [
-        _offer(HOT, "red-bench", ["2027-06-05", "2027-06-06"], "14:00", 11_000),
+        _offer(HOT, "red-bench", ["2027-06-05", "2027-06-06"], "14:00", 11_130),
         _offer(SEA, "saltreach", ["2027-07-24"], "14:30", 9_000),
     ]
     if with_empty:

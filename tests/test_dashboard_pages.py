@@ -257,7 +257,7 @@ def test_a_changed_season_folder_is_said(monkeypatch: pytest.MonkeyPatch, tmp_pa
     assert not any("since these results were computed" in w.value for w in app.warning)
     offers = folder / "bookings.yaml"
     text = offers.read_text(encoding="utf-8")
-    offers.write_text(text.replace("11000", "12000"), encoding="utf-8")
+    offers.write_text(text.replace("11130", "12000"), encoding="utf-8")
     os.utime(offers, ns=(1, 1))
     _quiet(app.run())
     assert any("has changed since" in w.value for w in app.warning)

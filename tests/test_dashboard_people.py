@@ -167,7 +167,7 @@ PEOPLE = {
                 "Is a hot high field in June at 14:00 a worse offer than its fee says?",
                 "Plan the season",
                 "Which bookings",
-                r"Red Bench.*(days? in|never).*density altitude.*11,000",
+                r"Red Bench.*(days? in|never).*density altitude.*11,130",
                 "table.cards",
             ),
             Question(

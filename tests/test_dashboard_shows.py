@@ -128,7 +128,7 @@ def test_without_a_fitting_folder_nothing_is_printed(monkeypatch: pytest.MonkeyP
     folder = tmp_path / "season"
     shutil.copytree(made.folder, folder)
     text = (folder / "bookings.yaml").read_text(encoding="utf-8")
-    (folder / "bookings.yaml").write_text(text.replace("11000", "12000"), encoding="utf-8")
+    (folder / "bookings.yaml").write_text(text.replace("11130", "12000"), encoding="utf-8")
     app = _show(monkeypatch, Made(folder, made.results), booking=HOT)
     assert not app.get("download_button")
     assert any("No papers" in i.value and "showhour forecast" in i.value for i in app.info)

@@ -210,6 +210,21 @@ def test_card_entry_speed_and_gate_are_rounded_to_the_safe_side() -> None:
     assert row[5] == f"{gate.least_speed_kt}–{gate.greatest_speed_kt}"
 
 
+def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:
+    """Whatever routines a season chooses, with their letters and the mark of doubt, in the least size."""
+    one = day(HIGH)
+    named = [
+        replace(one.shows[0], name=f"{label} B")
+        for label in ("thin-air", "rough-air", "crosswind", "wind-along")
+    ]
+    codes = paperwork._codes([one.shows[0], *named])
+    assert codes == ("FULL", "THIN B", "ROUGH B", "CROSS B", "ALONG B")
+    table = _tables(paperwork.which_show_sheet(one))[0]
+    for code in codes:
+        row = (table.rows[-1][0], *[f"{code}?"] * (len(table.header) - 1))
+        assert paper._table_fits(replace(table, rows=(row,)), table.least)
+
+
 def test_card_says_what_the_pilot_has_ruled_out() -> None:
     """A figure whose limit lies at or below the air reckoned for is grey; what is out is named."""
     one = day(HIGH)
