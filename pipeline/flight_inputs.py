@@ -531,7 +531,7 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     if faults or inputs is None:
         return faults, []
     hand = in_hand(list(inputs.figures.values()), inputs.aircraft, FieldAir(0.0), 0.0)
-    good = flyable(hand, inputs.aircraft)
+    good, skipped = flyable(hand, inputs.aircraft), list[Fault]()
     figure_file = read_settings(season.folder / "figures.yaml", "figures.yaml", faults)
     for i, (name, figure) in enumerate(inputs.figures.items()):
         if figure_file is not None and not good[i]:
@@ -539,6 +539,16 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
             wanted = f"a figure that the aircraft can fly in standard sea level air: {told}"
             faults.append(figure_file.fault((name,), wanted))
         elif figure_file is not None:
+            skipped += [
+                figure_file.fault(
+                    (name, "segments", k),
+                    f"an end that is still to come: in standard sea level air the line of segment {k + 1} is "
+                    "at its end when it begins",
+                )
+                for k in _ended_before(figure, hand, i)
+                # What a known pattern holds is not the pilot's to mend.
+                if figure_file.at((name, "segments"))
+            ]
             for k in _out_of_nothing(figure, hand, inputs.aircraft, i):
                 key = (name, "segments", k, "own_s") if figure_file.at((name, "segments")) else (name,)
                 faults.append(figure_file.fault(key, _ENERGY))
@@ -553,17 +563,51 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
         Fault("routine.yaml", None, f"figures[{i}]", text, "figures that join")
         for i, text in join_faults(items, inputs.aircraft)
     ]
-    if (low := season.routine.low_ceiling) is not None:
-        seconds = {f.name: f.seconds for f in season.routine.repertoire}
-        own = routine_items(inputs, low.figures, [seconds[name] for name in low.figures])
+    try:
         joins += [
             Fault("routine.yaml", None, f"low_ceiling.figures[{i}]", text, "figures that join")
-            for i, text in join_faults(own, inputs.aircraft)
+            for i, text in low_ceiling_faults(season, inputs)
         ]
-    return joins, list(inputs.warnings)
+    except InputError as error:
+        wanted = "figures that fit the seconds that the routine gives them"
+        joins.append(Fault("routine.yaml", None, "low_ceiling.figures", str(error).rstrip("."), wanted))
+    return joins, list(inputs.warnings) + skipped
+
+
+def low_ceiling_faults(season: Season, inputs: FlightInputs) -> list[tuple[int, str]]:
+    """Where the low-ceiling show's figures do not join: index of the figure, and the words.
+
+    It may run either way along the line, so directions stated for the full show do not bind it.
+
+    Raises
+    ------
+    InputError
+        When a figure takes longer than the time the routine gives it, or cannot be flown at sea level.
+    """
+    from pipeline.flight.routine import join_faults
+
+    low = season.routine.low_ceiling
+    if low is None:
+        return []
+    seconds = {f.name: f.seconds for f in season.routine.repertoire}
+    items = routine_items(inputs, low.figures, [seconds[name] for name in low.figures])
+    return join_faults([replace(item, enters_rightward=None) for item in items], inputs.aircraft)
 
 
 _ENERGY = "height and speed after it that the engine's energy can give in that time"
+
+
+def _ended_before(figure: Figure, hand: InHand, i: int) -> list[int]:
+    """Lines to a speed or a height that is there, or passed, when the line begins."""
+    segments, seconds = hand.flown.segment[:, i], hand.flown.time[:, i]
+    found = []
+    for k, segment in enumerate(figure.segments):
+        if segment.kind == "line" and (segment.speed is not None or segment.height is not None):
+            ends = int(np.flatnonzero(segments == k)[-1])
+            begins = max(int(np.count_nonzero(segments < k)) - 1, 0)
+            if not seconds[ends] > seconds[begins]:
+                found.append(k)
+    return found
 
 
 def _out_of_nothing(figure: Figure, hand: InHand, aircraft: Aircraft, i: int) -> list[int]:

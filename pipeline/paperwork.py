@@ -9,7 +9,7 @@ import datetime as dt
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -148,12 +148,15 @@ class CardGate:
         Above the field [m]; the least is NaN where no gate can be met, the greatest where higher is better.
     least_speed_kt, greatest_speed_kt
         Indicated, rounded up and down.
+    missed
+        Whether the figure as planned does not get there.
     """
 
     least_height: float
     greatest_height: float
     least_speed_kt: int
     greatest_speed_kt: int
+    missed: bool
 
 
 @dataclass(frozen=True)
@@ -249,6 +252,7 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
                             float(gate.greatest_height[n]),
                             math.ceil(float(np.nan_to_num(gate.least_speed[n])) / KT - 1e-9),
                             math.floor(float(np.nan_to_num(gate.greatest_speed[n])) / KT + 1e-9),
+                            bool(gate.planned_height[n] < gate.least_height[n] - 0.1),
                         )
                         for gate in found
                     ),
@@ -259,7 +263,7 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
 def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
     """The climbs between the figures of every show in the thin air of every booking."""
     from pipeline.flight.aircraft import FieldAir
-    from pipeline.flight.routine import join_faults, routine_energy
+    from pipeline.flight.routine import routine_energy
     from pipeline.flight_inputs import routine_items
 
     names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
@@ -270,8 +274,9 @@ def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Fl
     for show in days[0].shows:
         order = list(show.figures)
         items = routine_items(flight, [str(n) for n in names[order]], list(seconds[order]))
-        if show.own_minima and join_faults(items, flight.aircraft):
-            continue  # a list of the pilot's own, which need not join as the season's routines do
+        if show.own_minima:
+            # It may run either way along the line.
+            items = [replace(item, enters_rightward=None) for item in items]
         energy = routine_energy(
             items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
         )
@@ -333,7 +338,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
 
     rows: list[tuple[str, ...]] = []
-    shaded, unmet = [], []
+    shaded, unmet, missed = [], [], []
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
         entry, gates = ("", ""), [("", "")]
@@ -342,6 +347,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             gates = [told(gate) for gate in flown.gates] or gates
             if ("NONE", "–") in gates:
                 unmet.append(names[f])
+            elif any(gate.missed for gate in flown.gates):
+                missed.append(names[f])
         limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
         if limit_ft[f] <= day.reckoned_ft:
             shaded.append((len(rows), 6))
@@ -359,6 +366,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         lines.append(f"Grey: at {day.reckoned_ft:,.0f} ft you have ruled the figure out. Read the air first.")
     if unmet:
         lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
+    if missed:
+        lines.append(f"As planned too low for its gate: {', '.join(missed)}. Enter with more, or leave out.")
     if not day.flown:
         lines.append("No aircraft.yaml and figures.yaml: write in your own speeds and gates.")
     lines.append(

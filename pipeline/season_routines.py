@@ -56,7 +56,9 @@ _HALF_CHECKED = (
 # --- The repertoire ---------------------------------------------------------------------------------
 
 
-def repertoire_of(season: Season, density_altitude: float) -> tuple[Repertoire, str]:
+def repertoire_of(
+    season: Season, density_altitude: float, pressure_altitude: float | None = None
+) -> tuple[Repertoire, str]:
     """The season's figures and how they join, and what of the joins is checked.
 
     Parameters
@@ -77,7 +79,7 @@ def repertoire_of(season: Season, density_altitude: float) -> tuple[Repertoire, 
     names = tuple(f.name for f in figures)
     at = {name: i for i, name in enumerate(names)}
     seconds = np.array([f.seconds for f in figures])
-    flown, links, follows, mend, checked = _flown(season, seconds, density_altitude)
+    flown, links, follows, mend, checked = _flown(season, seconds, density_altitude, pressure_altitude)
     enters = np.array([f.entry_inverted for f in flown])
     leaves = np.array([f.exit_inverted for f in flown])
     if links is None:
@@ -117,14 +119,14 @@ def repertoire_of(season: Season, density_altitude: float) -> tuple[Repertoire, 
 
 
 def _flown(
-    season: Season, seconds: FloatArray, density_altitude: float
+    season: Season, seconds: FloatArray, density_altitude: float, pressure_altitude: float | None
 ) -> tuple[list[FlownFigure], list[Link] | None, npt.NDArray[np.bool_], FloatArray, str]:
     """Figures as flown, their links, which may follow which, the climbs between, and what is checked."""
     from pipeline.flight.aircraft import FieldAir
     from pipeline.flight.figures import LIBRARY
     from pipeline.flight.links import pairs
     from pipeline.flight.routine import Item, join_faults
-    from pipeline.flight_inputs import season_flight
+    from pipeline.flight_inputs import low_ceiling_faults, season_flight
 
     figures = season.routine.repertoire
     flight = season_flight(season)
@@ -135,9 +137,8 @@ def _flown(
     flown = [flight.figures[f.name] for f in figures]
     links = [flight.links[f.name] for f in figures]
     try:
-        low, high = (
-            pairs(flown, seconds, flight.aircraft, FieldAir(da)) for da in (0.0, max(density_altitude, 0.0))
-        )
+        thin = FieldAir(max(density_altitude, 0.0), pressure_altitude)
+        low, high = (pairs(flown, seconds, flight.aircraft, air) for air in (FieldAir(0.0), thin))
     except ValueError as error:
         raise InputError(
             f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, or the "
@@ -153,6 +154,9 @@ def _flown(
     if faults:
         words = "; ".join(f"figure {i + 1}: {text}" for i, text in faults)
         raise InputError(f"The full show of {season.folder} does not join: {words}. Correct figures.yaml.")
+    if lost := low_ceiling_faults(season, flight):
+        words = "; ".join(f"figure {i + 1}: {text}" for i, text in lost)
+        raise InputError(f"The low-ceiling show of {season.folder} does not join: {words}. Correct it.")
     return flown, links, low.joins, mend, _CHECKED
 
 
@@ -257,7 +261,7 @@ def lay_routines(
         season.pilot.two_amber_is_red,
     )
     wanted = [i for i in told if _weight(booking[a["day_booking"][i]]) > 0.0]
-    rep, checked = repertoire_of(season, _thinnest(a, wanted or told))
+    rep, checked = repertoire_of(season, *_thinnest(a, season, wanted or told))
     low = season.routine.low_ceiling
     low_figures = () if low is None else tuple(rep.names.index(name) for name in low.figures)
     plan = _plan(a, empty["coords"], season, wanted, rep, curves, low_figures)
@@ -321,11 +325,14 @@ def _weight(booking: Any) -> float:
     return 0.0 if booking.state == "passed" else float(booking.weight)
 
 
-def _thinnest(a: Mapping[str, Any], days: Sequence[int]) -> float:
-    """Greatest median density altitude [m] among the slots in discussion."""
-    medians = [a["density_altitude_quantile"][i, a["day_offered_slot"][i], 2] for i in days]
-    held = [m for m in medians if np.isfinite(m)]
-    return float(max(held)) if held else 0.0
+def _thinnest(a: Mapping[str, Any], season: Season, days: Sequence[int]) -> tuple[float, float | None]:
+    """Greatest median density altitude [m] among the slots in discussion, and its field's elevation [m]."""
+    medians = [(float(a["density_altitude_quantile"][i, a["day_offered_slot"][i], 2]), i) for i in days]
+    held = [(m, i) for m, i in medians if np.isfinite(m)]
+    if not held:
+        return 0.0, None
+    most, day = max(held)
+    return most, season.venue(str(a["day_venue"][day])).elevation
 
 
 def _refuse_pins(season: Season, plan: RoutinePlan) -> None:

@@ -36,7 +36,7 @@ def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str,
     if verdict == "out":
         why = story(air.figure, hand, held.flight.aircraft, index).removeprefix(f"{air.figure.name}: ")
         if why.startswith("flown"):
-            why = "slower than the stall in it, at its slowest point"
+            why = "below the floor after its recovery"
         return f"<b>out</b> ({escape(why)})"
     told = f"{words.number(words.down(float(hand.height[index]), FT), 'ft')} of height in hand"
     speed = float(hand.speed[index])
@@ -831,7 +831,8 @@ def _method() -> None:
             "the stall at the load factor of the slowest point. *Apex gate*: the least height from which "
             "the pull-down keeps your height cushion at every speed that the gate allows: from 20 kt under "
             "the planned one to 10 kt over the one planned at sea level, or as far as the way down stays "
-            "within the never-exceed speed and the display’s speed category. The derived limit is "
+            "within the never-exceed speed and the display’s speed category and asks for no more height than "
+            "the figure has. The derived limit is "
             "the density altitude at which a cushion is first used up.\n\n"
             "Your own measured height loss is better than any model’s: measure it high, and use the larger."
         )

@@ -179,6 +179,16 @@ def in_hand(
     lowest = flown.lowest
     bottom = np.where(np.isinf(flown.full_pull_bottom), lowest, flown.full_pull_bottom)
     bottom = np.where(flown.failure == 0, bottom, np.nan)
+    single = isinstance(figures, Figure)
+    for f, figure in enumerate([figures] if isinstance(figures, Figure) else figures):
+        if not np.isfinite(figure.measured_loss):
+            continue
+        # Where the pilot has measured more than is reckoned, that is what is lost below each apex.
+        lost = figure.measured_loss * DENSITY_0 / air.density(0.0)
+        mine: tuple[int, ...] = () if single else (f,)
+        for index in figure.gate_segments:
+            node = _gate_node(flown.segment if single else flown.segment[:, f], index)
+            bottom[mine] = np.minimum(bottom[mine], flown.height[node][mine] - lost)
     return InHand(
         height=np.asarray(bottom - floor),
         speed=_speed_in_hand(flown, aircraft),
@@ -199,6 +209,11 @@ def in_hand(
         failed_segment=flown.failed_segment,
         flown=flown,
     )
+
+
+def _gate_node(segments: npt.NDArray[np.integer], index: int) -> int:
+    """Node of a figure's path at which a segment begins."""
+    return max(int(np.count_nonzero(segments < index)) - 1, 0)
 
 
 def _entry_reached(flown: Flown, aircraft: Aircraft, air: FieldAir) -> npt.NDArray[np.bool_]:
@@ -313,10 +328,11 @@ def figure_faults(figure: Figure, aircraft: Aircraft) -> list[tuple[str, str]]:
 
 
 def flyable(hand: InHand, aircraft: Aircraft) -> npt.NDArray[np.bool_]:
-    """Whether each case is flown to its end, from an entry speed that can be had, no faster than allowed."""
+    """Whether each case is flown to its end, from an entry speed that can be had, within its speeds."""
     with np.errstate(invalid="ignore"):
         return np.asarray(
             (hand.failure == 0)
+            & (hand.speed >= 0)
             & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
             & hand.entry_reached
         )
@@ -340,7 +356,6 @@ def sound(hand: InHand, aircraft: Aircraft, floor: float) -> npt.NDArray[np.bool
             & (hand.height >= 0)
             # Not only at the bottom of the recovery: whatever comes after it is over the floor, too.
             & (hand.lowest >= floor - 0.01)
-            & (hand.speed >= 0)
         )
 
 
@@ -369,12 +384,14 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
         return (
             f"{figure.name}: {FAILURES[failure]}, in segment {segment + 1} ({figure.segments[segment].kind})"
         )
+    path = np.moveaxis(hand.flown.equivalent_airspeed, 0, -1)[index]
+    # Of several figures the segments have the figures as their second axis.
+    segments, counts = hand.flown.segment, hand.flown.counts
+    if segments.ndim > 1:
+        segments, counts = segments[:, index[0]], counts[:, index[0]]
     fastest = float(hand.fastest[index])
     if fastest > aircraft.greatest_speed * (1.0 + 1e-9):
-        path = np.moveaxis(hand.flown.equivalent_airspeed, 0, -1)[index]
-        # Of several figures the segments have the figures as their second axis.
-        of = hand.flown.segment if hand.flown.segment.ndim == 1 else hand.flown.segment[:, index[0]]
-        segment = int(of[int(np.argmax(path))])
+        segment = int(segments[int(np.argmax(path))])
         return (
             f"{figure.name}: reaches {fastest / KT:.0f} kt, above the {aircraft.greatest_speed_name} of "
             f"{aircraft.greatest_speed / KT:.0f} kt, in segment {segment + 1} "
@@ -385,6 +402,12 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
         return (
             f"{figure.name}: never reaches its entry speed of {entry / KT:.0f} kt, even at full power in a "
             f"dive at {_STEEPEST_DIVE:.0f} degrees, before segment 1 ({figure.segments[0].kind})"
+        )
+    if hand.speed[index] < 0:
+        segment = int(segments[int(np.argmin(np.where(counts, path, np.inf)))])
+        return (
+            f"{figure.name}: slower than the stall by {-float(hand.speed[index]) / KT:.0f} kt at its slowest "
+            f"point, in segment {segment + 1} ({figure.segments[segment].kind})"
         )
     height = float(hand.height[index]) / FT
     if height < 0:
@@ -524,9 +547,9 @@ def apex_gates(
     speed_band
         How much faster than planned the pilot may arrive [m/s]. The greatest speed is the planned one in
         standard sea level air plus this: one number for all fields, unless the way down would then pass the
-        never-exceed speed or the speed category. Faster needs more height in a pull, and slower in a line
-        that is held until a speed: the least height is that of the worst speed from two bands below the
-        planned one to the greatest.
+        never-exceed speed or the speed category, or ask for more height than the figure as planned has.
+        Faster needs more height in a pull, and slower in a line that is held until a speed: the least height
+        is that of the worst speed from two bands below the planned one to the greatest.
     greatest_speed
         Overrides it: equivalent airspeeds [m/s] that broadcast with the air's cases.
 
@@ -556,8 +579,7 @@ def apex_gates(
     for index in figure.gate_segments:
         end = next(i for i, s in enumerate(figure.segments) if i >= index and s.kind == "recover")
         half = replace(figure, segments=figure.segments[: end + 1])
-        before = int(np.count_nonzero(planned.segment < index))
-        node = max(before - 1, 0) if index else 0
+        node = _gate_node(planned.segment, index)
         wanted = (
             np.asarray(greatest_speed, dtype=float)
             if reference is None
@@ -633,6 +655,11 @@ def _apex_gate(
         # Each flight from the height found by the one before.
         for _ in range(1 if ends else 4):
             bottom, good = flown(least)
+            # A gate that the figure as planned does not reach is of no use: where the planned speed is met at
+            # the planned height, speeds that ask for more height are not allowed.
+            asks = least[..., None] + lowest - bottom
+            reach = np.maximum(planned, asks[..., middle])[..., None]
+            good &= ~(asks > reach + _SETTLED)
             up = middle + np.cumprod(good[..., middle:], axis=-1).sum(axis=-1) - 1
             down = middle + 1 - np.cumprod(good[..., middle::-1], axis=-1).sum(axis=-1)
             met = good[..., middle] & np.isfinite(wanted)
@@ -889,12 +916,12 @@ def derived_da_limit(
 
 
 def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:
-    """The more cautious of a typed limit and a derived one [m], and the words for the screen.
+    """The more cautious of the pilot's own limit and a derived one [m], and the words for the screen.
 
     Parameters
     ----------
     typed
-        The pilot's personal limit in density altitude [m]; NaN where none is stated.
+        The pilot's personal limit in density altitude, as stated or learned [m]; NaN where there is none.
     derived
         From flight physics.
     """
@@ -907,13 +934,13 @@ def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:
         )
     why = f" ({derived.bites})" if derived.bites else ""
     if np.isnan(typed):
-        return derived.density_altitude, f"derived: {where}{why}; no limit typed"
+        return derived.density_altitude, f"derived: {where}{why}; no limit of your own"
     if derived.density_altitude < typed:
         return (
             derived.density_altitude,
-            f"derived: {where}{why}, below the typed {typed / FT:,.0f} ft; the more cautious is used",
+            f"derived: {where}{why}, below your own {typed / FT:,.0f} ft; the more cautious is used",
         )
-    return typed, f"typed: {typed / FT:,.0f} ft; derived is {where}{why}; the more cautious is used"
+    return typed, f"your own: {typed / FT:,.0f} ft; derived is {where}{why}; the more cautious is used"
 
 
 @dataclass(frozen=True)
