@@ -19,7 +19,7 @@ from pipeline import briefing
 from pipeline.decisions import limits
 from pipeline.errors import InputError
 from pipeline.inputs import load_season
-from pipeline.results import read_results
+from pipeline.results import CAUTIONS, read_results
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -179,10 +179,22 @@ def paper_day(season: Season, booking: str) -> PaperDay:
 
 
 def paper(label: str, name: str, made: Callable[[], bytes], *, mime: str = "application/pdf") -> None:
-    """A paper to download, made when it is asked for."""
+    """A paper to download, made when it is asked for; one that cannot be made says why instead."""
+
+    def asked() -> bytes:
+        try:
+            return made()
+        except InputError as error:
+            if mime != "application/pdf":
+                return str(error).encode()
+            from pipeline.papers.sheet import Lines, Sheet, draw
+
+            why = Lines((str(error),), points=14.0)
+            return draw(Sheet("Not printed", label, "", (why,), CAUTIONS, False))
+
     st.download_button(
         label,
-        made,
+        asked,
         file_name=name,
         mime=mime,
         key=f"paper_{name}",

@@ -619,7 +619,7 @@ def _gain_sentence(row: SlotRow, offered: SlotRow) -> str:
         air = f"{row.local} and {offered.local} cannot be told apart in density altitude"
     before, after = offered.full_show.hundredths, row.full_show.hundredths
     if max(row.full_show.value, offered.full_show.value) < 0.05:
-        show = f"but not the full show: as planned {row.full_show.words} even then"
+        show = f"but not the full show: as planned {row.full_show.hundredths} even then"
     elif full.told_apart and before == after:
         show = f"the full show is hardly moved: {after}"
     elif full.told_apart:
@@ -683,7 +683,7 @@ def ask_of(answer: SlotAnswer) -> Ask:
         )
     if best.full_show.value < 0.05:
         reasons.append(
-            f"Do not sell the full show here: as planned {best.full_show.words} even at {best.local}."
+            f"Do not sell the full show here: as planned {best.full_show.hundredths} even at {best.local}."
         )
     if offered.late is None:
         reasons.append(f"{answer.late_minutes} minutes late is past the last hour looked at.")

@@ -453,8 +453,13 @@ def _print_season(told: dict[str, Any], path: Path) -> None:
         if row["rank"] is None:
             print(f"{'–':>3} {row['booking']:<28} {row['state']:<11} {row['status']}")
             continue
-        day = row["days"][0]
-        slot = next(s for s in day["slots"] if s["start_local"] == day["slot_in_discussion_local"])
+        offered = [
+            next(s for s in day["slots"] if s["start_local"] == day["slot_in_discussion_local"])
+            for day in row["days"]
+            if day["status"] == "ok"
+        ]
+        # The thinnest of the show days, as everywhere else.
+        slot = max(offered, key=lambda s: s["density_altitude_1_in_10_high_ft"])
         interval = f"{_percent(row['as_planned_lower'])} – {_percent(row['as_planned_upper'])}"
         print(
             f"{row['rank']:>3} {row['booking']:<28} {row['state']:<11} {slot['start_local']:<6} "

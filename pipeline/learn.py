@@ -230,6 +230,7 @@ def logged_air(
         "density_altitude": np.full(n, told.density_altitude_error_ft * FT),
         "wind": np.full(n, told.wind_error_kt * KT),
         "gust": np.full(n, told.gust_error_kt * KT),
+        "gust_spread": np.full(n, told.gust_error_kt * KT),
     }
     for i, show in enumerate(shows):
         if show.density_altitude_ft is not None:
@@ -240,11 +241,12 @@ def logged_air(
             raw["toward_crowd"][i], raw["along_line"][i] = _noted_wind(show, known, site_of)
         if show.gust_kt is not None:
             raw["gust"][i], sd["gust"][i] = show.gust_kt * KT, 0.0
+            # Of the spread the wind is the other half.
+            sd["gust_spread"][i] = sd["wind"][i]
+        elif show.wind_kt is not None:
+            raw["gust"][i] = np.maximum(raw["gust"][i], show.wind_kt * KT)
     value = conditions_from_air(*raw.values())
-    error = {
-        name: sd["density_altitude" if name == "density_altitude" else "gust" if "gust" in name else "wind"]
-        for name in CONDITIONS
-    }
+    error = {name: sd[name if name in sd else "wind"] for name in CONDITIONS}
     return ShowAir(value, error, usual_mean, usual_variance)
 
 

@@ -298,8 +298,6 @@ def _lay_learned(empty: dict[str, Any], learned: LearnedFromLog) -> None:
                 a["limit_reason"][f, c] = f"learned from the log: {share}, more permissive, as you allow"
             elif limit[f] < written[f]:
                 a["limit_reason"][f, c] = f"learned from the log: {share}"
-            elif own.comfortable[condition][f] < learned.written.comfortable[condition][f]:
-                a["limit_reason"][f, c] += "; comfortable is lower, as the log shows"
 
 
 def _slots_of(season: Season, venue: Venue) -> list[tuple[Booking, dt.date, Slots]]:

@@ -6,7 +6,7 @@ Composition only: it reads the results and calls `pipeline.decisions`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -103,7 +103,7 @@ class TodayAnswer:
     show
         The routine to fly first; empty where there is none.
     headline
-        The answer in one sentence.
+        The answer in one sentence; in two where the reading is of the hours before, in air that is thicker.
     slot_local
         The slot that the reading is held against.
     carried
@@ -205,17 +205,22 @@ def today_answer(
     causes = [str(c) for c in ds.variables["act_cause"].to_numpy()]
     low, high = ds.variables["act_comfortable"].to_numpy()[venue], ds.variables["act_limit"].to_numpy()[venue]
     stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
-    answer = day.judge(
-        reading,
-        over,
-        curves_used(ds),
-        shows_of(ds, venue),
-        judges,
-        act_comfortable={causes[k]: float(low[k]) for k in stated},
-        act_limit={causes[k]: float(high[k]) for k in stated},
-        thunder_stops=thunder_stops,
-        two_amber_is_red=two_amber_is_red,
-    )
+
+    def judged(air: AirNow) -> Answer:
+        return day.judge(
+            reading,
+            air,
+            curves_used(ds),
+            shows_of(ds, venue),
+            judges,
+            act_comfortable={causes[k]: float(low[k]) for k in stated},
+            act_limit={causes[k]: float(high[k]) for k in stated},
+            thunder_stops=thunder_stops,
+            two_amber_is_red=two_amber_is_red,
+        )
+
+    answer = judged(over)
+    headline = _headline(answer)
     slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
     known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry
     compared = []
@@ -241,13 +246,26 @@ def today_answer(
     if (reading.instant is None or reading.instant < utc) and show_da - known_da >= _PROVES_LESS:
         remark = practice_remark(known_da, show_da, f"the show at {start}")
         practice.append(f"If you practise in the air of this reading: {remark}.")
+        # The air of the slot will be thinner: what that leaves of the answer belongs beside it.
+        then = judged(
+            replace(
+                over,
+                density_altitude=show_da,
+                density_altitude_dry=show_da,
+                density_altitude_saturated=show_da,
+            )
+        )
+        headline += (
+            f" That is for the air of this reading. At {start}, in about {round(show_da / FT, -2):,.0f} ft "
+            f"of density altitude and this wind: {_headline(then)}"
+        )
     return TodayAnswer(
         booking=booking,
         place=str(ds.variables["venue_name"].to_numpy()[venue]),
         date=str(ds.variables["day_date"].to_numpy()[row]),
         invented=bool(ds.attrs["invented"]),
         show=answer.show,
-        headline=_headline(answer),
+        headline=headline,
         pressure_altitude_ft=over.pressure_altitude / FT,
         density_altitude_ft=over.density_altitude / FT,
         density_altitude_dry_ft=over.density_altitude_dry / FT,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 
 import numpy as np
 import pytest
@@ -30,8 +31,8 @@ def told(made: Made, booking: str, metar: str, now: str | None = None) -> TodayA
     )
 
 
-def test_the_beach_under_a_low_ceiling_flies_the_low_ceiling_show() -> None:
-    """Ceiling 1,700 ft, above the waiver's 1,500: the low-ceiling show; ribbon and loops are no part of it.
+def test_the_beach_just_above_the_waiver_s_ceiling() -> None:
+    """Ceiling 1,700 ft, above the waiver's 1,500: the full show, and think. The other has no loops.
 
     The gust group is missing: the gust is unknown, not zero.
     """
@@ -40,7 +41,8 @@ def test_the_beach_under_a_low_ceiling_flies_the_low_ceiling_show() -> None:
     low = next(s for s in briefing.shows_of(made.ds, 0) if s.name == "low-ceiling")
     kinds = [str(made.ds["figure_type"].to_numpy()[f]) for f in low.figures]
     assert not set(kinds) & {"ribbon_cut", "loop", "square_loop", "cuban_eight", "half_cuban"}
-    assert answer.show in ("full", "low-ceiling")
+    assert answer.show == "full"
+    assert "think about ceiling" in answer.headline
     assert any("not a gust of zero" in note for note in answer.notes)
     assert answer.gust_high_kt == pytest.approx(19.0)  # 10 kt and one short of ten more
 
@@ -54,6 +56,19 @@ def test_between_the_shows_minima_the_low_ceiling_show_stands_and_at_800_ft_none
     assert minimum.own_minima["ceiling"][1] < 1500.0 * FT
     answer = told(made, HIGH, "KAAA 101656Z 16005KT 10SM OVC013 12/10 A3010")
     assert (answer.show, answer.answer.no_show) == ("low-ceiling", ())
+
+
+def test_a_morning_s_reading_is_not_the_answer_for_the_afternoon() -> None:
+    """2 °C at 13:56 UTC, 07:56 at the field: beside the answer for that air stands the one for 15:00.
+
+    By then the air is that of the slot's own past afternoons, or this reading carried: never as thick.
+    """
+    made = papers_season()
+    answer = told(made, HIGH, "KAAA 101356Z 16005KT 10SM CLR 02/M05 A3030")
+    _, _, then = answer.headline.partition(" That is for the air of this reading. At 15:00, in about ")
+    assert then, answer.headline
+    assert int(then.split(" ft")[0].replace(",", "")) > answer.density_altitude_ft + 1000
+    assert re.search(r"(show|limit)\b.*\.$", then.partition(": ")[2])
 
 
 def test_the_waiver_of_the_venue_holds_for_the_low_ceiling_show() -> None:

@@ -756,8 +756,9 @@ def used_curves(
 ) -> Curves:
     """Curves for the chances: the learned ones where they are more cautious than the written.
 
-    The limit is the lower of the two. Comfortable is the lower of the two, and never nearer to that limit
-    than as written, so that at no value is a change held less likely than as written.
+    The limit is the lower of the two, and comfortable lies as far below it as the pilot wrote. So at no value
+    is a change held less likely than as written; and what moves the limit moves every chance the same way,
+    which a width of its own would not: a show flown past the limit flattens the fitted curve.
 
     Parameters
     ----------
@@ -768,20 +769,17 @@ def used_curves(
     may_relax
         Whether the pilot lets a learned limit be more permissive than the written one.
     step
-        Added to the learned comfortable and limit, on the pilot's scale.
+        Added to the learned comfortable and limit, on the pilot's scale; the limit's counts here.
     """
     comfortable, limit = dict(written.comfortable), dict(written.limit)
-    low, high = learned.comfortable + step[0], learned.limit + step[1]
-    high = max(high, low + 0.1)
+    high = learned.limit + step[1]
     for name, cause in CONDITIONS.items():
         if name not in written.limit:
             continue
         offset = learned.offset[CAUSES.index(cause)]
         c, top = written.comfortable[name], written.limit[name]
         half = 0.5 * (top - c)
-        own_low, own_high = top + (low + offset - 1.0) * half, top + (high + offset - 1.0) * half
-        if not may_relax:
-            own_high = np.minimum(own_high, top)
-            own_low = np.minimum(np.minimum(own_low, c), own_high - (top - c))
-        comfortable[name], limit[name] = own_low, own_high
+        own = top + (high + offset - 1.0) * half
+        limit[name] = own if may_relax else np.minimum(own, top)
+        comfortable[name] = limit[name] - (top - c)
     return Curves(written.names, comfortable, limit, written.two_amber_is_red)
