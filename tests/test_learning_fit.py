@@ -335,6 +335,25 @@ def test_used_curves_are_never_more_permissive_than_written(rows, step, comforta
     assert np.all(by_name[1] >= by_name[0] - 1e-9)
 
 
+@pytest.mark.parametrize("may_relax", [False, True])
+def test_a_show_flown_past_the_limit_makes_no_chance_stricter(may_relax):
+    """Forty ordinary shows with three changes, then one flown as planned at a unit past the limit.
+
+    The fitted curve flattens by it; the chance in ordinary air must not rise for that.
+    """
+    rows = [(-1.0, FLOWN)] * 37 + [(1.2, CHANGED)] * 3
+    written = curves(gust=((10.0, 14.0),))
+    x = np.linspace(4.0, 16.0, 61)
+    before, after = (
+        chance_of_change(standardised(x, used.comfortable["gust"][0], used.limit["gust"][0]))
+        for used in (
+            used_curves(written, fit(one_figure(log)), may_relax=may_relax)
+            for log in (rows, [*rows, (2.0, FLOWN)])
+        )
+    )
+    assert np.all(after <= before + 1e-3)
+
+
 def test_more_permissive_only_when_switched_on():
     """Forty shows flown past the limit: written limits are used, unless the pilot lets the log relax them."""
     got = fit(one_figure([(1.6, FLOWN)] * 40 + [(2.6, CHANGED)] * 6))
