@@ -135,6 +135,14 @@ def _picture(
     return spec
 
 
+def _tall(count: int, each: int, legend: int = 0) -> int:
+    """Height of a picture [px] with so many rows, with room for heading, axis and lines of legend.
+
+    Autosize `fit`, Streamlit's own, takes all of these out of the height.
+    """
+    return each * count + 100 + 18 * legend
+
+
 def _mark(kind: str, encoding: Spec, rows: Iterable[Row] | None = None, **style: Any) -> Spec:
     layer: Spec = {"mark": {"type": kind, **style}, "encoding": encoding}
     return layer if rows is None else {"data": _data(rows), **layer}
@@ -298,7 +306,8 @@ def season_by_hour(rows: Sequence[Row], order: Sequence[str], *, invented: bool)
         size=36,
         opacity=1,
     )
-    return _picture([cells, dots], 24 * len(order), "Not flown as planned, by local hour", invented=invented)
+    height = _tall(len(order), 24, legend=2)
+    return _picture([cells, dots], height, "Not flown as planned, by local hour", invented=invented)
 
 
 def small_air(
@@ -745,9 +754,8 @@ def figures_by_slot(rows: Sequence[Row], figures: Sequence[str], chosen: str, *,
     }
     column = [r for r in rows if r["local"] == chosen][:1]
     frame = _mark("rect", {"x": x}, column, fill=None, stroke=INK, strokeWidth=2)
-    return _picture(
-        [table, frame], 22 * len(figures), "Days in ten on which each figure is changed", invented=invented
-    )
+    height = _tall(len(figures), 22)
+    return _picture([table, frame], height, "Days in ten on which each figure is changed", invented=invented)
 
 
 def figures_at_slot(rows: Sequence[Row], *, invented: bool, slot: str) -> Spec:
@@ -804,8 +812,9 @@ def figures_at_slot(rows: Sequence[Row], *, invented: bool, slot: str) -> Spec:
             opacity=1,
         ),
     ]
+    height = _tall(len(rows), 22, legend=1 + math.ceil(len(looks) / 2))
     return _picture(
-        [{"data": _data(rows), "layer": layers}], 22 * len(rows), f"Each figure at {slot}", invented=invented
+        [{"data": _data(rows), "layer": layers}], height, f"Each figure at {slot}", invented=invented
     )
 
 

@@ -19,6 +19,7 @@ from dashboard.charts import (
     _name,
     _number,
     _picture,
+    _tall,
     _tips,
 )
 
@@ -270,4 +271,5 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
             dy=-6,
         ),
     ]
-    return _picture(layers, 24 * len(order), "Least height over the floor, figure by figure [ft]")
+    height = _tall(len(order), 24, legend=math.ceil(len(looks) / 2))
+    return _picture(layers, height, "Least height over the floor, figure by figure [ft]")

@@ -19,6 +19,7 @@ from dashboard.charts import (
     _name,
     _number,
     _picture,
+    _tall,
     _tips,
 )
 
@@ -114,7 +115,8 @@ def show_shares(
         opacity=1,
         clip=False,
     )
-    return _picture([cells, marks, dot], 21 * len(names), title, invented=invented)
+    height = _tall(len(names), 21, legend=math.ceil(len(order) / 3))
+    return _picture([cells, marks, dot], height, title, invented=invented)
 
 
 def chance_by_slot(rows: Sequence[Row], stated: float, *, invented: bool, offered: str) -> Spec:

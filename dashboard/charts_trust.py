@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _mark, _name, _number, _picture, _tips
+from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _mark, _name, _number, _picture, _tall, _tips
 
 __all__ = ["coverage", "reliability"]
 
@@ -72,7 +72,7 @@ def coverage(rows: Sequence[Row], wanted: float, *, invented: bool) -> Spec:
             opacity=1,
         ),
     ]
-    return _picture(layers, 26 * len(order) + 10, "How often the interval held", invented=invented)
+    return _picture(layers, _tall(len(order), 26), "How often the interval held", invented=invented)
 
 
 def reliability(rows: Sequence[Row], *, invented: bool) -> Spec:

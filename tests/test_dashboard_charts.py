@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard import charts, markup, words
+from dashboard import charts, charts_flight, charts_shows, charts_trust, markup, words
 from pipeline.decisions.fees import worse_than_fee
 
 ROW = {
@@ -87,6 +87,50 @@ def test_every_picture_is_valid_vega_lite(name: str) -> None:
     spec = SPECS[name]()
     alt.LayerChart.from_dict(spec)
     json.dumps(spec, allow_nan=False)
+
+
+_SHARE = {"show": "full", "share": 1.0, "first": 0.0, "last": 1.0, "mark": "F", "words": "", "dark": True}
+_COVERED = {"value": 0.9, "low": 0.85, "high": 0.95, "off": False}
+_SHOWS = ["full", "short", "low", "flat", "pass", "no show"]
+
+# Pictures of so many rows, with the room their heading, axis and legend need [px].
+BY_ROWS = {
+    "season": (lambda n: charts.season_by_hour([ROW | {"booking": b} for b in n], n, invented=True), 130),
+    "heat": (
+        lambda n: charts.figures_by_slot([ROW | {"figure": f} for f in n], n, "14:00", invented=True),
+        100,
+    ),
+    "figures": (
+        lambda n: charts.figures_at_slot([ROW | {"figure": f} for f in n], invented=True, slot=""),
+        130,
+    ),
+    "energy": (
+        lambda n: charts_flight.energy_by_figure(
+            [{"figure": f, "air": charts_flight.AIRS[0][0], "height": 500.0} for f in n],
+            n,
+            [air[0] for air in charts_flight.AIRS],
+        ),
+        130,
+    ),
+    "shares": (
+        lambda n: charts_shows.show_shares(
+            [_SHARE | {"name": b, "in_window": True} for b in n], _SHOWS, n, n[0], "x", invented=True
+        ),
+        130,
+    ),
+    "coverage": (
+        lambda n: charts_trust.coverage([_COVERED | {"venue": v} for v in n], 0.9, invented=True),
+        100,
+    ),
+}
+
+
+@pytest.mark.parametrize("count", [1, 8])
+@pytest.mark.parametrize("name", BY_ROWS)
+def test_few_rows_keep_their_height(name: str, count: int) -> None:
+    """Each row has 14 px or more, beyond the room that heading, legend and axis take out of the height."""
+    drawn, room = BY_ROWS[name]
+    assert drawn([f"row {i}" for i in range(count)])["height"] >= 14 * count + room
 
 
 @pytest.mark.parametrize("name", [n for n in SPECS if n not in ("small", "gust", "toward", "plan")])

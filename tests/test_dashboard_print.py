@@ -84,3 +84,17 @@ def test_a_page_on_paper_is_whole(address: str, tmp_path: Path, path: str, title
     assert title in said
     assert CAUTIONS[-1] in said
     assert "INVENTED" in said
+
+
+def test_no_toolbar_over_a_picture(address: str) -> None:
+    """A chart has no toolbar, which is seen on hover alone: it would be a Tab stop out of sight."""
+    with opened(address, "desk") as (page, _):
+        page.goto(f"{address}/hour?booking={HOT}")
+        page.wait_for_selector(".sh-answer", timeout=60_000)
+        settled(page)
+        page.wait_for_selector("[data-testid=stVegaLiteChart] canvas, [data-testid=stVegaLiteChart] svg")
+        bars = page.locator("[data-testid=stElementToolbar]")
+        assert bars.count() > 0
+        assert not any(bar.is_visible() for bar in bars.all())
+        drawn = page.locator("[data-testid=stVegaLiteChart] canvas, [data-testid=stVegaLiteChart] svg").all()
+        assert all(box["height"] >= 130 for d in drawn if (box := d.bounding_box()) is not None)

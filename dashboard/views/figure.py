@@ -248,10 +248,11 @@ def _kneeboard(
                 "its speeds, and the worst asks for more height. Enter with more, or leave it out.</p>"
             )
     return (
-        markup.facts(rows, f"Kneeboard: {air.figure.name} at {da} density altitude")
+        '<div class="sh-together">'
+        + markup.facts(rows, f"Kneeboard: {air.figure.name} at {da} density altitude")
         + f'<p class="sh-note"><b>Altimeter on the LOCAL SETTING: {escape(setting)}</b>. Needle readings, '
         f"rounded up to 50 ft, {_cold_told(cold)}. Miss a gate, in height "
-        "or speed: roll out.</p>" + note
+        "or speed: roll out.</p>" + note + "</div>"
     )
 
 
