@@ -102,7 +102,7 @@ def end() -> None:
     st.html(markup.cautions(CAUTIONS))
 
 
-def notices(season: Season, *, venue: int | None = None) -> None:
+def notices(season: Season, *, venue: int | None = None, thin: bool = True) -> None:
     """Say what is wrong, stale or thin, above the answer that it touches.
 
     Parameters
@@ -111,6 +111,8 @@ def notices(season: Season, *, venue: int | None = None) -> None:
         The season.
     venue
         Only this venue's troubles; all of them by default.
+    thin
+        Whether to say which numbers are not to be leaned on; not where the answer of the page says it.
     """
     stale = stale_because(season)
     if stale:
@@ -121,6 +123,12 @@ def notices(season: Season, *, venue: int | None = None) -> None:
             st.error(told, icon=":material/error:")
         else:
             st.warning(told, icon=":material/warning:")
+    poor = season.not_to_lean_on(venue) if thin else {}
+    if poor and venue is None:
+        told = f"Do not lean on the numbers of: {', '.join(poor)} (why: see *Can I trust it*)"
+        st.warning(told, icon=":material/warning:")
+    elif poor:
+        st.warning(next(iter(poor.values())), icon=":material/warning:")
 
 
 def _of_the_last_run(season: Season, venue: int | None) -> None:

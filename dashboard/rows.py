@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from dashboard import words
 from pipeline.decisions import fees
+from pipeline.decisions.trust import GRADES, grade_told
 from pipeline.results import LABELS, SCHEMA, read_results, what_bites
 
 __all__ = ["BookingRow", "Day", "Season", "Slot"]
@@ -249,12 +250,27 @@ class Season:
             held = str(v["venue_warnings"][venue]).split("\n")
             told += [("warning", f"{names[venue]}: {warning}") for warning in held if warning]
         # That limits may be looser than written is said wherever they decide.
+        own = () if venue is None else ("learned_may_relax", f"venues/{self.labels['venue'][venue]}.yaml")
         told += [
             ("warning", warning)
             for warning in str(self.attrs["input_warnings"]).split("\n")
-            if warning and (venue is None or "learned_may_relax" in warning)
+            if warning and (venue is None or any(name in warning for name in own))
         ]
         return told
+
+    def not_to_lean_on(self, venue: int | None = None) -> dict[str, str]:
+        """Places whose numbers have the worst grade of trust, with the sentence that says why.
+
+        Parameters
+        ----------
+        venue
+            Only this venue; without it, all that have a booking.
+        """
+        return {
+            b.place: b.trust
+            for b in self.bookings
+            if grade_told(b.trust) == GRADES[-1] and venue in (None, self.days_of(b.id)[0].venue)
+        }
 
     # --- A day --------------------------------------------------------------------------------------
 

@@ -110,6 +110,8 @@ class TodayAnswer:
         The reading carried to the slot; empty where it cannot be.
     notes
         What the reading leaves open, and what is better than it.
+    stale
+        The note of the reading's age where it is older than two hours; empty where it is not.
     """
 
     booking: str
@@ -134,6 +136,7 @@ class TodayAnswer:
     carried: tuple[Carried, ...]
     answer: Answer
     notes: tuple[str, ...]
+    stale: str
 
 
 def _named(causes: Sequence[str]) -> str:
@@ -282,10 +285,12 @@ def today_answer(
         carried=carried,
         answer=answer,
         notes=(*_notes(reading, over, elevation, answer, now), *practice, *uncarried),
+        stale=_age_told(hours) if (hours := _age_hours(reading, now)) > _STALE_HOURS else "",
     )
 
 
 _NEAR_MINUTES = 30.0
+_STALE_HOURS = 2.0
 _CARRIED_DA = "density altitude, ft"
 _PROVES_LESS = 100.0 * FT
 
@@ -330,6 +335,17 @@ def _carry(
     return tuple(told), []
 
 
+def _age_hours(reading: Reading, now: np.datetime64 | None) -> float:
+    if now is None or reading.instant is None:
+        return float("nan")
+    return float((now - reading.instant) / np.timedelta64(1, "m")) / 60.0
+
+
+def _age_told(hours: float) -> str:
+    told = f"{hours / 24.0:.1f} days" if hours > 24.0 else f"{hours:.1f} hours"
+    return f"The reading is {told} old."
+
+
 def _notes(
     reading: Reading, over: AirNow, elevation: float, answer: Answer, now: np.datetime64 | None
 ) -> list[str]:
@@ -361,12 +377,11 @@ def _notes(
             f"The temperature is carried from {reading.station_elevation / FT:,.0f} ft to "
             f"{elevation / FT:,.0f} ft by the lapse rate."
         )
-    if now is not None and reading.instant is not None:
-        hours = float((now - reading.instant) / np.timedelta64(1, "m")) / 60.0
-        if hours > 1.5:
-            notes.append(f"The reading is {hours:.1f} hours old.")
-        elif hours < -0.25:
-            notes.append("The reading is stamped later than this machine's clock: check both.")
+    hours = _age_hours(reading, now)
+    if hours > 1.5:
+        notes.append(_age_told(hours))
+    elif hours < -0.25:
+        notes.append("The reading is stamped later than this machine's clock: check both.")
     notes.append(
         "This is the air of the reading, not of the slot: read again before you start up. "
         "A terminal forecast, where there is one, is better than any reading for the hours ahead."

@@ -18,6 +18,7 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import frame, words
+from dashboard.season import Season
 from pipeline import results
 from pipeline.record import add_run
 
@@ -184,6 +185,51 @@ def test_what_failed_in_the_last_run_is_said_where_it_touches(
     add_run(made.results, _run(exit_code=4, venues_failed=[{"venue": "red-bench", "status": "no hours"}]))
     app.run()
     assert "The last run, today, gave no numbers: what you see is from the run before it." in _top(app)
+
+
+def test_numbers_not_to_lean_on_are_called_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The worst grade: its sentence on the venue's pages, one line on the season's, and on no other venue's;
+    not twice where the answer says it."""
+    poor = "Do not lean on these numbers: only 6 years of history."
+    fair = "Use these numbers with care: not checked against the past."
+    made = small_season()
+    with results.read_results(made.results) as ds:
+        held = ds.load()
+    ids = list(held["booking"].values)
+    held["booking_trust"].values[ids.index(HOT)] = poor
+    held["booking_trust"].values[ids.index("beach-july")] = fair
+    results.write_results(held, tmp_path / "results.nc")
+    line = "Do not lean on the numbers of: Red Bench (why: see *Can I trust it*)"
+    app = _opened(monkeypatch, Made(made.folder, tmp_path / "results.nc")).run()
+    for page, booking, said in (
+        ("bookings.py", HOT, [line]),
+        ("season.py", HOT, [line]),
+        ("hour.py", HOT, [poor]),
+        ("today.py", HOT, [poor]),
+        ("hour.py", "beach-july", []),
+        ("venue.py", HOT, []),
+        ("trust.py", HOT, []),
+    ):
+        app.switch_page(f"views/{page}")
+        app.query_params["booking"] = booking
+        app.run()
+        assert not app.exception
+        assert [w.value for w in app.warning if "o not lean on" in w.value] == said, page
+        if page == "venue.py":
+            assert f"Trust: {poor}" in _top(app)
+
+
+def test_a_venue_page_tells_the_warnings_of_its_own_file(tmp_path: Path) -> None:
+    """A warning of a venue's file on that venue's pages and the season's; not on another venue's."""
+    warnings = ["venues/red-bench.yaml: one", "venues/saltreach.yaml: two", "bookings.yaml: three"]
+    season = Season(_changed(tmp_path, input_warnings="\n".join(warnings)).results)
+    told = {
+        venue: [words_ for _, words_ in season.notices(season.labels["venue"].index(venue))]
+        for venue in ("red-bench", "saltreach")
+    }
+    assert [w for w in told["red-bench"] if w in warnings] == warnings[:1]
+    assert [w for w in told["saltreach"] if w in warnings] == warnings[1:2]
+    assert [w for _, w in season.notices() if w in warnings] == warnings
 
 
 def test_no_traceback_reaches_the_screen(

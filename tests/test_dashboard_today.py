@@ -149,6 +149,23 @@ def test_a_morning_reading_is_carried_to_the_slot(monkeypatch: pytest.MonkeyPatc
     assert "A terminal forecast is better" in _html(app)
 
 
+def test_an_old_reading_is_called_old(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Older than two hours: a warning, once, in days where it is more than one; fresh: none."""
+    app = _today(monkeypatch, small_season(), booking=HOT)
+    now = dt.datetime.now(dt.UTC)
+    for hours, said in (
+        (0, ""),
+        (5, r"The reading is 5\.\d hours old\."),
+        (72, r"The reading is 3\.0 days old\."),
+    ):
+        at = now - dt.timedelta(hours=hours)
+        _read(app, f"KXXX {at:%d%H%M}Z 24012KT 10SM FEW080 20/08 A3012")
+        told = [w.value for w in app.warning if w.value.startswith("The reading is")]
+        assert len(told) == bool(said)
+        assert all(re.fullmatch(said, w) for w in told)
+        assert "The reading is" not in _html(app)
+
+
 def test_no_reading_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     """An empty form asks for a reading; the page for the telephone is there to take along."""
     app = _today(monkeypatch, small_season(), booking=HOT)

@@ -118,5 +118,6 @@ def test_the_text_says_what_was_not_observed() -> None:
     assert math.isnan(answer.toward_crowd_kt)
     text = today_text(answer, ("Caution.",))
     assert "The reading is 3.0 hours old." in text
+    assert answer.stale == "The reading is 3.0 hours old."
     assert "not observed" in text
     assert text.endswith("Caution.")

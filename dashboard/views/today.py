@@ -126,8 +126,11 @@ def _which(told: TodayAnswer) -> None:
             "a lesser "
             "show or none is always right."
         )
+    if told.stale:
+        st.warning(told.stale, icon=":material/update:")
     st.html(markup.answer(lines))
-    st.html("<ul class='sh-list'>" + "".join(f"<li>{escape(n)}</li>" for n in told.notes) + "</ul>")
+    notes = [n for n in told.notes if n != told.stale]
+    st.html("<ul class='sh-list'>" + "".join(f"<li>{escape(n)}</li>" for n in notes) + "</ul>")
 
 
 def _air(told: TodayAnswer) -> None:

@@ -220,7 +220,7 @@ def _gusts(season: Season, told: Told | None) -> None:
 
 season = load_season()
 frame.begin(season, "Can I trust it")
-frame.notices(season)
+frame.notices(season, thin=False)
 folder = str(season.attrs["season_folder"]).replace("\\", "/").rstrip("/").rpartition("/")[2]
 told: Told | None = None
 damaged = ""

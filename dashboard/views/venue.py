@@ -404,7 +404,7 @@ season = load_season()
 frame.begin(season, "One venue")
 booking = frame.choose_booking(season)
 day, slot = frame.choose_day_and_slot(season, booking)
-frame.notices(season, venue=day.venue)
+frame.notices(season, venue=day.venue, thin=False)
 invented = bool(season.values["station_invented"][day.venue])
 v = season.values
 st.html(
