@@ -212,6 +212,7 @@ def test_card_entry_speed_and_gate_are_rounded_to_the_safe_side() -> None:
 
 def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:
     """Whatever routines a season chooses, with their letters and the mark of doubt, in the least size."""
+    paper._register()
     one = day(HIGH)
     named = [
         replace(one.shows[0], name=f"{label} B")
