@@ -45,6 +45,7 @@ __all__ = [
     "figure_air",
     "limit_if",
     "opened",
+    "over_field",
     "position",
     "prepared",
     "routine_air",
@@ -278,11 +279,12 @@ def _grid(figures: Sequence[Figure], held: Prepared) -> FloatArray:
     return np.arange(count + 1) * STEP_FT * FT
 
 
-def _over_field(grid: FloatArray, elevation: float) -> FieldAir:
-    """The slider's air over a field [m]; the first is standard sea level air."""
-    pressure = np.full(grid.shape, max(elevation, 0.0))
-    pressure[0] = 0.0
-    return FieldAir(grid, pressure)
+def over_field(density_altitude: npt.ArrayLike, elevation: float) -> FieldAir:
+    """Air over a field [m], whose elevation stands for its pressure altitude.
+
+    At a density altitude of nothing it is standard sea level air, which the pages set beside a field's own.
+    """
+    return FieldAir(density_altitude, np.where(np.equal(density_altitude, 0.0), 0.0, elevation))
 
 
 def position(grid_ft: FloatArray, density_altitude_ft: float) -> int:
@@ -309,7 +311,7 @@ def aircraft_air(held: Prepared, *, elevation: float) -> AircraftAir:
 def _aircraft_air(digest: str, elevation: float, _held: Prepared) -> AircraftAir:
     grid = _grid(list(_held.flight.figures.values()), _held)
     # The first air is standard sea level air, whatever the field.
-    air = _over_field(grid, elevation)
+    air = over_field(grid, max(elevation, 0.0))
     return AircraftAir(performance(_held.flight.aircraft, air), np.round(grid / FT))
 
 
@@ -421,7 +423,7 @@ def _routine_air(
             items,
             flight.aircraft,
             # The first air is standard sea level air, whatever the field.
-            _over_field(grid, elevation),
+            over_field(grid, max(elevation, 0.0)),
             floor_ft * FT,
             stall_margin=flight.cushions.speed,
         )

@@ -15,7 +15,6 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
-import numpy as np
 from pydantic import Field, model_validator
 
 from pipeline.air.atmosphere import GRAVITY
@@ -33,6 +32,7 @@ from pipeline.flight.calibration import (
 from pipeline.flight.figures import LIBRARY, OWN_PATHS, Figure, Segment, steps
 from pipeline.flight.heights import height_warning
 from pipeline.flight.inhand import Cushions, InHand, figure_faults
+from pipeline.flight.motion import nodes_of
 from pipeline.flight.routine import Item
 from pipeline.flight.runway import LANDING_FACTOR, TAKE_OFF_FACTOR
 from pipeline.settings import (
@@ -455,7 +455,7 @@ def load_flight(
     InputError
         With every mistake in the two files, one a line.
     """
-    inputs, faults = _read(Path(folder), figure_names, floor_ft, elevations_ft)
+    inputs, _, faults = _read(Path(folder), figure_names, floor_ft, elevations_ft)
     if faults:
         count = "one mistake" if len(faults) == 1 else f"{len(faults)} mistakes"
         raise InputError(
@@ -509,7 +509,7 @@ def check_flight(
     folder: Path, figure_names: Sequence[str], *, floor_ft: float, elevations_ft: Sequence[float] = ()
 ) -> list[Fault]:
     """Every mistake in the flight files of a season folder; empty when they can be used or are not there."""
-    return _read(Path(folder), figure_names, floor_ft, elevations_ft)[1]
+    return _read(Path(folder), figure_names, floor_ft, elevations_ft)[2]
 
 
 def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
@@ -527,31 +527,28 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     from pipeline.flight.routine import join_faults
 
     full = [season.routine.repertoire[i] for i in season.routine.full]
-    inputs, faults = _read(season.folder, *_wanted_of(season))
-    if faults or inputs is None:
+    inputs, figure_file, faults = _read(season.folder, *_wanted_of(season))
+    if inputs is None or figure_file is None:
         return faults, []
     hand = in_hand(list(inputs.figures.values()), inputs.aircraft, FieldAir(0.0), 0.0)
     good, skipped = flyable(hand, inputs.aircraft), list[Fault]()
-    figure_file = read_settings(season.folder / "figures.yaml", "figures.yaml", faults)
     for i, (name, figure) in enumerate(inputs.figures.items()):
-        if figure_file is not None and not good[i]:
+        if not good[i]:
             told = story(figure, hand, inputs.aircraft, (i,))
             wanted = f"a figure that the aircraft can fly in standard sea level air: {told}"
             faults.append(figure_file.fault((name,), wanted))
-        elif figure_file is not None:
-            skipped += [
-                figure_file.fault(
-                    (name, "segments", k),
-                    f"an end that is still to come: in standard sea level air the line of segment {k + 1} is "
-                    "at its end when it begins",
-                )
-                for k in _ended_before(figure, hand, i)
-                # What a known pattern holds is not the pilot's to mend.
-                if figure_file.at((name, "segments"))
-            ]
-            for k in _out_of_nothing(figure, hand, inputs.aircraft, i):
-                key = (name, "segments", k, "own_s") if figure_file.at((name, "segments")) else (name,)
-                faults.append(figure_file.fault(key, _ENERGY))
+            continue
+        spelt_out = figure_file.at((name, "segments")) is not None
+        # What a known pattern holds is not the pilot's to mend.
+        for k in _ended_before(figure, hand, i) if spelt_out else ():
+            wanted = (
+                f"an end that is still to come: in standard sea level air the line of segment {k + 1} is at "
+                "its end when it begins"
+            )
+            skipped.append(figure_file.fault((name, "segments", k), wanted))
+        for k in _out_of_nothing(figure, hand, inputs.aircraft, i):
+            key = (name, "segments", k, "own_s") if spelt_out else (name,)
+            faults.append(figure_file.fault(key, _ENERGY))
     if faults:
         return faults, list(inputs.warnings)
     try:
@@ -590,8 +587,8 @@ def low_ceiling_faults(season: Season, inputs: FlightInputs) -> list[tuple[int, 
     if low is None:
         return []
     seconds = {f.name: f.seconds for f in season.routine.repertoire}
-    items = routine_items(inputs, low.figures, [seconds[name] for name in low.figures])
-    return join_faults([replace(item, enters_rightward=None) for item in items], inputs.aircraft)
+    items = routine_items(inputs, low.figures, [seconds[name] for name in low.figures], either_way=True)
+    return join_faults(items, inputs.aircraft)
 
 
 _ENERGY = "height and speed after it that the engine's energy can give in that time"
@@ -599,13 +596,11 @@ _ENERGY = "height and speed after it that the engine's energy can give in that t
 
 def _ended_before(figure: Figure, hand: InHand, i: int) -> list[int]:
     """Lines to a speed or a height that is there, or passed, when the line begins."""
-    segments, seconds = hand.flown.segment[:, i], hand.flown.time[:, i]
     found = []
     for k, segment in enumerate(figure.segments):
         if segment.kind == "line" and (segment.speed is not None or segment.height is not None):
-            ends = int(np.flatnonzero(segments == k)[-1])
-            begins = max(int(np.count_nonzero(segments < k)) - 1, 0)
-            if not seconds[ends] > seconds[begins]:
+            begins, ends = nodes_of(hand.flown.segment[:, i], k)
+            if not hand.flown.time[ends, i] > hand.flown.time[begins, i]:
                 found.append(k)
     return found
 
@@ -616,16 +611,16 @@ def _out_of_nothing(figure: Figure, hand: InHand, aircraft: Aircraft, i: int) ->
     energy = hand.flown.height[:, i] + hand.flown.true_airspeed[:, i] ** 2 / (2.0 * GRAVITY)
     found = []
     for k, segment in enumerate(figure.segments):
-        if segment.kind != "own":
-            continue
-        ends = int(np.flatnonzero(hand.flown.segment[:, i] == k)[-1])
-        begins = int(np.count_nonzero(hand.flown.segment[:, i] < k)) - (k > 0)
-        if energy[ends] - energy[begins] > climb * (segment.seconds or 0.0) + 1.0:
-            found.append(k)
+        if segment.kind == "own":
+            begins, ends = nodes_of(hand.flown.segment[:, i], k)
+            if energy[ends] - energy[begins] > climb * (segment.seconds or 0.0) + 1.0:
+                found.append(k)
     return found
 
 
-def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequence[float]) -> list[Item]:
+def routine_items(
+    inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequence[float], *, either_way: bool = False
+) -> list[Item]:
     """Put the figures in the routine's order, with the time between them.
 
     Parameters
@@ -637,6 +632,8 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
     slot_seconds
         From the start of each figure's entry to the start of the next, as the routine states [s]. What a
         figure itself takes in standard sea level air is taken off; the rest is the link after it.
+    either_way
+        The list may run either way along the line: directions stated for the full show do not bind it.
 
     Raises
     ------
@@ -649,7 +646,9 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
     flown = in_hand([inputs.figures[name] for name in names], inputs.aircraft, FieldAir(0.0), 0.0)
     items, before = [], 0.0
     for i, name in enumerate(names):
-        items.append(Item(inputs.figures[name], before, *inputs.links[name]))
+        link = inputs.links[name]
+        rightward = None if either_way else link.enters_rightward
+        items.append(Item(inputs.figures[name], before, link.reverses, link.half_roll, rightward))
         if flown.failure[i]:
             segment = int(flown.failed_segment[i])
             raise InputError(
@@ -675,11 +674,12 @@ def routine_items(inputs: FlightInputs, names: Sequence[str], slot_seconds: Sequ
 
 def _read(
     folder: Path, names: Sequence[str], floor_ft: float, elevations_ft: Sequence[float]
-) -> tuple[FlightInputs | None, list[Fault]]:
+) -> tuple[FlightInputs | None, Document | None, list[Fault]]:
+    """The flight files as one, the figures' file, and every mistake; neither where there is a mistake."""
     faults: list[Fault] = []
     warnings: list[Fault] = []
     if not any((folder / file).exists() for file in ("aircraft.yaml", "figures.yaml")):
-        return None, faults
+        return None, None, faults
     document = read_settings(folder / "aircraft.yaml", "aircraft.yaml", faults)
     entry = typed(_AircraftEntry, document, faults) if document else None
     aircraft = _aircraft(entry) if entry else None
@@ -689,12 +689,12 @@ def _read(
     if figure_file:
         _read_figures(figure_file, names, aircraft, floor_ft, elevations_ft, figures, links, faults, warnings)
     if faults or entry is None or aircraft is None or document is None:
-        return None, faults
+        return None, None, faults
     measured = _measured(entry.measured, figures, document, faults)
     if faults:
-        return None, faults
+        return None, None, faults
     book = entry.runway
-    return FlightInputs(
+    flight = FlightInputs(
         aircraft=aircraft,
         cushions=Cushions(entry.cushions.height_ft * FT, entry.cushions.speed_kt * KT),
         figures=figures,
@@ -712,7 +712,8 @@ def _read(
         ),
         measured=measured,
         warnings=tuple(warnings),
-    ), faults
+    )
+    return flight, figure_file, faults
 
 
 def _aircraft(entry: _AircraftEntry) -> Aircraft:

@@ -9,7 +9,7 @@ import datetime as dt
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -273,10 +273,9 @@ def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Fl
     told: list[dict[str, FloatArray]] = [{} for _ in days]
     for show in days[0].shows:
         order = list(show.figures)
-        items = routine_items(flight, [str(n) for n in names[order]], list(seconds[order]))
-        if show.own_minima:
-            # It may run either way along the line.
-            items = [replace(item, enters_rightward=None) for item in items]
+        items = routine_items(
+            flight, [str(n) for n in names[order]], list(seconds[order]), either_way=bool(show.own_minima)
+        )
         energy = routine_energy(
             items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
         )
@@ -314,7 +313,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     Speeds and gates are reckoned for the slot's 1-in-10 high density altitude, rounded up to the next 500 ft:
     the gate grows with it, so that thicker air is on the safe side.
     """
-    from pipeline.flight.heights import needle_reading, rounded_up_ft
+    from pipeline.flight.heights import needle_reading, not_over_ft, rounded_up_ft
 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
@@ -332,9 +331,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             return ("NONE", "–")
         height = needle(gate.least_height)
         if math.isfinite(gate.greatest_height):
-            # Not over: to the safe side is down, but never under the gate itself.
-            over = float(rounded_up_ft(needle_reading(gate.greatest_height, day.venue.elevation)))
-            height += f"–{max(over - 50.0, float(height.replace(',', ''))):,.0f}"
+            over = needle_reading(gate.greatest_height, day.venue.elevation)
+            height += f"–{float(not_over_ft(over, float(height.replace(',', '')))):,.0f}"
         return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
 
     rows: list[tuple[str, ...]] = []

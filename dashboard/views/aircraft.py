@@ -59,7 +59,7 @@ def _distances(
     held: Prepared, book: RunwayBook, density_altitude: float, elevation: float, headwind: float
 ) -> tuple[float, float]:
     """Take-off and landing distance with their factors [m]; the wind as it is to be credited [m/s]."""
-    air = FieldAir(density_altitude, elevation if density_altitude else 0.0)
+    air = flight.over_field(density_altitude, elevation)
     wind = float(credited_headwind(headwind))
     off = take_off_distance(
         held.flight.aircraft,

@@ -17,8 +17,7 @@ from pipeline import season_edit
 from pipeline.air.variables import FT, KT
 from pipeline.derived import capped
 from pipeline.errors import InputError
-from pipeline.flight.aircraft import FieldAir
-from pipeline.flight.heights import needle_reading, rounded_up_ft
+from pipeline.flight.heights import needle_reading, not_over_ft, rounded_up_ft
 from pipeline.flight.inhand import DerivedLimit, Gate, InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import credited_headwind, take_off_distance
@@ -174,7 +173,7 @@ def _needle(height: float, elevation: float, cold: float) -> str:
 def _needle_down(height: float, least: float, elevation: float, cold: float) -> str:
     """Height not to be passed as the needle reads it, down to 50 ft, but never under the gate itself."""
     under = float(_needle(least, elevation, cold).replace(",", ""))
-    return f"{max(float(rounded_up_ft(needle_reading(height, elevation))) - 50.0, under):,.0f}"
+    return f"{float(not_over_ft(needle_reading(height, elevation), under)):,.0f}"
 
 
 def _cold_told(cold: float) -> str:
@@ -187,6 +186,15 @@ def _kt(speed: float, *, up: bool) -> str:
     if not math.isfinite(speed):
         return words.MISSING
     return f"{math.ceil(speed / KT - 1e-9) if up else math.floor(speed / KT + 1e-9)}"
+
+
+def _used_up_at(limit: DerivedLimit) -> str:
+    """Where a cushion is used up, and which, in words."""
+    if math.isfinite(limit.density_altitude):
+        return f"{words.number(words.down(limit.density_altitude, FT), 'ft')} ({limit.bites})"
+    if limit.density_altitude > 0:
+        return f"none up to {words.number(limit.searched_to / FT, 'ft')}"
+    return f"used up in the densest air already ({limit.bites})"
 
 
 def _called(air: FigureAir) -> list[tuple[str, Gate]]:
@@ -582,9 +590,7 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
     airs = [("Standard sea level air", 0.0), *flight.slot_quantiles(season, day, slot)]
     rows = []
     for label, da in airs:
-        field = FieldAir(
-            da, min(da, venue.elevation) if label == "Standard sea level air" else venue.elevation
-        )
+        field = flight.over_field(da, venue.elevation)
         try:
             run = float(
                 take_off_distance(
@@ -700,11 +706,7 @@ def _if_flown_otherwise(season: Season, day: Day, slot: Slot, air: FigureAir, he
             float(x[slot.position]) for x in (chances.value, chances.lower, chances.upper)
         )
         return {
-            "physics": f"{words.number(words.down(derived.density_altitude, FT), 'ft')} ({derived.bites})"
-            if math.isfinite(derived.density_altitude)
-            else f"none up to {words.number(derived.searched_to / FT, 'ft')}"
-            if derived.density_altitude > 0
-            else f"used up in the densest air already ({derived.bites})",
+            "physics": _used_up_at(derived),
             "limit": limit,
             "chance": f"{words.days_in_ten(chance)} · {words.percent(chance)} "
             f"({words.interval(lower, upper)})",
@@ -790,14 +792,7 @@ def _limits(season: Season, air: FigureAir) -> None:
                 "why": str(v["limit_reason"][f, k]) or "as the pilot states it",
             }
         )
-    here = air.sheet.limit
-    alone = (
-        f"{words.number(words.down(here.density_altitude, FT), 'ft')} ({here.bites})"
-        if math.isfinite(here.density_altitude)
-        else f"none up to {words.number(here.searched_to / FT, 'ft')}"
-        if here.density_altitude > 0
-        else f"used up in the densest air already ({here.bites})"
-    )
+    alone = _used_up_at(air.sheet.limit)
     if rows:
         why = "; ".join(f"{r['condition'].rsplit(' [', 1)[0]}: {r['why']}" for r in rows)
         st.html(

@@ -212,6 +212,10 @@ class Aircraft:
         """Whether the structure bears a load factor."""
         return self.min_load_factor - 1e-9 <= load_factor <= self.max_load_factor + 1e-9
 
+    def allows(self, speed: ArrayLike) -> npt.NDArray[np.bool_]:
+        """Whether an equivalent airspeed [m/s] is within the never-exceed speed and the speed category."""
+        return np.asarray(np.asarray(speed) <= self.greatest_speed * (1.0 + 1e-9))
+
     @property
     def greatest_speed(self) -> float:
         """The lower of the never-exceed speed and the ceiling of the display's speed category [m/s]."""

@@ -8,7 +8,14 @@ import numpy.typing as npt
 from pipeline.air.atmosphere import altitude_at_pressure, standard_temperature
 from pipeline.air.variables import FT, INHG
 
-__all__ = ["HIGHEST_SETTING", "LOWEST_SETTING", "height_warning", "needle_reading", "rounded_up_ft"]
+__all__ = [
+    "HIGHEST_SETTING",
+    "LOWEST_SETTING",
+    "height_warning",
+    "needle_reading",
+    "not_over_ft",
+    "rounded_up_ft",
+]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -22,6 +29,11 @@ def rounded_up_ft(height: npt.ArrayLike, step_ft: float = 50.0) -> FloatArray:
     feet = np.asarray(height, dtype=float) / FT
     # A billionth of a foot must not cost fifty.
     return np.asarray(np.ceil(feet / step_ft - 1e-9) * step_ft)
+
+
+def not_over_ft(height: npt.ArrayLike, not_under_ft: npt.ArrayLike, step_ft: float = 50.0) -> FloatArray:
+    """Height [m] not to be passed, in feet, a step to the safe side; never under the least height [ft]."""
+    return np.asarray(np.maximum(rounded_up_ft(height, step_ft) - step_ft, not_under_ft))
 
 
 def needle_reading(

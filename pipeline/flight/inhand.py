@@ -19,7 +19,7 @@ from pipeline.air.atmosphere import DENSITY_0
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import Aircraft, FieldAir, stall_speed, top_speed
 from pipeline.flight.figures import Figure, steps
-from pipeline.flight.motion import FAILURES, OFF_TABLE, Flown, entry_speed_at, fly
+from pipeline.flight.motion import FAILURES, OFF_TABLE, Flown, entry_speed_at, fly, nodes_of
 from pipeline.flight.runway import acceleration, climb_out_speed, dive
 
 __all__ = [
@@ -187,7 +187,7 @@ def in_hand(
         lost = figure.measured_loss * DENSITY_0 / air.density(0.0)
         mine: tuple[int, ...] = () if single else (f,)
         for index in figure.gate_segments:
-            node = _gate_node(flown.segment if single else flown.segment[:, f], index)
+            node, _ = nodes_of(flown.segment if single else flown.segment[:, f], index)
             bottom[mine] = np.minimum(bottom[mine], flown.height[node][mine] - lost)
     return InHand(
         height=np.asarray(bottom - floor),
@@ -209,11 +209,6 @@ def in_hand(
         failed_segment=flown.failed_segment,
         flown=flown,
     )
-
-
-def _gate_node(segments: npt.NDArray[np.integer], index: int) -> int:
-    """Node of a figure's path at which a segment begins."""
-    return max(int(np.count_nonzero(segments < index)) - 1, 0)
 
 
 def _entry_reached(flown: Flown, aircraft: Aircraft, air: FieldAir) -> npt.NDArray[np.bool_]:
@@ -331,10 +326,7 @@ def flyable(hand: InHand, aircraft: Aircraft) -> npt.NDArray[np.bool_]:
     """Whether each case is flown to its end, from an entry speed that can be had, within its speeds."""
     with np.errstate(invalid="ignore"):
         return np.asarray(
-            (hand.failure == 0)
-            & (hand.speed >= 0)
-            & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
-            & hand.entry_reached
+            (hand.failure == 0) & (hand.speed >= 0) & aircraft.allows(hand.fastest) & hand.entry_reached
         )
 
 
@@ -390,7 +382,7 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
     if segments.ndim > 1:
         segments, counts = segments[:, index[0]], counts[:, index[0]]
     fastest = float(hand.fastest[index])
-    if fastest > aircraft.greatest_speed * (1.0 + 1e-9):
+    if not aircraft.allows(fastest):
         segment = int(segments[int(np.argmax(path))])
         return (
             f"{figure.name}: reaches {fastest / KT:.0f} kt, above the {aircraft.greatest_speed_name} of "
@@ -579,7 +571,7 @@ def apex_gates(
     for index in figure.gate_segments:
         end = next(i for i, s in enumerate(figure.segments) if i >= index and s.kind == "recover")
         half = replace(figure, segments=figure.segments[: end + 1])
-        node = _gate_node(planned.segment, index)
+        node, _ = nodes_of(planned.segment, index)
         wanted = (
             np.asarray(greatest_speed, dtype=float)
             if reference is None
@@ -640,8 +632,7 @@ def _apex_gate(
             first_segment=index,
             stall_margin=stall_margin,
         )
-        fastest = np.max(down.equivalent_airspeed, axis=0)
-        good = (down.failure == 0) & (fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+        good = (down.failure == 0) & aircraft.allows(np.max(down.equivalent_airspeed, axis=0))
         return down.full_pull_bottom, good
 
     def kept(start: FloatArray, inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -740,7 +731,7 @@ def entry_gate(
                 (hand.failure == 0)
                 & (spare >= -0.01)
                 & (hand.speed > cushions.speed + _EASED)
-                & (hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9))
+                & aircraft.allows(hand.fastest)
             )
         return spare, good
 
@@ -847,13 +838,12 @@ def derived_da_limits(
     be, so there is no slope by which to find its crossing.)
     """
     coldest = np.array([0.0 if field is None else max(field - _COLDEST, 0.0) for field in fields])[:, None]
-    pressure = [np.nan if field is None else field for field in fields]
+    pressure = np.array([np.nan if field is None else field for field in fields])[:, None]
     grid = np.linspace(coldest, highest, max(int(np.ceil(highest / step)), 1) + 1, axis=-1)[:, 0]
 
     def used_up(figures: Sequence[Figure], density_altitudes: FloatArray) -> npt.NDArray[np.bool_]:
         """Which of `BITES` are used up, (bites, figures, fields, airs)."""
-        at = np.broadcast_to(np.array(pressure)[:, None], density_altitudes.shape)
-        air = FieldAir(density_altitudes, np.where(np.isnan(at), density_altitudes, at))
+        air = FieldAir(density_altitudes, np.where(np.isnan(pressure), density_altitudes, pressure))
         hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
         # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
         recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
@@ -915,12 +905,12 @@ def derived_da_limit(
     return derived_da_limits([figure], aircraft, cushions, floor, (pressure_altitude,))[0][0]
 
 
-def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:
+def governing_limit(own: float, derived: DerivedLimit) -> tuple[float, str]:
     """The more cautious of the pilot's own limit and a derived one [m], and the words for the screen.
 
     Parameters
     ----------
-    typed
+    own
         The pilot's personal limit in density altitude, as stated or learned [m]; NaN where there is none.
     derived
         From flight physics.
@@ -933,14 +923,14 @@ def governing_limit(typed: float, derived: DerivedLimit) -> tuple[float, str]:
             else "used up in the densest air already"
         )
     why = f" ({derived.bites})" if derived.bites else ""
-    if np.isnan(typed):
+    if np.isnan(own):
         return derived.density_altitude, f"derived: {where}{why}; no limit of your own"
-    if derived.density_altitude < typed:
+    if derived.density_altitude < own:
         return (
             derived.density_altitude,
-            f"derived: {where}{why}, below your own {typed / FT:,.0f} ft; the more cautious is used",
+            f"derived: {where}{why}, below your own {own / FT:,.0f} ft; the more cautious is used",
         )
-    return typed, f"your own: {typed / FT:,.0f} ft; derived is {where}{why}; the more cautious is used"
+    return own, f"your own: {own / FT:,.0f} ft; derived is {where}{why}; the more cautious is used"
 
 
 @dataclass(frozen=True)

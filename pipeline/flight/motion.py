@@ -37,7 +37,7 @@ from pipeline.flight.aircraft import (
 )
 from pipeline.flight.figures import Figure, Step, steps
 
-__all__ = ["FAILURES", "OFF_TABLE", "Flown", "entry_speed_at", "fly"]
+__all__ = ["FAILURES", "OFF_TABLE", "Flown", "entry_speed_at", "fly", "nodes_of"]
 
 FloatArray = npt.NDArray[np.floating]
 IntArray = npt.NDArray[np.integer]
@@ -144,6 +144,12 @@ def entry_speed_at(figure: Figure, density_altitude: npt.ArrayLike) -> FloatArra
     """
     extra = figure.entry_speed_gain * np.maximum(np.asarray(density_altitude, dtype=float), 0.0)
     return np.asarray(figure.entry_speed + extra)
+
+
+def nodes_of(segments: IntArray, index: int) -> tuple[int, int]:
+    """Nodes of one figure's path at which a segment begins and ends; `segments` as in `Flown`, (nodes,)."""
+    before, ended = (int(np.count_nonzero(segments < k)) for k in (index, index + 1))
+    return max(before - 1, 0), ended - 1
 
 
 @dataclass

@@ -321,7 +321,7 @@ def routine_energy(
             [
                 hand.failure != 0,
                 ~reached | (height - short < floor),
-                ~(hand.fastest <= aircraft.greatest_speed * (1.0 + 1e-9)),
+                ~aircraft.allows(hand.fastest),
                 ~(hand.speed >= 0),
                 ~(lowest >= 0),
             ],
