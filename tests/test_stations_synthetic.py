@@ -360,6 +360,14 @@ def test_thunder_days(plain: xr.Dataset) -> None:
     assert not np.isin(month(plain)[thunder], (11, 12, 1, 2)).any()
 
 
+@pytest.mark.parametrize("thunder_days", [0.0, 5e-324, 1e-300])
+def test_next_to_no_thunder(thunder_days: float) -> None:
+    """Days of thunder so rare that their chance underflows are none, not a division by nothing."""
+    climate = dataclasses.replace(PLAIN, thunder_days=thunder_days)
+    thunder = play(climate, first=2003, last=2003)["thunder"].values
+    assert not (thunder > 0).any()
+
+
 def test_missing_hours_are_counted() -> None:
     """A share of hours has no report: NaN in every variable, and counted."""
     dataset = play(dataclasses.replace(PLAIN, missing_share=0.02), 2001, 2010)

@@ -607,9 +607,10 @@ def _thunder(random: np.random.Generator, clock: _Clock, climate: Climate, air: 
     # Capping the surest days at one moves the rest up, until the mean number of days is the stated one.
     for _ in range(20):
         capped = np.minimum(chance, 0.95)
-        if wanted == 0.0 or capped.sum() >= 0.999 * wanted:
+        total = capped.sum()
+        if total == 0.0 or total >= 0.999 * wanted:
             break
-        chance = capped * (wanted / capped.sum())
+        chance = capped * (wanted / total)
     happens = random.random(days) < np.minimum(chance, 0.95)
     begins = 13.0 + 5.0 * random.random(days)
     lasts = 1.0 + 2.0 * random.random(days)
