@@ -383,7 +383,6 @@ def _compute(
     import time
 
     from pipeline import record, results
-    from pipeline.checked import as_read
     from pipeline.inputs import load_season
     from pipeline.run import laid_forecast
     from pipeline.stations.store import Store
@@ -421,7 +420,7 @@ def _compute(
                 "exit_code": code,
                 "stations": fetched,
                 "venues_failed": [{"venue": v["venue"], "status": v["status"]} for v in bad],
-                "newest_hours": record.newest_hours(season, as_read(store, season.quality)),
+                "newest_hours": json.loads(laid["attrs"]["newest_hours"]),
                 "moved": moved,
                 "compared_with": record.to_compare(before, told, moved, begun)
                 if code != NOTHING_DONE

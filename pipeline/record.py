@@ -16,8 +16,7 @@ from pipeline.errors import DamagedError, StoreError
 from pipeline.results import write_atomically
 
 if TYPE_CHECKING:
-    from pipeline.inputs import Season
-    from pipeline.stations.store import Store
+    pass
 
 __all__ = [
     "KEPT",
@@ -27,7 +26,6 @@ __all__ = [
     "compared",
     "earlier_summary",
     "moved_lately",
-    "newest_hours",
     "read_runs",
     "readable_runs",
     "record_path",
@@ -129,23 +127,6 @@ def writing(results_file: Path) -> Iterator[None]:
         yield
     finally:
         lock.release()
-
-
-def newest_hours(season: Season, store: Store) -> dict[str, str | None]:
-    """Newest hour stored for each booked venue, UTC, over its stations; None where nothing is stored."""
-    booked = {b.venue for b in season.bookings}
-    newest: dict[str, str | None] = {}
-    for venue in (v for v in season.venues if v.id in booked):
-        hours = []
-        for station in venue.stations:
-            try:
-                newest_hour = store.newest_hour(station.source, station.id)
-            except StoreError:
-                # What is wrong with a station is told where its hours are used; here it has none.
-                continue
-            hours.append(str(newest_hour.astype("datetime64[m]")))
-        newest[venue.id] = max(hours, default=None)
-    return newest
 
 
 def compared(runs: Sequence[Mapping[str, Any]], earlier: Mapping[str, Any] | None) -> dict[str, Any] | None:

@@ -216,7 +216,11 @@ def laid_forecast(season: Season, store: Store, *, progress: Progress = lambda _
     if learned is not None:
         _lay_learned(empty, learned)
 
+    newest: dict[str, str | None] = {}
+
     def lay(v: int, outcome: _VenueOutcome) -> None:
+        hours = (read.newest_hour for read in outcome.ordered)
+        newest[outcome.venue.id] = max(filter(None, hours), default=None)
         _lay_venue(empty["arrays"], v, outcome, season.history.first_year)
         for booking, day, day_slots, sample, done, status in outcome.days:
             i = row_of[booking.id, day]
@@ -254,6 +258,7 @@ def laid_forecast(season: Season, store: Store, *, progress: Progress = lambda _
         while in_hand:
             done_v, future = in_hand.popleft()
             lay(done_v, future.result())
+    empty["attrs"]["newest_hours"] = json.dumps(newest)
     _lay_bookings(empty["arrays"], season, booked)
     lay_routines(empty, season, full, other)
     return empty

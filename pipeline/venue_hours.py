@@ -10,7 +10,7 @@ import hashlib
 import io
 import json
 import zipfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["StationHeld", "StationRead", "read_show_hours", "read_station"]
 
-_VERSION = 2
+_VERSION = 3
 """Rises when the making of a venue's record changes, so that kept hours are made again."""
 
 
@@ -47,6 +47,7 @@ class StationRead:
     first_year: int = 0
     last_year: int = 0
     completeness: dict[str, float] = field(default_factory=dict)
+    newest_hour: str = ""
 
 
 @dataclass(frozen=True)
@@ -104,10 +105,10 @@ def read_station(season: Season, venue: Venue, store: Store) -> StationHeld:
         record = _record_of(ds, station, history.first_year, history.last_year)
         if np.isfinite(record.values.get("air_temperature", np.empty(0))).any():
             held.append((place, record, dict(ds.attrs)))
-            ordered.append(_station_read("ok", record, ds.attrs))
+            ordered.append(_station_read("ok", record, ds))
         else:
             reasons.append(f"{station.source} {station.id} holds no temperature in the years wanted")
-            ordered.append(_station_read(reasons[-1], record, ds.attrs))
+            ordered.append(_station_read(reasons[-1], record, ds))
     if not held:
         return StationHeld(None, None, _nothing, {}, tuple(reasons), {}, "", tuple(ordered), {})
     # Everything that decides the filled record: the checked hours, their places and how they are moved.
@@ -270,14 +271,16 @@ def _kept(path: Path, season: Season, venue: Venue, store: Store) -> StationHeld
 # --- One station ------------------------------------------------------------------------------------
 
 
-def _station_read(status: str, record: StationRecord, attrs: Mapping[str, Any]) -> StationRead:
+def _station_read(status: str, record: StationRecord, ds: xr.Dataset) -> StationRead:
     years = record.years()
+    newest = ds["time"].to_numpy()[-1:].astype("datetime64[m]")
     return StationRead(
         status,
-        dict(attrs),
+        dict(ds.attrs),
         int(years[0]) if years.size else 0,
         int(years[-1]) if years.size else 0,
         _completeness(record),
+        "".join(np.datetime_as_string(newest)),
     )
 
 

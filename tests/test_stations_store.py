@@ -68,7 +68,6 @@ def test_round_trip_is_exact(tmp_path: Path) -> None:
     xr.testing.assert_identical(got, given_)
     check_station_hours(got)
     assert store.states("csv", "KTST") == {2024: "growing"}
-    assert store.newest_hour("csv", "KTST") == given_["time"].values[-1]
 
 
 def test_other_readers_can_open_the_file(tmp_path: Path) -> None:

@@ -175,17 +175,6 @@ class Store:
         """
         return self._hours(source, station_id, ()).attrs
 
-    def newest_hour(self, source: str, station_id: str) -> np.datetime64:
-        """Last hour stored of a station, UTC; no value is read.
-
-        Raises
-        ------
-        StoreError
-            Nothing is stored, or the file is damaged.
-        """
-        record = self._hours(source, station_id, ())
-        return np.datetime64(record.first_hour + record.size - 1, "h")
-
     def _hours(self, source: str, station_id: str, variables: Sequence[str] | None) -> _Record:
         path = self.path(source, station_id)
         record = _read(path, variables)
