@@ -6,7 +6,8 @@ intervals overlap: a warm year is warm for both.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -120,18 +121,7 @@ def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERV
     level
         Of the interval.
     """
-    return _compare(first, second, level, lambda series, years, weights: series.draws(years, weights))
-
-
-def _compare(
-    first: YearSeries,
-    second: YearSeries,
-    level: float,
-    draw: Callable[[YearSeries, npt.NDArray[np.bool_], FloatArray], FloatArray],
-) -> Comparison:
-    from scipy.special import ndtri, stdtrit
-
-    both = np.isfinite(first.by_year) & np.isfinite(second.by_year)
+    both = _shared(first, second)
     n = int(both.sum())
     if n == 0:
         return Comparison(np.nan, np.nan, np.nan, 0, False)
@@ -139,11 +129,23 @@ def _compare(
     if n < 3:
         return Comparison(mean, -1.0, 1.0, n, False)
     weights = clim.year_weights(n, DRAWS)
-    draws = draw(first, both, weights) - draw(second, both, weights)
+    draws = first.draws(both, weights) - second.draws(both, weights)
+    low, high = _interval(np.asarray(mean), draws, n, level)
+    return Comparison(mean, float(low), float(high), n, bool(low > 0.0 or high < 0.0))
+
+
+def _shared(first: YearSeries, second: YearSeries) -> npt.NDArray[np.bool_]:
+    return np.isfinite(first.by_year) & np.isfinite(second.by_year)
+
+
+def _interval(mean: FloatArray, draws: FloatArray, n: int, level: float) -> tuple[FloatArray, FloatArray]:
+    """Interval of a mean over n years, (...,), from its draws, (..., draw)."""
+    from scipy.special import ndtri, stdtrit
+
     tail = 0.5 + level / 2.0
     widen = float(np.sqrt(n / (n - 1.0)) * stdtrit(n - 1.0, tail) / ndtri(tail))
-    low, high = mean + widen * (np.quantile(draws, [1.0 - tail, tail], method="median_unbiased") - mean)
-    return Comparison(mean, float(low), float(high), n, bool(low > 0.0 or high < 0.0))
+    low, high = np.quantile(draws, [1.0 - tail, tail], axis=-1, method="median_unbiased")
+    return mean + widen * (low - mean), mean + widen * (high - mean)
 
 
 def rank(
@@ -169,16 +171,21 @@ def rank(
     order = np.argsort(np.where(np.isnan(value), np.inf, -value), kind="stable")
     apart = np.zeros((n, n), dtype=bool)
     drawn: dict[tuple[int, bytes], FloatArray] = {}
-
-    def draw(one: YearSeries, years: npt.NDArray[np.bool_], weights: FloatArray) -> FloatArray:
-        """A booking's draws serve every pair it makes over the same years."""
-        key = (id(one), years.tobytes())
-        if key not in drawn:
-            drawn[key] = one.draws(years, weights)
-        return drawn[key]
-
     for i in range(n):
+        # Most pairs have the same years: one sorting of the draws serves a booking's pairs over these.
+        others: dict[bytes, list[int]] = defaultdict(list)
         for j in range(i + 1, n):
-            pair = _compare(series[i], series[j], clim.INTERVAL_LEVEL, draw)
-            apart[i, j] = apart[j, i] = pair.told_apart
+            others[_shared(series[i], series[j]).tobytes()].append(j)
+        for key, pairs in others.items():
+            both = np.frombuffer(key, dtype=bool)
+            if both.sum() < 3:
+                continue
+            weights = clim.year_weights(int(both.sum()), DRAWS)
+            for k in (i, *pairs):
+                if (k, key) not in drawn:
+                    drawn[k, key] = series[k].draws(both, weights)
+            mean = np.mean([series[i].by_year[both] - series[j].by_year[both] for j in pairs], axis=-1)
+            draws = drawn[i, key] - np.stack([drawn[j, key] for j in pairs])
+            low, high = _interval(mean, draws, int(both.sum()), clim.INTERVAL_LEVEL)
+            apart[i, pairs] = apart[pairs, i] = (low > 0.0) | (high < 0.0)
     return order.astype(np.int64), apart
