@@ -391,6 +391,7 @@ def _compute(
     season = load_season(arguments.folder)
     for warning in season.warnings:
         print(f"warning: {warning}", file=sys.stderr)
+    record.must_be_writable(path)
     store = Store()
     laid = laid_forecast(season, store, progress=_progress)
     told = results.summary(laid)

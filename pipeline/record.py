@@ -7,16 +7,14 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.errors import DamagedError, StoreError
 from pipeline.results import write_atomically
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = [
     "KEPT",
@@ -26,6 +24,7 @@ __all__ = [
     "compared",
     "earlier_summary",
     "moved_lately",
+    "must_be_writable",
     "read_runs",
     "readable_runs",
     "record_path",
@@ -99,6 +98,29 @@ def readable_runs(results_file: Path) -> list[dict[str, Any]]:
         return []
 
 
+def must_be_writable(results_file: Path) -> None:
+    """Refuse a place for results before they are computed.
+
+    Raises
+    ------
+    StoreError
+        No file can be made in the folder.
+    """
+    try:
+        results_file.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=results_file.parent):
+            pass
+    except OSError as error:
+        raise _unwritable(results_file, error) from error
+
+
+def _unwritable(results_file: Path, error: OSError) -> StoreError:
+    return StoreError(
+        f"The results cannot be written to {results_file}: {error.strerror or error}. Make the folder "
+        "writable, or name another place with --output."
+    )
+
+
 @contextmanager
 def writing(results_file: Path) -> Iterator[None]:
     """Results and their run record for one run alone: two at once would each lose what the other wrote.
@@ -120,9 +142,7 @@ def writing(results_file: Path) -> Iterator[None]:
             "Let it finish, or end it, and run again."
         ) from error
     except OSError as error:
-        raise StoreError(
-            f"The results cannot be written to {results_file}: {error.strerror or error}."
-        ) from error
+        raise _unwritable(results_file, error) from error
     try:
         yield
     finally:

@@ -220,7 +220,8 @@ def _schema() -> dict[str, Field]:
         (*_DAY_SLOT, "routine"),
         "f8",
         "1",
-        "chance that the act flies and no figure of the routine is changed",
+        "chance that the act flies and no figure of the routine is changed; of the low-ceiling show, that "
+        "the ceiling is below the full show's comfortable one as well",
     )
     add("routine_as_planned_lower", (*_DAY_SLOT, "routine"), "f8", "1", "lower end of its 90 % interval")
     add("routine_as_planned_upper", (*_DAY_SLOT, "routine"), "f8", "1", "upper end of its 90 % interval")

@@ -482,6 +482,18 @@ def test_a_cache_that_is_a_file(
     told_once(capsys.readouterr().err, 4, str(wrong), "SHOWHOUR_CACHE")
 
 
+def test_an_output_that_cannot_be_made_is_told_before_computing(
+    ran: Path, cache: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file where --output wants a folder: code 4 at once, not after the whole season."""
+    (tmp_path / "a-file").write_text("")
+    wanted = tmp_path / "a-file" / "x.nc"
+    assert main(["forecast", str(ran), "--output", str(wanted)]) == 4
+    told = capsys.readouterr().err
+    assert "ok" not in told
+    told_once(told, 4, str(wanted), "--output")
+
+
 def test_a_cache_that_cannot_be_written(ran: Path, cache: Path, tmp_path: Path) -> None:
     """A read-only cache: told with the folder and the cure, code 4, and nothing is lost."""
     before = hashes(cache)
