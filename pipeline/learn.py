@@ -41,7 +41,8 @@ _UNITS = {name: ("ft", FT) if name == "density_altitude" else ("kt", KT) for nam
 _AIR = ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
 _USUAL_DAYS = 15
 _NONE = "none"
-_PERMISSIVE = 1.5  # a range wholly past this is more than a habit of stopping at the limit
+_COMFORTABLE = 0.05  # how often a figure is changed at comfortable
+_MORE_THAN_ONCE = 2  # shows that are no slip of a note
 
 
 @dataclass(frozen=True)
@@ -137,8 +138,9 @@ def learn_from_log(
 def states(season: Season, shows: Sequence[LoggedShow], written: Curves) -> npt.NDArray[np.integer]:
     """What each show says of each figure and cause, (show, cause, figure).
 
-    Of a routine other than the full and the low-ceiling show only the figures named in the log are used; so
-    of a show that names a figure the season does not have: it may be any that seems flown as planned.
+    Of a routine other than the full and the low-ceiling show, and where the act stayed on the ground, only
+    the figures named in the log are used; so of a show that names a figure the season does not have: it
+    may be any that seems flown as planned.
     """
     at = {name: f for f, name in enumerate(written.names)}
     low = season.routine.low_ceiling
@@ -148,8 +150,6 @@ def states(season: Season, shows: Sequence[LoggedShow], written: Curves) -> npt.
     }
     state = np.full((len(shows), len(CAUSES), len(at)), SILENT)
     for s, show in enumerate(shows):
-        if show.routine == _NONE:
-            continue
         if all(one.figure in at for one in show.changed):
             state[s][:, flown.get(show.routine, [])] = FLOWN
         for one in show.changed:
@@ -328,7 +328,11 @@ def _without_air(learned: LearnedFromLog) -> list[str]:
     """Venues of shows flown in air of which nothing at all is known."""
     known = np.any([np.isfinite(x) for x in learned.air.value.values()], axis=0)
     return sorted(
-        {s.venue for s, k in zip(learned.shows, known, strict=True) if not k and s.routine != _NONE}
+        {
+            s.venue
+            for s, k in zip(learned.shows, known, strict=True)
+            if not k and (s.routine != _NONE or s.changed)
+        }
     )
 
 
@@ -373,8 +377,11 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
     words, question = WORDS[cause], ""
     span = f"{at:.0f} % of the limit you wrote (80 % range {low:.0f}–{high:.0f} %)"
     looser = fit.limit + offset > 1.0
+    past, early, below = _against(learned, c)
     if not shows:
         sentence = f"no show in the log says anything about your limits for {words}"
+    elif not changed and past >= _MORE_THAN_ONCE:
+        sentence = f"nothing was left out for {words} in {shows} shows"
     elif not changed:
         sentence = (
             f"nothing in {shows} show{'s' if shows != 1 else ''} speaks against your limits for {words}"
@@ -398,10 +405,18 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
         sentence += "; your own setting lets this stand although it is more permissive than you wrote"
     elif changed and looser:
         sentence += "; the limit you wrote is used, being the more cautious"
-    if changed and fit.limit_upper + offset < 0.0:
+    if below and fit.limit_upper + offset < 0.0:
         question = f"Is the limit you wrote for {words} still yours? You stop well before it."
-    elif changed and fit.limit_lower + offset > _PERMISSIVE:
-        question = f"You flew past the limit you wrote for {words}. Were those shows you would fly again?"
+    elif early > max(_MORE_THAN_ONCE, _COMFORTABLE * shows):
+        question = (
+            f"In {early} of {shows} shows it bit in milder air than the comfortable number you wrote for "
+            f"{words}. Is that number still yours?"
+        )
+    elif past >= _MORE_THAN_ONCE:
+        question = (
+            f"You flew past the limit you wrote for {words} in {past} of {shows} shows. "
+            "Were those shows you would fly again?"
+        )
     return {
         "cause": cause,
         "shows": shows,
@@ -412,6 +427,19 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
         "sentence": sentence,
         "question": question,
     }
+
+
+def _against(learned: LearnedFromLog, c: int) -> tuple[int, int, int]:
+    """Shows that speak against what is written for a cause, beyond the error of their air.
+
+    Flown as planned past the limit; changed in milder air than comfortable, and than halfway to the limit.
+    """
+    told = learning.evidence(learned.air, learned.written, learned.state)
+    z, error, state = told.condition[:, c], np.sqrt(told.variance[:, c]), told.state[:, c]
+    changed = np.where(state == CHANGED, z + error, np.nan)
+    marks = (np.where(state == FLOWN, z - error, np.nan) > 1.0, changed < -1.0, changed < 0.0)
+    past, early, below = (int(mark.any(axis=1).sum()) for mark in marks)
+    return past, early, below
 
 
 def _show_told(learned: LearnedFromLog, i: int) -> dict[str, Any]:

@@ -99,7 +99,7 @@ def _log(arguments: argparse.Namespace) -> int:
     told: dict[str, Any] = {}
     line = ""
     if arguments.what == "add":
-        show = _typed_show(arguments, venues, figures)
+        show = _typed_show(arguments, venues, figures, season.year)
         show_log.add_show(arguments.folder, show, replace=arguments.replace)
         told = {"logged": show.words, "figures_changed": len(show.changed)}
         line = f"logged: {show.words}, {len(show.changed)} figures changed"
@@ -111,7 +111,9 @@ def _log(arguments: argparse.Namespace) -> int:
         added, same = show_log.import_shows(arguments.folder, arguments.file, replace=arguments.replace)
         told = {"added": added, "already_there": same}
         line = f"{added} shows added or corrected, {same} there already"
-    shows, warnings = show_log.read_log(arguments.folder, venues=venues, figures=figures, routines=routines)
+    shows, warnings = show_log.read_log(
+        arguments.folder, venues=venues, figures=figures, routines=routines, season_year=season.year
+    )
     for warning in warnings:
         print(f"warning: {warning}", file=sys.stderr)
     if arguments.what == "check":
@@ -127,7 +129,9 @@ def _log(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _typed_show(arguments: argparse.Namespace, venues: list[str], figures: list[str]) -> Any:
+def _typed_show(
+    arguments: argparse.Namespace, venues: list[str], figures: list[str], season_year: int
+) -> Any:
     """Build the show of the command line, read by the same rules as the file."""
     from pipeline import show_log
 
@@ -149,7 +153,7 @@ def _typed_show(arguments: argparse.Namespace, venues: list[str], figures: list[
             if not colon:
                 raise InputError(f"Name a figure and what bit, as 'Torque roll:rough_air'; found {text!r}.")
             rows.append(place | {"figure": figure.strip(), "outcome": outcome, "cause": cause.strip()})
-    return show_log.show_from_rows(rows, venues=venues, figures=figures)
+    return show_log.show_from_rows(rows, venues=venues, figures=figures, season_year=season_year)
 
 
 def _learn(arguments: argparse.Namespace) -> int:

@@ -135,6 +135,7 @@ def parse_log(
     venues: Sequence[str] = (),
     figures: Sequence[str] = (),
     routines: Sequence[str] = (),
+    season_year: int | None = None,
 ) -> tuple[list[LoggedShow], list[Fault], list[Fault]]:
     """Shows of a log, its mistakes, and its warnings.
 
@@ -146,6 +147,8 @@ def parse_log(
         Its name in messages.
     venues, figures, routines
         Ids, names and labels that the season knows; another is a warning, since a log outlives a season.
+    season_year
+        Its year; a later show is a warning.
     """
     faults: list[Fault] = []
     warnings: list[Fault] = []
@@ -179,18 +182,23 @@ def parse_log(
                 faults.append(Fault(file, row, "", f"{len(cells)} values", f"{len(header)}, as the header"))
                 continue
             held = {name: value.strip() for name, value in zip(header, cells, strict=True)}
-            _read_row(held, file, row, shows, faults, warnings, venues, figures, routines)
+            _read_row(held, file, row, shows, faults, warnings, venues, figures, routines, season_year)
     except csv.Error as error:
         faults.append(Fault(file, reader.line_num, "", f"a line that is no CSV ({error})", "CSV"))
     return [show for show in shows.values() if show is not None], faults, warnings
 
 
 def show_from_rows(
-    rows: Sequence[Mapping[str, str | None]], *, venues: Sequence[str], figures: Sequence[str]
+    rows: Sequence[Mapping[str, str | None]],
+    *,
+    venues: Sequence[str],
+    figures: Sequence[str],
+    season_year: int | None = None,
 ) -> LoggedShow:
     """One show out of typed values: its own row, then one a figure, by the names of `COLUMNS`.
 
-    Unlike a show of the past in the file, one that is typed in must name a venue and figures of the season.
+    Unlike a show of the past in the file, one that is typed in must name a venue and figures of the season,
+    and no year after it.
 
     Raises
     ------
@@ -201,7 +209,9 @@ def show_from_rows(
     out = csv.writer(stream, lineterminator="\n")
     out.writerow(COLUMNS)
     out.writerows([row.get(name) or "" for name in COLUMNS] for row in rows)
-    shows, faults, unknown = parse_log(stream.getvalue().encode(), venues=venues, figures=figures)
+    shows, faults, unknown = parse_log(
+        stream.getvalue().encode(), venues=venues, figures=figures, season_year=season_year
+    )
     if faults or unknown or len(shows) != 1:
         told = [f"  {f.key}: found {f.found}; wanted {f.wanted}" for f in (*faults, *unknown)]
         raise InputError("\n".join(["This show cannot be logged:", *told]))
@@ -218,6 +228,7 @@ def _read_row(
     venues: Sequence[str],
     figures: Sequence[str],
     routines: Sequence[str],
+    season_year: int | None,
 ) -> None:
     before = len(faults)
 
@@ -236,7 +247,7 @@ def _read_row(
         return
     key = (date, time, held["venue"])
     if not held["figure"]:
-        _read_show(held, key, file, row, shows, faults, warnings, venues, routines)
+        _read_show(held, key, file, row, shows, faults, warnings, venues, routines, season_year)
         return
     if held["outcome"] not in OUTCOMES:
         wrong("outcome", f"one of {', '.join(OUTCOMES)}{nearest(held['outcome'], OUTCOMES)}")
@@ -276,6 +287,7 @@ def _read_show(
     warnings: list[Fault],
     venues: Sequence[str],
     routines: Sequence[str],
+    season_year: int | None,
 ) -> None:
     before = len(faults)
     there = shows.get(key)
@@ -307,6 +319,9 @@ def _read_show(
     if len(faults) > before:
         shows.setdefault(key, None)
         return
+    if season_year is not None and key[0].year > season_year:
+        wanted = f"a show already flown; the season is that of {season_year}"
+        warnings.append(Fault(file, row, "date", repr(held["date"]), wanted))
     if venues and held["venue"] not in venues:
         near = nearest(held["venue"], venues)
         wanted = f"the id of a file in venues/{near}; without it only what the row notes is used"
@@ -358,6 +373,7 @@ def read_log(
     venues: Sequence[str] = (),
     figures: Sequence[str] = (),
     routines: Sequence[str] = (),
+    season_year: int | None = None,
 ) -> tuple[list[LoggedShow], list[Fault]]:
     """Shows of a season folder's log, and its warnings; no shows where there is no log.
 
@@ -369,7 +385,9 @@ def read_log(
     content = _content(folder / FILE)
     if not content:
         return [], []
-    shows, faults, warnings = parse_log(content, venues=venues, figures=figures, routines=routines)
+    shows, faults, warnings = parse_log(
+        content, venues=venues, figures=figures, routines=routines, season_year=season_year
+    )
     if faults:
         count = "one mistake" if len(faults) == 1 else f"{len(faults)} mistakes"
         raise InputError("\n".join([f"{folder / FILE} has {count}:", *(f"  {f}" for f in faults)]))

@@ -258,8 +258,6 @@ def test_every_show_lies_on_its_own_air(tmp_path: Path, monkeypatch: pytest.Monk
 
 def learned_of(rows: list[tuple[float, int]]) -> learn.LearnedFromLog:
     """Learned from gusts, of shows of one figure whose limit is 40 kt and comfortable 20."""
-    from learning_pilots import one_figure
-
     from pipeline.decisions.learning import ShowAir
     from pipeline.decisions.limits import Curves
 
@@ -267,15 +265,12 @@ def learned_of(rows: list[tuple[float, int]]) -> learn.LearnedFromLog:
     written = Curves(
         ("Loop",), nothing | {"gust": np.array([20 * KT])}, nothing | {"gust": np.array([40 * KT])}
     )
-    told = one_figure(rows)
-    # One figure's evidence is of the first cause; here it is rough air's.
-    at = [CAUSES.index("rough_air"), *(c for c in range(4) if CAUSES[c] != "rough_air")]
-    order = np.argsort(at)
-    fitted = learning.fit(
-        learning.Evidence(*(x[:, order] for x in (told.condition, told.variance, told.state)))
-    )
-    air = ShowAir(nothing, nothing, nothing, nothing)
-    state = np.empty((0, 4, 1), dtype=int)
+    unknown = {name: np.full(len(rows), np.nan) for name in CONDITIONS}
+    gusts = np.array([30.0 + 10.0 * z for z, _ in rows]) * KT
+    air = ShowAir(unknown | {"gust": gusts}, unknown | {"gust": np.zeros(len(rows))}, unknown, unknown)
+    state = np.zeros((len(rows), len(CAUSES), 1), dtype=int)
+    state[:, CAUSES.index("rough_air"), 0] = [what for _, what in rows]
+    fitted = learning.fit(learning.evidence(air, written, state))
     return learn.LearnedFromLog(fitted, written, False, (), air, state, "", "", "")
 
 
@@ -335,7 +330,31 @@ def test_words_for_limits_flown_past():
     """Flown far past the limit again and again: asked, and the written limit is used."""
     row = told_of([(3.0, learning.FLOWN)] * 60 + [(3.6, learning.CHANGED)] * 12)
     assert "the limit you wrote is used" in row["sentence"]
-    assert row["question"].startswith("You flew past the limit you wrote for gusts.")
+    assert row["question"].startswith("You flew past the limit you wrote for gusts in 60 of 72 shows.")
+
+
+def test_words_for_limits_flown_past_with_nothing_changed():
+    """Nothing changed, but flown past the limit: no word that nothing speaks against it; twice is asked."""
+    flown = [(-1.0, learning.FLOWN)] * 40
+    row = told_of([*flown, *[(1.4, learning.FLOWN)] * 3])
+    assert row["sentence"].startswith("nothing was left out for gusts in 43 shows")
+    assert row["question"].startswith("You flew past the limit you wrote for gusts in 3 of 43 shows.")
+    assert told_of([*flown, (1.4, learning.FLOWN)])["question"] == ""
+
+
+def test_words_for_changes_in_mild_air():
+    """Changed thirteen times in the mildest air, which flattens the curve: nobody flew past a limit.
+
+    One change in twenty is what comfortable means: two of forty in milder air are no disagreement.
+    """
+    row = told_of([(-3.0, learning.FLOWN)] * 40 + [(-5.0, learning.CHANGED)] * 13)
+    assert row["limit_percent_lower"] > 100.0
+    assert row["question"] == (
+        "In 13 of 53 shows it bit in milder air than the comfortable number you wrote for gusts. "
+        "Is that number still yours?"
+    )
+    few = told_of([(-1.0, learning.FLOWN)] * 38 + [(-1.5, learning.CHANGED)] * 2)
+    assert few["question"] == ""
 
 
 def test_the_demo_log_is_of_the_ordinary_kind(tmp_path: Path):
@@ -394,10 +413,10 @@ def test_a_figure_the_season_does_not_have_says_nothing_was_flown_as_planned():
     season = load_season(demo_folder())
     written = run.curves_of(season)
 
-    def said(figure: str) -> np.ndarray:
+    def said(figure: str, routine: str = "full") -> np.ndarray:
         changed = (ChangedFigure(figure, "dropped", "density_altitude"),)
         show = LoggedShow(
-            date=dt.date(2026, 7, 4), time=dt.time(14), venue="dry-lake", routine="full", changed=changed
+            date=dt.date(2026, 7, 4), time=dt.time(14), venue="dry-lake", routine=routine, changed=changed
         )
         return learn.states(season, [show], written)[0]
 
@@ -405,3 +424,8 @@ def test_a_figure_the_season_does_not_have_says_nothing_was_flown_as_planned():
     assert right[CAUSES.index("density_altitude"), written.names.index("Torque roll")] == learning.CHANGED
     assert np.sum(right == learning.FLOWN) == len(CAUSES) * (len(season.routine.full) - 1)
     assert np.all(wrong == learning.SILENT)
+    # The act stayed on the ground: what was named bit, and nothing was flown.
+    grounded = said("Torque roll", "none")
+    assert np.argwhere(grounded != learning.SILENT).tolist() == [
+        [CAUSES.index("density_altitude"), written.names.index("Torque roll")]
+    ]

@@ -105,13 +105,13 @@ def test_bytes_that_are_no_text_are_told():
 
 
 def test_venues_and_figures_of_other_seasons_are_warnings():
-    """A log outlives a season: an unknown venue or figure is told and does not stop."""
+    """A log outlives a season: an unknown venue or figure, or a later year, is told and does not stop."""
     shows, faults, warnings = parse_log(
-        (HEAD + SHOW + FIGURE).encode(), venues=["dry-lakes"], figures=["Loop"]
+        (HEAD + SHOW + FIGURE).encode(), venues=["dry-lakes"], figures=["Loop"], season_year=2025
     )
     assert len(shows) == 1
     assert not faults
-    assert [w.key for w in warnings] == ["venue", "figure"]
+    assert [w.key for w in warnings] == ["date", "venue", "figure"]
 
 
 def test_no_log_is_no_shows(tmp_path: Path):

@@ -144,7 +144,10 @@ def _form(folder: Path) -> None:
             return
     try:
         show = show_log.show_from_rows(
-            [place | own, *(place | c for c in changed)], venues=venues, figures=figures
+            [place | own, *(place | c for c in changed)],
+            venues=venues,
+            figures=figures,
+            season_year=inputs.year,
         )
         show_log.add_show(folder, show, replace=replace)
     except ShowhourError as error:
