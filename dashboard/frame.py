@@ -164,7 +164,14 @@ def chart(
     picture: dict[str, Any], alt: str, table: str | Callable[[], str] = "", *, stretch: bool = True
 ) -> None:
     """A picture with its text equivalent: spoken, and as a table behind a fold."""
-    st.vega_lite_chart(picture, width="stretch" if stretch else "content", theme=None, alt=alt)
+    st.vega_lite_chart(
+        picture,
+        width="stretch" if stretch else "content",
+        # Its place is kept while the browser still draws: what stands below is not pushed down.
+        height=picture["height"],
+        theme=None,
+        alt=alt,
+    )
     if table:
         with st.expander("The same as a table"):
             st.html(table if isinstance(table, str) else table())
