@@ -320,7 +320,7 @@ season = load_season()
 frame.begin(season, "Today")
 booking = frame.choose_booking(season)
 day = frame.choose_day(season, booking)
-frame.notices(season, venue=day.venue)
+frame.notices(season, venue=day.venue, stale=day.status != "ok")
 if day.status != "ok":
     st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
 else:
