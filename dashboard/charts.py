@@ -764,10 +764,7 @@ def figures_at_slot(rows: Sequence[Row], *, invented: bool, slot: str) -> Spec:
     The dotted reach is the chance with every unreported gust at its upper bound.
     """
     present = {r["bites"] for r in rows}
-    looks = [
-        (words.CAUSES[c] if c else words.cause(c), COLOURS.get(c, MUTED), shape)
-        for c, shape in SHAPES.items()
-    ]
+    looks = [(words.cause(c), COLOURS.get(c, MUTED), shape) for c, shape in SHAPES.items()]
     looks = [look for look in looks if look[0] in present]
     names = [name for name, *_ in looks]
     legend = {"orient": "top", "symbolSize": 90, "columns": 2, "labelLimit": 140, "symbolOpacity": 1}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -277,15 +277,27 @@ def pressure_shares(season: Season, venue: int) -> list[tuple[str, str]]:
 # --- Runs -------------------------------------------------------------------------------------------
 
 
-def run_troubles(run: Mapping[str, Any], venue: str | None = None) -> list[str]:
-    """What went wrong in a run, a line each; empty where nothing did. Of one venue's id alone if given."""
+def run_troubles(run: Mapping[str, Any], venue: str | None = None, told: Container[str] = ()) -> list[str]:
+    """What went wrong in a run, a line each; empty where nothing did.
+
+    Parameters
+    ----------
+    run
+        From the record of runs.
+    venue
+        Id of the one venue that is asked about.
+    told
+        Reasons for having no numbers that stand elsewhere on the page.
+    """
     lines = [
         f"{s['source']} {s['station']} ({', '.join(s['venues'])}): {s['error']}"
         for s in run["stations"]
         if s["error"] and venue in (None, *s["venues"])
     ]
     return lines + [
-        f"{v['venue']}: {v['status']}" for v in run["venues_failed"] if venue in (None, v["venue"])
+        f"{v['venue']}: {v['status']}"
+        for v in run["venues_failed"]
+        if venue in (None, v["venue"]) and v["status"] not in told
     ]
 
 

@@ -102,7 +102,7 @@ def end() -> None:
     st.html(markup.cautions(CAUTIONS))
 
 
-def notices(season: Season, *, venue: int | None = None, thin: bool = True) -> None:
+def notices(season: Season, *, venue: int | None = None, thin: bool = True, stale: bool = True) -> None:
     """Say what is wrong, stale or thin, above the answer that it touches.
 
     Parameters
@@ -113,10 +113,12 @@ def notices(season: Season, *, venue: int | None = None, thin: bool = True) -> N
         Only this venue's troubles; all of them by default.
     thin
         Whether to say which numbers are not to be leaned on; not where the answer of the page says it.
+    stale
+        Whether to say that the results no longer fit the season folder; not where the page ends for that.
     """
-    stale = stale_because(season)
-    if stale:
-        st.warning(stale, icon=":material/update:")
+    why = stale_because(season) if stale else ""
+    if why:
+        st.warning(why, icon=":material/update:")
     _of_the_last_run(season, venue)
     for kind, told in season.notices(venue):
         if kind == "error":
@@ -155,7 +157,9 @@ def _of_the_last_run(season: Season, venue: int | None) -> None:
             icon=":material/error:",
         )
     for line in evidence.run_troubles(
-        runs[-1], None if venue is None else str(season.labels["venue"][venue])
+        runs[-1],
+        None if venue is None else str(season.labels["venue"][venue]),
+        {status for _, status in season.venue_troubles()},
     ):
         st.warning(f"The last run: {line}", icon=":material/warning:")
 
@@ -164,7 +168,14 @@ def chart(
     picture: dict[str, Any], alt: str, table: str | Callable[[], str] = "", *, stretch: bool = True
 ) -> None:
     """A picture with its text equivalent: spoken, and as a table behind a fold."""
-    st.vega_lite_chart(picture, width="stretch" if stretch else "content", theme=None, alt=alt)
+    st.vega_lite_chart(
+        picture,
+        width="stretch" if stretch else "content",
+        # Its place is kept while the browser still draws: what stands below is not pushed down.
+        height=picture["height"],
+        theme=None,
+        alt=alt,
+    )
     if table:
         with st.expander("The same as a table"):
             st.html(table if isinstance(table, str) else table())

@@ -241,12 +241,11 @@ class Season:
         """
         v = self.values
         names = [str(n) for n in v["venue_name"]]
-        told = [
-            ("error", f"No numbers for {name}: {status}")
-            for name, status in self.venue_troubles()
-            if venue is None or names[venue] == name
-        ]
-        if venue is not None:
+        told = []
+        if venue is None:
+            told += [("error", f"No numbers for {name}: {status}") for name, status in self.venue_troubles()]
+        else:
+            # That it has no numbers the page of a booking tells in the place of its answer.
             held = str(v["venue_warnings"][venue]).split("\n")
             told += [("warning", f"{names[venue]}: {warning}") for warning in held if warning]
         # That limits may be looser than written is said wherever they decide.
@@ -378,7 +377,7 @@ class Season:
                     "bound": float(v["figure_change_at_gust_bound"][i, s, f]),
                     "bites": words.cause(what_bites(by_cause, self.causes)),
                     "words": words.chance(float(v["figure_change"][i, s, f])),
-                    **{words.CAUSES[c]: float(by_cause[k]) for k, c in enumerate(self.causes)},
+                    **{words.cause(c): float(by_cause[k]) for k, c in enumerate(self.causes)},
                 }
             )
         return rows

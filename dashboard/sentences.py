@@ -111,7 +111,7 @@ def venue(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str
         lines.append(
             "No figure is changed as often as every other day; the first to go is the "
             f"{escape(first['figure'])}, "
-            f"{escape(words.chance(first['changed']))}, for {escape(first['bites'])}."
+            f"{escape(words.chance(first['changed']))}, most of all for {escape(first['bites'])}."
         )
     if booking.best_slot and booking.best <= booking.worst:
         lines.append("No slot in the window is better than another.")

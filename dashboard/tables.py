@@ -229,7 +229,7 @@ def figures(season: Season, day: Day, slot: Slot) -> str:
                 "changed": r["words"],
                 "interval": words.interval(r["lower"], r["upper"]),
                 "bites": r["bites"],
-                **{c: words.percent(r[words.CAUSES[c]]) for c in season.causes},
+                **{c: words.percent(r[words.cause(c)]) for c in season.causes},
                 "bound": words.percent(r["bound"]),
             }
             for r in [*season.figure_rows(day, slot), *others]
@@ -239,7 +239,7 @@ def figures(season: Season, day: Day, slot: Slot) -> str:
             "changed": "Dropped or trimmed",
             "interval": "90 % interval",
             "bites": "What bites",
-            **{c: f"For {words.CAUSES[c]} alone" for c in season.causes},
+            **{c: f"For {words.cause(c)} alone" for c in season.causes},
             "bound": "Unreported gusts at their bound",
         },
         f"Every figure at {slot.local} local time",
@@ -250,7 +250,7 @@ def act(season: Season, day: Day, slot: Slot) -> str:
     """What keeps the whole act on the ground at one slot."""
     v, at = season.values, (day.index, slot.position)
     return markup.plain_table(
-        [dict(r, cause=words.CAUSES[r["cause"]]) for r in season.act_rows(day, slot)],
+        [dict(r, cause=words.cause(r["cause"])) for r in season.act_rows(day, slot)],
         {"cause": "Cause", "words": "Grounded", "comfortable": "Comfortable", "limit": "Limit"},
         f"At {slot.local}: grounded for any observed cause {words.chance(float(v['act_out'][at]))}, 90 "
         "% interval "

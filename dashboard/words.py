@@ -7,10 +7,9 @@ import math
 from collections.abc import Iterable, Sequence
 
 from pipeline.air.variables import FT, KT, STATUTE_MILE
-from pipeline.results import days_in_ten
+from pipeline.results import CAUSES_SAID, days_in_ten
 
 __all__ = [
-    "CAUSES",
     "CONDITIONS",
     "NOTHING",
     "QUANTITIES",
@@ -29,18 +28,6 @@ __all__ = [
     "share",
     "up",
 ]
-
-CAUSES: dict[str, str] = {
-    "density_altitude": "density altitude",
-    "wind_across": "wind on the crowd",
-    "rough_air": "gusts",
-    "wind_along": "wind along the line",
-    "runway_crosswind": "runway crosswind",
-    "ceiling": "ceiling",
-    "visibility": "visibility",
-    "thunder": "thunder",
-}
-"""What bites, by cause."""
 
 QUANTITIES: dict[str, tuple[str, str, float]] = {
     "density_altitude": ("Density altitude", "ft", FT),
@@ -74,7 +61,7 @@ NBSP = "\N{NO-BREAK SPACE}"
 
 def cause(name: str) -> str:
     """What bites, in words; "nothing in the sample" where no cause has any chance."""
-    return CAUSES[name] if name else "nothing in the sample"
+    return CAUSES_SAID[name] if name else "nothing in the sample"
 
 
 def number(value: float, unit: str = "", *, digits: int = 0) -> str:

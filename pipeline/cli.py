@@ -444,6 +444,8 @@ def _percent(value: float | None) -> str:
 
 
 def _print_season(told: dict[str, Any], path: Path) -> None:
+    from pipeline.results import CAUSES_SAID
+
     print(f"{told['season']}: bookings by the chance that the routine is flown as planned\n")
     print(
         f"{'':>3} {'booking':<28} {'state':<11} {'slot':<6} {'as planned':>10} {'90 % interval':>15} "
@@ -466,7 +468,7 @@ def _print_season(told: dict[str, Any], path: Path) -> None:
             f"{_percent(row['as_planned']):>10} {interval:>15} "
             f"{slot['density_altitude_median_ft']:>7,.0f} ft "
             f"{slot['density_altitude_1_in_10_high_ft']:>6,.0f} ft  "
-            f"{slot['bites'].replace('_', ' ') or 'nothing'}"
+            f"{CAUSES_SAID.get(slot['bites'], 'nothing')}"
         )
     for venue in told["venues"]:
         for warning in venue["warnings"]:

@@ -18,6 +18,7 @@ from pipeline.air.wind import show_line_components
 from pipeline.decisions import learning
 from pipeline.decisions.learning import CHANGED, FLOWN, PLANNED_OUT, SILENT, LearnedLimits, ShowAir
 from pipeline.decisions.limits import CAUSES, CONDITIONS, Curves, conditions_from_air, standardised
+from pipeline.results import CAUSES_SAID
 from pipeline.show_log import LoggedShow, log_digest, read_log
 
 if TYPE_CHECKING:
@@ -30,12 +31,6 @@ __all__ = ["LearnedFromLog", "answers_moved", "learn_from_log", "logged_air", "s
 FloatArray = npt.NDArray[np.floating]
 StationHours = Callable[["Season", "Venue"], StationRecord | None]
 
-WORDS = {
-    "density_altitude": "density altitude",
-    "wind_across": "wind across the line",
-    "rough_air": "gusts",
-    "wind_along": "wind along the line",
-}
 _CHOICE = ("density_altitude", "wind_toward_crowd", "gust", "wind_along_line")
 _UNITS = {name: ("ft", FT) if name == "density_altitude" else ("kt", KT) for name in CONDITIONS}
 _AIR = ("density_altitude", "toward_crowd", "along_line", "gust", "wind_speed")
@@ -374,7 +369,7 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
     shows, changed = int(fit.shows_by_cause[c]), int(fit.changed_by_cause[c])
     at, low, high = (share(end) for end in (fit.limit_middle, fit.limit_lower, fit.limit_upper))
     used = share(fit.limit)
-    words, question = WORDS[cause], ""
+    words, question = CAUSES_SAID[cause], ""
     span = f"{at:.0f} % of the limit you wrote (80 % range {low:.0f}–{high:.0f} %)"
     looser = fit.limit + offset > 1.0
     past, early, below = _against(learned, c)

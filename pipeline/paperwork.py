@@ -23,7 +23,7 @@ from pipeline.decisions import limits, today
 from pipeline.errors import InputError
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
-from pipeline.results import CAUTIONS, days_in_ten, write_atomically
+from pipeline.results import CAUSES_SAID, CAUTIONS, days_in_ten, write_atomically
 from pipeline.which_show import WORDS
 
 if TYPE_CHECKING:
@@ -682,7 +682,7 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
                 f"{row.density_altitude_median_ft:,.0f}",
                 f"{row.density_altitude_high_ft:,.0f}",
                 f"{row.gust_high_kt:.0f}",
-                _bites(row.bites),
+                CAUSES_SAID.get(row.bites, ""),
             )
             for row in rows
         ),
@@ -710,17 +710,6 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
         CAUTIONS,
         answer.invented,
     )
-
-
-_CAUSE_WORDS = {
-    "wind_across": "wind on the crowd",
-    "rough_air": "gusts",
-    "wind_along": "wind along the line",
-}
-
-
-def _bites(cause: str) -> str:
-    return "" if not cause else _CAUSE_WORDS.get(cause) or WORDS[cause]
 
 
 # --- All of them ------------------------------------------------------------------------------------

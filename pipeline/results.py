@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
+    "CAUSES_SAID",
     "CAUTIONS",
     "LABELS",
     "SAMPLES",
@@ -768,6 +769,19 @@ def read_results(path: Path) -> xr.Dataset:
         ds.close()
         raise
     return ds
+
+
+CAUSES_SAID: dict[str, str] = {
+    "density_altitude": "density altitude",
+    "wind_across": "wind on the crowd",
+    "rough_air": "gusts",
+    "wind_along": "wind along the line",
+    "runway_crosswind": "runway crosswind",
+    "ceiling": "ceiling",
+    "visibility": "visibility",
+    "thunder": "thunder",
+}
+"""What bites, by cause, as people say it."""
 
 
 def what_bites(chances: Any, labels: Any) -> str:

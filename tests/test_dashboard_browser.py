@@ -110,12 +110,15 @@ def test_a_planted_fault_is_found(address: str) -> None:
         assert sum(v for v, _ in shifted(page, 0.0)) > GOOD_SHIFT
 
 
-@pytest.mark.parametrize("path", ["energy", "hour", "figure"])
-def test_controls_that_come_late_push_nothing_down(address: str, path: str) -> None:
-    """The scripts of the controls above the answer are held back until it can be read: it stays in place."""
-    late = ("/Selectbox.", "/Slider.", "/ButtonGroup.")
+@pytest.mark.parametrize(
+    ("path", "width"), [("energy", "phone"), ("hour", "phone"), ("figure", "phone"), ("venue", "desk")]
+)
+def test_what_comes_late_pushes_nothing_down(address: str, path: str, width: str) -> None:
+    """The scripts of the controls above the answer, and of the pictures, are held back until it can be read:
+    all stays in place."""
+    late = ("/Selectbox.", "/Slider.", "/ButtonGroup.", "/ArrowVegaLiteChart.")
     held: list[Any] = []
-    with opened(address, "phone") as (page, account):
+    with opened(address, width) as (page, account):
         page.route(lambda url: any(name in url for name in late), lambda route: held.append(route))
         page.goto(f"{address}/{path}?booking={HOT}")
         since = readable(page)

@@ -131,7 +131,9 @@ def test_without_a_fitting_folder_nothing_is_printed(monkeypatch: pytest.MonkeyP
     (folder / "bookings.yaml").write_text(text.replace("11130", "12000"), encoding="utf-8")
     app = _show(monkeypatch, Made(folder, made.results), booking=HOT)
     assert not app.get("download_button")
-    assert any("No papers" in i.value and "showhour forecast" in i.value for i in app.info)
+    assert any("No papers" in i.value for i in app.info)
+    told = [e.value for e in (*app.error, *app.warning, *app.info)]
+    assert sum("showhour forecast" in t for t in told) == 1
     assert _table(app, "In, out or substitute")
 
 

@@ -180,7 +180,7 @@ def test_a_booking_that_moved_and_a_fetch_that_failed_are_called_out(
     assert any(t.startswith(f"2026-11-02 08:00 UTC: {SEA} moved") for t in told)
     assert not any("old moved" in t for t in told)
     text = _text(app)
-    assert "(2026-11-03 09:30 UTC), 41 s, something failed, 1 booking moved" in text
+    assert "(2026-11-03 09:30 UTC), 41 s, something failed, 1 booking with a chance outside" in text
     assert "2026-11-03 09:30 run 41 0 of 1 meteostat XXXXX (nowhere): it timed out" in text
     assert text.index("2026-11-03 09:30 run") < text.index("2026-11-02 08:00 run")
 

@@ -16,6 +16,7 @@ from dashboard.season import Season, load_season
 from pipeline import show_log
 from pipeline.errors import ShowhourError
 from pipeline.inputs import load_season as load_inputs
+from pipeline.results import CAUSES_SAID
 
 _SHOW = {
     "when": "Show, local time",
@@ -95,7 +96,10 @@ def _limits(season: Season, condition: str) -> str:
 def _shows(told: dict[str, Any]) -> str:
     rows = []
     for show in told["every_show"]:
-        changed = [f"{c['figure']} {c['outcome']}: {c['cause']}".replace("_", " ") for c in show["changed"]]
+        changed = [
+            f"{c['figure']} {c['outcome'].replace('_', ' ')}: {CAUSES_SAID.get(c['cause'], c['cause'])}"
+            for c in show["changed"]
+        ]
         row = {
             "when": f"{show['date']} {show['time_local']}, {show['venue']}, {show['routine']}",
             "changed": "; ".join(changed) or "nothing",

@@ -359,7 +359,7 @@ def _others(season: Season, plan: Plan) -> None:
 
 season = load_season()
 frame.begin(season, "The season")
-frame.notices(season)
+frame.notices(season, stale=False)
 folder = answers.inputs(season)
 plan = planning.season_plan(season)
 _alarms(season, plan)

@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import answers, charts_shows, frame, markup, sentences, tables, words
-from dashboard.season import BookingRow, Season, load_season
+from dashboard.season import BookingRow, Season, load_season, stale_because
 from pipeline.papers.sheet import Sheet, draw
 
 Told = dict[str, Any]
@@ -228,14 +228,23 @@ def _frontier(told: Told) -> None:
     )
 
 
+def _no_folder(season: Season) -> str:
+    """Why the season folder is not asked; in few words where the top of the page has said it."""
+    if stale_because(season):
+        return "the season folder and these results differ; the top of this page names the cure."
+    return answers.why_no_inputs(season)
+
+
 def _practice(season: Season, told: Told) -> None:
     st.subheader("What to practise, and by when", anchor=False)
     practice = told["practice"]
     names = {b.id: b.name for b in season.bookings}
     if practice is None:
+        why = _no_folder(season)
         st.info(
-            answers.why_no_inputs(season)
-            or "The season folder has no practice.yaml: whether the figures will be current is not judged."
+            f"Practice is not judged: {why}"
+            if why
+            else "The season folder has no practice.yaml: whether the figures will be current is not judged."
         )
         return
     groups: dict[tuple[str, str, str, str], list[str]] = {}
@@ -318,7 +327,7 @@ def _practice(season: Season, told: Told) -> None:
 
 def _papers(season: Season, booking: BookingRow) -> None:
     st.subheader(f"Papers for {booking.name}", anchor=False)
-    why = answers.why_no_inputs(season)
+    why = _no_folder(season)
     if why:
         st.info(f"No papers: {why}")
         return

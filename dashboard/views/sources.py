@@ -57,8 +57,12 @@ def _answer(stations: Sequence[StationRow], venues: int, runs: Sequence[Mapping[
             f"Last run: <b>{evidence.ago(str(last['started']), dt.datetime.now(dt.UTC))}</b> "
             f"({evidence.moment(str(last['started']))} UTC), {words.number(float(last['seconds']), 's')}, "
             f"{'something failed' if evidence.run_troubles(last) else 'nothing failed'}, "
-            f"{len(last['moved']) or 'no'} booking{'' if len(last['moved']) == 1 else 's'} moved out of the "
-            "interval that it had."
+            + (
+                f"{len(last['moved'])} booking{'' if len(last['moved']) == 1 else 's'} with a chance outside "
+                "the 90 % interval told before."
+                if last["moved"]
+                else "every booking’s chance still within the 90 % interval told before."
+            )
         )
         newest = {name: hour for name, hour in last.get("newest_hours", {}).items() if hour}
         if newest:
@@ -222,9 +226,9 @@ if runs:
                 "seconds": "Took [s]",
                 "fetched": "Stations fetched",
                 "failed": "What failed",
-                "moved": "Bookings moved out of their interval",
+                "moved": "Bookings whose chance left the interval told before",
             },
-            "Newest first. A booking that moved out of its interval is worth a look before relying on it.",
+            "Newest first. Look at such a booking again before you rely on it.",
             numeric=("seconds",),
         )
     )
@@ -244,6 +248,6 @@ with st.expander("How this is worked out"):
         "was below what is reported. *Standard atmosphere* under pressure means that no pressure was held; "
         "density altitude is then less sure.\n\n"
         "The record of runs says when the season was last computed, what could not be fetched, and which "
-        "bookings moved out of the 90 % interval that they had before."
+        "bookings’ chances left the 90 % interval told before."
     )
 frame.end()

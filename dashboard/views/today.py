@@ -300,26 +300,27 @@ def _page(booking: BookingRow, day: Day) -> None:
             key=f"today_elevation_{venue.id}",
         )
     reading = _from_metar(feet * FT) if kind == _METAR else _typed(venue, day, feet * FT)
-    if reading is None:
-        wanted = (
-            "paste the whole report"
-            if kind == _METAR
-            else "temperature and altimeter setting are the least; what is left out is not cleared"
-        )
-        st.html(markup.answer([f"No reading yet: {wanted}."]))
-        return
-    told = _answered(booking, day, folder, venue, reading)
-    _which(told)
-    _air(told)
-    _states(told)
-    _past(told)
+    with st.container(key="today_outcome"):
+        if reading is None:
+            wanted = (
+                "paste the whole report"
+                if kind == _METAR
+                else "temperature and altimeter setting are the least; what is left out is not cleared"
+            )
+            st.html(markup.answer([f"No reading yet: {wanted}."]))
+            return
+        told = _answered(booking, day, folder, venue, reading)
+        _which(told)
+        _air(told)
+        _states(told)
+        _past(told)
 
 
 season = load_season()
 frame.begin(season, "Today")
 booking = frame.choose_booking(season)
 day = frame.choose_day(season, booking)
-frame.notices(season, venue=day.venue)
+frame.notices(season, venue=day.venue, stale=day.status != "ok")
 if day.status != "ok":
     st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
 else:

@@ -179,7 +179,7 @@ class Store:
         path = self.path(source, station_id)
         record = _read(path, variables)
         if record is None or record.size == 0:
-            raise _nothing_stored(path, source, station_id)
+            raise _nothing_stored(source, station_id)
         return record
 
     def file_digest(self, source: str, station_id: str) -> str:
@@ -402,10 +402,8 @@ class Store:
             lock.release()
 
 
-def _nothing_stored(path: Path, source: str, station_id: str) -> StoreError:
-    return StoreError(
-        f"{path}: no hours of station {station_id} from {source} are stored. Fetch the station first."
-    )
+def _nothing_stored(source: str, station_id: str) -> StoreError:
+    return StoreError(f"no hours of station {station_id} from {source} are stored. Fetch the station first.")
 
 
 def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
