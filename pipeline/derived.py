@@ -39,7 +39,7 @@ _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
 _REACH = 5000.0 * FT
 """No field's density altitude stands higher above it [m]: that is some 42 °C above standard."""
-_VERSION = 3
+_VERSION = 4
 """Rises when limits come out otherwise from the same files, so that kept ones are made again."""
 _ALWAYS = -2000.0
 """A limit [m] below any density altitude: a figure whose cushions are used up at sea level is never flown."""

@@ -108,7 +108,7 @@ class RoutineEnergy:
         if nothing is mended; -1 where none does, (*cases).
     breaks
         What that figure breaks: "", "cannot be flown", "entry speed", "never-exceed speed" or "speed
-        category" (whichever is lower), "stall" (the wing is asked for more than it has at its slowest point)
+        category" (whichever is lower), "stall" (the wing is asked for more than it has)
         or "floor", (*cases).
     """
 
