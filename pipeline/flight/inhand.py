@@ -148,6 +148,7 @@ def in_hand(
     *,
     entry_speed: npt.ArrayLike | None = None,
     entry_height: npt.ArrayLike | None = None,
+    raised: npt.ArrayLike = 0.0,
     meet_base: bool = True,
     stall_margin: float = 0.0,
 ) -> InHand:
@@ -163,6 +164,8 @@ def in_hand(
         The pilot's authorised lowest height, above the field [m].
     entry_speed, entry_height
         As in `fly`; a speed that is given is taken as had.
+    raised
+        As in `fly`.
     meet_base, stall_margin
         As in `fly`; the heights and speeds in hand of a figure with one recovery do not depend on it.
     """
@@ -172,6 +175,7 @@ def in_hand(
         air,
         entry_speed=entry_speed,
         entry_height=entry_height,
+        raised=raised,
         meet_base=meet_base,
         stall_margin=stall_margin,
     )
@@ -812,9 +816,11 @@ def derived_da_limits(
     figures: Sequence[Figure],
     aircraft: Aircraft,
     cushions: Cushions,
-    floor: float,
+    floor: npt.ArrayLike,
     fields: Sequence[float | None] = (None,),
     *,
+    raised: npt.ArrayLike = 0.0,
+    closely_to: npt.ArrayLike = np.inf,
     step: float = 150.0,
     highest: float = 4500.0,
 ) -> tuple[tuple[DerivedLimit, ...], ...]:
@@ -829,9 +835,14 @@ def derived_da_limits(
     cushions
         What the pilot wants left over.
     floor
-        Authorised lowest height above the field [m]: the higher of the pilot's and the venue's.
+        Authorised lowest height above the field [m], the higher of the pilot's and the venue's: one, or one a
+        field.
     fields
         Pressure altitudes [m], which matter to a blown engine. None takes standard temperature everywhere.
+    raised
+        How much higher than planned the figures are flown [m]: one, or one a field.
+    closely_to
+        Density altitude [m] beyond which the last air of the coarse grid will do: one, or one a field.
     step, highest
         Grid of density altitudes looked at [m], from sea level, also where a field's air is never that dense:
         cold gives no engine a bonus, and what is used up there is used up in all of its air.
@@ -848,11 +859,12 @@ def derived_da_limits(
     """
     pressure = np.array([np.nan if field is None else field for field in fields])[:, None]
     grid = np.linspace(0.0, highest, max(int(np.ceil(highest / step)), 1) + 1)
+    floor, raised = (np.asarray(a, dtype=float)[..., None] for a in (floor, raised))
 
     def used_up(figures: Sequence[Figure], density_altitudes: FloatArray) -> npt.NDArray[np.bool_]:
         """Which of `BITES` are used up, (bites, figures, fields, airs)."""
         air = FieldAir(density_altitudes, np.where(np.isnan(pressure), density_altitudes, pressure))
-        hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
+        hand = in_hand(list(figures), aircraft, air, floor, raised=raised, stall_margin=cushions.speed)
         # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
         recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
         wanted = np.where(recovers, cushions.height, 0.0)[:, None, None]
@@ -878,26 +890,22 @@ def derived_da_limits(
     share = np.arange(1, _FINER + 1) / _FINER
     for f, figure in enumerate(figures):
         lost = np.any(coarse[:, f], axis=0)
-        first = np.argmax(lost, axis=-1)
-        between = np.any(lost, axis=-1) & (first > 0)
+        any_lost, first = np.any(lost, axis=-1), np.argmax(lost, axis=-1)
         below = grid[np.maximum(first - 1, 0)]
+        near = any_lost & (first > 0) & (below <= closely_to)
         fine = below[:, None] + grid[1] * share
-        closer = used_up([figure], fine)[:, 0] if between.any() else coarse[:, f]
+        closer = used_up([figure], fine)[:, 0] if near.any() else coarse[:, f]
         for v in range(len(fields)):
-            if not between[v]:
-                causes = coarse[:, f, v, 0]
-                gone = bool(causes.any())
-                found[v].append(
-                    DerivedLimit(
-                        float("-inf" if gone else "inf"),
-                        BITES[int(np.argmax(causes))] if gone else "",
-                        highest,
-                    )
-                )
-                continue
-            k = int(np.argmax(np.any(closer[:, v], axis=0)))
-            last = below[v] if k == 0 else fine[v, k - 1]
-            found[v].append(DerivedLimit(float(last), BITES[int(np.argmax(closer[:, v, k]))], highest))
+            last, causes = float(below[v]), coarse[:, f, v, first[v]]
+            if not any_lost[v]:
+                last = np.inf
+            elif first[v] == 0:
+                last = -np.inf
+            elif near[v]:
+                k = int(np.argmax(np.any(closer[:, v], axis=0)))
+                last, causes = float(fine[v, k - 1]) if k else last, closer[:, v, k]
+            bites = BITES[int(np.argmax(causes))] if any_lost[v] else ""
+            found[v].append(DerivedLimit(last, bites, highest))
     return tuple(tuple(row) for row in found)
 
 

@@ -516,6 +516,7 @@ def fly(
     entry_speed: npt.ArrayLike | None = None,
     entry_height: npt.ArrayLike | None = None,
     base_height: npt.ArrayLike | None = None,
+    raised: npt.ArrayLike = 0.0,
     meet_base: bool = True,
     stall_margin: float = 0.0,
     degrees_per_node: float = 20.0,
@@ -530,11 +531,13 @@ def fly(
     aircraft
         The aircraft.
     air
-        The air over the field; its shape broadcasts with the three arrays below to the cases.
+        The air over the field; its shape broadcasts with the four arrays below to the cases.
     entry_speed
         Equivalent airspeed at the entry [m/s]; None takes each figure's own, with its gain at high fields.
     entry_height, base_height
         Heights above the field [m]; None takes each figure's own.
+    raised
+        Height by which all of it is flown higher [m], as by `Figure.raised`.
     meet_base
         True softens each recovery to meet the base; False flies all at the full working load factor.
     stall_margin
@@ -558,7 +561,9 @@ def fly(
     listed: list[Figure] = [figures] if isinstance(figures, Figure) else list(figures)
     if not listed:
         raise ValueError("no figure to fly")
-    given = [np.asarray(a, dtype=float) for a in (entry_speed, entry_height, base_height) if a is not None]
+    given = [
+        np.asarray(a, dtype=float) for a in (entry_speed, entry_height, base_height, raised) if a is not None
+    ]
     cases = np.broadcast_shapes(air.shape, *(a.shape for a in given))
     size = int(np.prod(cases, dtype=int))
     density_altitude, pressure_altitude = air.lanes(cases)
@@ -574,8 +579,9 @@ def fly(
 
     one = density_altitude[:size]
     speed = spread(entry_speed, [entry_speed_at(f, one) for f in listed])
-    height = spread(entry_height, [np.asarray(f.entry_height) for f in listed])
-    base = spread(base_height, [np.asarray(f.base_height) for f in listed])
+    higher = spread(raised, [])
+    height = spread(entry_height, [np.asarray(f.entry_height) for f in listed]) + higher
+    base = spread(base_height, [np.asarray(f.base_height) for f in listed]) + higher
     if np.any(speed <= 0):
         raise ValueError("entry speeds must be above zero")
 
@@ -642,6 +648,7 @@ def fly(
             load[rows] = load[rows.start - 1] if k else 0.0
 
             slot = _take(table, figure_of[active])
+            slot.amount = slot.amount + np.where(slot.to_height, higher[active], 0.0)
             mine = lanes.take(active)
             start = state[:, active]
             nodes = _fly_slot(mine, slot, start, node_count)
