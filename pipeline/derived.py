@@ -39,7 +39,7 @@ _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
 _REACH = 5000.0 * FT
 """No field's density altitude stands higher above it [m]: that is some 42 °C above standard."""
-_VERSION = 3
+_VERSION = 4
 """Rises when limits come out otherwise from the same files, so that kept ones are made again."""
 _ALWAYS = -2000.0
 """A limit [m] below any density altitude: a figure whose cushions are used up at sea level is never flown."""
@@ -152,17 +152,25 @@ def lowest_limits(
     """
     from pipeline.flight.inhand import derived_da_limits
 
-    own, fields = season.pilot.floor_agl_ft * FT, _fields(season)
-    by_field: list[list[DerivedLimit]] = []
-    for floor in sorted({floor for floor, _ in fields}):
-        raised = [figure.raised(floor - own) for figure in figures]
-        elevations = [elevation for at, elevation in fields if at == floor]
-        limits = derived_da_limits(raised, aircraft, cushions, floor, elevations)
-        by_field += [
-            [_reachable(limit, elevation) for limit in row]
-            for row, elevation in zip(limits, elevations, strict=True)
-        ]
-    return [min(each, key=lambda d: d.density_altitude) for each in zip(*by_field, strict=True)]
+    fields = _fields(season)
+    floors, elevations = np.array([floor for floor, _ in fields]), [elevation for _, elevation in fields]
+    by_field = derived_da_limits(
+        figures,
+        aircraft,
+        cushions,
+        floors,
+        elevations,
+        raised=floors - season.pilot.floor_agl_ft * FT,
+        closely_to=np.array(elevations) + _REACH,
+    )
+    reached = [
+        [_reachable(limit, elevation) for limit in row]
+        for row, elevation in zip(by_field, elevations, strict=True)
+    ]
+    # Where none is in reach, no field has one as far as any was looked at.
+    return [
+        min(each, key=lambda d: (d.density_altitude, d.searched_to)) for each in zip(*reached, strict=True)
+    ]
 
 
 def _derived(season: Season, flight: FlightInputs, names: Sequence[str], cache: Path) -> list[DerivedLimit]:
@@ -184,10 +192,10 @@ def _derived(season: Season, flight: FlightInputs, names: Sequence[str], cache: 
 
 
 def _reachable(limit: DerivedLimit, field: float) -> DerivedLimit:
-    """A field's limit, or none where its air is never that thin."""
+    """A field's limit, or none up to there where its air is never that thin."""
     if limit.density_altitude <= field + _REACH:
         return limit
-    return type(limit)(np.inf, "", limit.searched_to)
+    return type(limit)(np.inf, "", min(limit.density_altitude, limit.searched_to))
 
 
 def _plain(value: float) -> float | str:

@@ -20,7 +20,15 @@ from pydantic import Field, model_validator
 from pipeline.air.atmosphere import GRAVITY
 from pipeline.air.variables import FT, KT
 from pipeline.errors import InputError
-from pipeline.flight.aircraft import Aircraft, BlownEngine, Engine, FieldAir, TableEngine, UnblownEngine
+from pipeline.flight.aircraft import (
+    Aircraft,
+    BlownEngine,
+    Engine,
+    FieldAir,
+    TableEngine,
+    UnblownEngine,
+    stall_speed,
+)
 from pipeline.flight.calibration import (
     Measured,
     glide,
@@ -693,6 +701,7 @@ def _read(
     measured = _measured(entry.measured, figures, document, faults)
     if faults:
         return None, None, faults
+    warnings += _odd_cushions(entry, aircraft, document, elevations_ft)
     book = entry.runway
     flight = FlightInputs(
         aircraft=aircraft,
@@ -714,6 +723,35 @@ def _read(
         warnings=tuple(warnings),
     )
     return flight, figure_file, faults
+
+
+def _odd_cushions(
+    entry: _AircraftEntry, aircraft: Aircraft, document: Document, elevations_ft: Sequence[float]
+) -> list[Fault]:
+    """Cushions that look like a height or an airspeed; a measured entry that looks like one above the sea."""
+    odd: list[Fault] = []
+    stall = float(stall_speed(aircraft)) / KT
+    if entry.cushions.speed_kt >= stall:
+        words = f"a speed over the stall; as much as the stall itself, {stall:.0f} kt, looks like an airspeed"
+        odd.append(document.fault(("cushions", "speed_kt"), words))
+    heights: list[tuple[tuple[str, ...], float | None, float]] = [
+        (("cushions", "height_ft"), entry.cushions.height_ft, _lowest_high(elevations_ft))
+    ]
+    if entry.measured is not None and entry.measured.loop is not None:
+        loop = entry.measured.loop
+        heights.append(
+            (("measured", "loop", "entry_height_ft"), loop.entry_height_ft, loop.pressure_altitude_ft)
+        )
+    for place, height, elevation in heights:
+        words = "" if height is None else height_warning(height, elevation, 0.0)
+        if words:
+            odd.append(document.fault(place, words))
+    return odd
+
+
+def _lowest_high(elevations_ft: Sequence[float]) -> float:
+    """Elevation [ft] from which on a height above ground looks like one above sea level; 0 for none."""
+    return min((e for e in elevations_ft if e >= 800.0), default=0.0)
 
 
 def _aircraft(entry: _AircraftEntry) -> Aircraft:
@@ -779,7 +817,7 @@ def _read_figures(
             for key, words in figure_faults(figure, aircraft):
                 place = (name, *_key_path(key, entry.segments is not None))
                 faults.append(document.fault(place, f"what the aircraft allows: {words}"))
-        lowest = min((e for e in elevations_ft if e >= 800.0), default=0.0)
+        lowest = _lowest_high(elevations_ft)
         heights: list[tuple[tuple[str | int, ...], float | None]] = [
             (("entry_height_ft",), entry.entry_height_ft),
             (("base_height_ft",), entry.base_height_ft),

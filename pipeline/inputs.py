@@ -1759,9 +1759,15 @@ def _check_metres(
 
 
 def _check_waiver(venue: Venue, document: Document, head: _SeasonEntry, warnings: list[Fault]) -> None:
-    if venue.floor_agl_ft is not None and venue.floor_agl_ft < head.pilot.floor_agl_ft:
-        wanted = f"a floor at or above the pilot's own, {head.pilot.floor_agl_ft:g}; the higher is used"
-        warnings.append(document.fault(("floor_agl_ft",), wanted))
+    from pipeline.flight.heights import height_warning
+
+    if venue.floor_agl_ft is not None:
+        own = head.pilot.floor_agl_ft
+        odd = height_warning(venue.floor_agl_ft, venue.elevation_ft, own)
+        if venue.floor_agl_ft < own:
+            odd = f"a floor at or above the pilot's own; {odd}; the higher is used"
+        if odd:
+            warnings.append(document.fault(("floor_agl_ft",), odd))
     for name in ("ceiling_ft", "visibility_sm"):
         own, usual = getattr(venue.act, name), getattr(head.act, name)
         if own is not None and own.limit < usual.limit:

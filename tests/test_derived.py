@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from pipeline.air.variables import FT
-from pipeline.derived import used_limits
+from pipeline.derived import lowest_limits, used_limits
 from pipeline.flight.inhand import derived_da_limits
 from pipeline.flight_inputs import season_flight
 from pipeline.inputs import demo_folder, load_season
@@ -48,3 +49,21 @@ def test_a_venue_s_higher_floor_is_in_the_limits_that_the_chances_use(tmp_path: 
     assert used == pytest.approx(min(each), abs=0.01)
     assert each[booked.index(raised.venue(highest.id))] == min(each)
     assert used < used_limits(plain, curves_of(plain), tmp_path / "cache").derived[at] - 100 * FT
+
+    # A slider's move flies a figure over all fields at once, quickly; where no field's air is as thin as its
+    # limit, nothing is said beyond the lowest of these.
+    eight = flight.figures["Cuban eight"]
+    lowest_limits(plain, flight.aircraft, flight.cushions, [eight])
+    start = time.process_time()
+    (found,) = lowest_limits(plain, flight.aircraft, flight.cushions, [eight])
+    assert time.process_time() - start < 0.2
+    alone = []
+    for venue in (plain.venue(v.id) for v in booked):
+        floor = plain.floor_agl_ft(venue) * FT
+        (limit,) = derived_da_limits(
+            [eight.raised(floor - own)], flight.aircraft, flight.cushions, floor, [venue.elevation]
+        )[0]
+        assert limit.density_altitude > venue.elevation + 5000 * FT
+        alone.append(min(limit.density_altitude, limit.searched_to))
+    assert found.density_altitude == np.inf
+    assert min(alone) - 500 * FT <= found.searched_to <= min(alone) + 0.01

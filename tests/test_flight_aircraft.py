@@ -9,7 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.air.atmosphere import DENSITY_0, PRESSURE_0, standard_density, standard_pressure
+from pipeline.air.atmosphere import (
+    DENSITY_0,
+    PRESSURE_0,
+    altitude_at_density,
+    standard_density,
+    standard_pressure,
+)
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import (
     BlownEngine,
@@ -28,6 +34,7 @@ from pipeline.flight.aircraft import (
     top_speed,
     turn,
 )
+from pipeline.flight.performance import performance
 from tests.flightdata import BIPLANE
 
 
@@ -148,6 +155,19 @@ def test_tip_mach() -> None:
     rotation = np.pi * 2.7 * 35.0
     expected = np.hypot(rotation, 100 * KT) / (38.968 * np.sqrt(288.15) * KT)
     assert float(tip_mach(BIPLANE, 100 * KT, 288.15)) == pytest.approx(expected, rel=1e-4)
+
+
+def test_tips_in_the_cold() -> None:
+    """At 5,000 ft the standard has 278.24 K (ISO 2533); 20 K colder the air is denser by 278.24/258.24.
+
+    The speed of sound is 38.968 √258.24 kt there, 3.7 % less, and the tips' Mach number as much more.
+    """
+    sigma = 0.86167 * 278.24 / 258.24
+    cold = FieldAir(float(altitude_at_density(sigma * 1.225)), 5000 * FT)
+    shown = performance(BIPLANE, cold)
+    fastest = BIPLANE.never_exceed_speed / np.sqrt(sigma)
+    expected = np.hypot(np.pi * 2.7 * 35.0, fastest) / (38.968 * np.sqrt(258.24) * KT)
+    assert float(shown.fastest_tip_mach) == pytest.approx(expected, rel=2e-4)
 
 
 def test_level_speed_balances_and_climb_is_the_best_there_is() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.air.atmosphere import DENSITY_0, density_altitude, standard_density
 from pipeline.air.variables import FT, KT
+from pipeline.flight import inhand
 from pipeline.flight.aircraft import Aircraft, FieldAir, TableEngine, UnblownEngine, stall_speed
 from pipeline.flight.figures import (
     LIBRARY,
@@ -20,6 +21,7 @@ from pipeline.flight.figures import (
     line,
     own,
     pull_to,
+    push_to,
     recover,
     roll,
 )
@@ -325,14 +327,12 @@ def test_derived_limit_is_where_the_cushion_is_used_up() -> None:
 def test_derived_limit_in_speed_is_never_past_the_last_air_that_keeps_it(field_ft: int) -> None:
     """Square loop, whose pull is eased to the speed cushion: the limit lies within 50 ft of its end."""
     figure = replace(LIBRARY["square_loop"], entry_speed=170 * KT)
-    field = field_ft * FT
-    limit = derived_da_limit(figure, BIPLANE, CUSHIONS, FLOOR, pressure_altitude=field)
+    field, cushions = field_ft * FT, Cushions(CUSHIONS.height, 6 * KT)
+    limit = derived_da_limit(figure, BIPLANE, cushions, FLOOR, pressure_altitude=field)
     assert limit.bites == "speed in hand"
     fine = limit.density_altitude + np.arange(-1500, 51, 10) * FT
-    # Air denser than 2,500 ft under the field's standard is not looked at.
-    fine = fine[fine >= max(field - 2500 * FT, 0.0)]
-    hand = in_hand(figure, BIPLANE, FieldAir(fine, field), FLOOR, stall_margin=CUSHIONS.speed)
-    kept = hand.speed > CUSHIONS.speed + 1e-6
+    hand = in_hand(figure, BIPLANE, FieldAir(fine, field), FLOOR, stall_margin=cushions.speed)
+    kept = hand.speed > cushions.speed + 1e-6
     # The last 5 of 10 ft steps lie past the limit; the figure must be lost among them, not before.
     assert np.all(kept[fine <= limit.density_altitude - 500 * FT])
     assert kept[:-5].all()
@@ -583,7 +583,7 @@ def test_a_steep_line_flown_too_slow_is_out() -> None:
         hand = in_hand(figure, BIPLANE, FieldAir(0.0), FLOOR)
         assert hand.failure == 0
         assert bool(hand.speed < 0) == out
-        assert ("slower than the stall" in story(figure, hand, BIPLANE)) == out
+        assert ("slower than the loaded stall" in story(figure, hand, BIPLANE)) == out
 
 
 def test_a_half_roll_into_the_pull_asks_for_no_inverted_flight() -> None:
@@ -604,6 +604,64 @@ def test_a_roll_is_judged_where_the_wing_has_least() -> None:
     stall = float(stall_speed(weak)) / np.sqrt(0.8)
     slowest = float(np.min(hand.flown.equivalent_airspeed))
     assert float(hand.speed) == pytest.approx(slowest - stall, abs=1e-6)
+
+
+def test_speed_in_hand_is_the_least_of_every_held_path() -> None:
+    """Over the top of a square loop the pull at its slowest point has more in hand than the hold after it.
+
+    The pull asks +1.3 g of a lift of 1.5: its stall is √(1.3) of the upright one. Inverted level asks -1 g of
+    a lift of 1.05: √(1.5/1.05) of it, the faster one. A steep bank after a loop asks more still: at 76°
+    1/cos 76° = 4.13 g, √4.13 = 2.033 of the upright stall. And a figure's own entry counts.
+    """
+    stall = float(stall_speed(BIPLANE))
+    square = in_hand(LIBRARY["square_loop"], BIPLANE, FieldAir(0.0), FLOOR)
+    held = square.flown.equivalent_airspeed[square.flown.segment == 3]
+    assert float(square.speed) == pytest.approx(float(held.min()) - stall * np.sqrt(1.5 / 1.05), abs=0.02)
+
+    loop = LIBRARY["loop"]
+    banked = replace(loop, segments=(*loop.segments, hold(seconds=3.0, bank=76.0), hold(seconds=0.1)))
+    steep = in_hand(banked, BIPLANE, FieldAir(0.0), FLOOR)
+    held = steep.flown.equivalent_airspeed[steep.flown.segment == 5]
+    needed = stall / np.sqrt(np.cos(np.radians(76.0)))
+    assert float(steep.speed) == pytest.approx(float(held.min()) - needed, abs=1e-6)
+    assert float(steep.speed) < float(in_hand(loop, BIPLANE, FieldAir(0.0), FLOOR).speed) - 5 * KT
+
+    split = in_hand(LIBRARY["split_s"], BIPLANE, FieldAir(2500.0), FLOOR)
+    assert float(split.speed) == pytest.approx(85 * KT - stall, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", sorted(LIBRARY))
+def test_what_is_in_hand_does_not_depend_on_where_the_nodes_lie(name: str) -> None:
+    """Flown in steps a tenth as wide: speed in hand within 0.4 kt, lowest and highest within 2 ft."""
+    air = FieldAir(np.array([0.0, 2500.0]))
+    coarse = in_hand(LIBRARY[name], BIPLANE, air, FLOOR, stall_margin=CUSHIONS.speed)
+    fine = fly(LIBRARY[name], BIPLANE, air, stall_margin=CUSHIONS.speed, degrees_per_node=2.0)
+    speed = np.min(inhand._speeds_in_hand(fine, BIPLANE), axis=0)
+    np.testing.assert_allclose(coarse.speed, speed, atol=0.4 * KT)
+    np.testing.assert_allclose(coarse.lowest, fine.lowest, atol=2.0 * FT)
+    np.testing.assert_allclose(coarse.highest, fine.highest, atol=2.0 * FT)
+
+
+def test_a_lowest_point_between_two_nodes_is_found() -> None:
+    """A dive of 45° pulled straight into a climb of 45° has its bottom between, and its greatest speed too.
+
+    Against steps a twentieth as wide, in which they lie at a node. An outside loop's greatest speed likewise.
+    """
+    figure = Figure(
+        "vee",
+        (push_to(-45), line(height=900 * FT), pull_to(45), line(seconds=1.0), push_to(0)),
+        130 * KT, 2000 * FT, 500 * FT,
+    )  # fmt: skip
+    coarse = in_hand(figure, BIPLANE, FieldAir(2500.0), FLOOR)
+    fine = fly(figure, BIPLANE, FieldAir(2500.0), degrees_per_node=1.0)
+    assert float(np.min(coarse.flown.height)) > float(fine.lowest) + 10 * FT
+    assert float(coarse.lowest) == pytest.approx(float(fine.lowest), abs=2.5 * FT)
+    assert float(coarse.height) == pytest.approx(float(coarse.lowest) - FLOOR)
+    outside = replace(LIBRARY["outside_loop"], entry_speed=110 * KT)
+    coarse = in_hand(outside, BIPLANE, FieldAir(0.0), FLOOR)
+    fine = fly(outside, BIPLANE, FieldAir(0.0), degrees_per_node=1.0)
+    assert float(np.max(coarse.flown.equivalent_airspeed)) < float(fine.fastest) - 0.1 * KT
+    assert float(coarse.fastest) == pytest.approx(float(fine.fastest), abs=0.05 * KT)
 
 
 def test_speed_in_hand_of_level_flight() -> None:

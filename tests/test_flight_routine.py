@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from pipeline.air.variables import FT, KT
-from pipeline.flight.aircraft import FieldAir, UnblownEngine
+from pipeline.flight.aircraft import Engine, FieldAir, UnblownEngine, specific_excess_power
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.routine import Item, join_faults, routine_energy
+from pipeline.flight.routine import Item, climb, join_faults, routine_energy
+from pipeline.flight.runway import acceleration
 from tests.flightdata import BIPLANE
 
 FLOOR = 250 * FT
@@ -118,6 +121,43 @@ def test_an_aircraft_that_cannot_climb_cannot_mend() -> None:
     energy = routine_energy(items, weak, FieldAir(2000.0), FLOOR)
     assert np.isinf(energy.climb_seconds[1])
     assert np.isinf(energy.total_seconds)
+
+
+@pytest.mark.parametrize("engine", [BIPLANE.engine, UnblownEngine(450 * 745.7)])
+@pytest.mark.parametrize("altitude_ft", [0, 5000, 9000])
+def test_no_climb_that_mends_takes_longer_than_is_said(engine: Engine, altitude_ft: int) -> None:
+    """A climb that ends where the dive to the entry begins, against SciPy's `solve_ivp` of both.
+
+    Backwards: the dive at 30° from the entry's speed to that of the climb, in air that thins upward; then the
+    climb at a constant indicated speed, dE/dt = (T - D) V / W. Said is what the climb takes, and little more.
+    """
+    aircraft, air = replace(BIPLANE, engine=engine), FieldAir(altitude_ft * FT, min(altitude_ft * FT, 2042.0))
+    height, entry, mend = 500 * FT, 170 * KT, 500 * FT
+    climbing, rate = (float(v) for v in climb(aircraft, air, height, entry, 1.2))
+
+    def indicated(_t: float, y: list[float]) -> float:
+        return float(y[1] * np.sqrt(air.density(y[0]) / 1.225)) - climbing
+
+    indicated.terminal = True  # type: ignore[attr-defined]
+
+    def diving(_t: float, y: list[float]) -> list[float]:
+        power = air.power(aircraft, y[0])
+        gain = acceleration(aircraft, power, air.density(y[0]), np.asarray(y[1]), -0.5)
+        return [-0.5 * y[1], float(gain)]
+
+    fast = entry * np.sqrt(1.225 / float(air.density(height)))
+    top = solve_ivp(diving, (0.0, -60.0), [height, fast], events=indicated, rtol=1e-8).y[0, -1]
+
+    def energy(h: float) -> float:
+        return float(h + climbing**2 * 1.225 / air.density(h) / (2 * 9.80665))
+
+    def per_metre(_t: float, y: list[float]) -> list[float]:
+        power = float(specific_excess_power(aircraft, air, climbing, 1.2, y[0]))
+        return [(energy(y[0] + 0.5) - energy(y[0] - 0.5)) / power]
+
+    below = brentq(lambda h: energy(h) - energy(top) + mend, top - mend, top)
+    seconds = solve_ivp(lambda h, t: per_metre(t, [h]), (below, top), [0.0], rtol=1e-8).y[0, -1]
+    assert seconds <= mend / rate <= 1.06 * seconds
 
 
 def test_climbing_legs_are_whole() -> None:

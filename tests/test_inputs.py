@@ -909,6 +909,10 @@ def test_waivers(folder: Path) -> None:
     season = load_season(folder)
     assert season.floor_agl_ft(season.venues[0]) == 250.0
     assert warnings_of(folder)[0][0] == "floor_agl_ft"
+    assert "looks like metres" in load_season(folder).warnings[0].wanted
+    elevation = season.venues[0].elevation_ft
+    edit(folder, "venues/lowfield.yaml", "floor_agl_ft: 100", f"floor_agl_ft: {elevation:g}")
+    assert "looks like a height above sea level" in load_season(folder).warnings[0].wanted
 
 
 def test_climate_settings_are_the_climate(folder: Path) -> None:

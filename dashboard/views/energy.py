@@ -23,7 +23,7 @@ _BREAKS = {
     "cannot be flown": "cannot be flown",
     "never-exceed speed": "passes the never-exceed speed",
     "speed category": "passes the ceiling of the display’s speed category",
-    "stall": "asks more of the wing at its slowest point than it has",
+    "stall": "asks more of the wing than it has",
 }
 
 

@@ -42,6 +42,7 @@ __all__ = [
     "FieldAir",
     "TableEngine",
     "UnblownEngine",
+    "air_temperature",
     "best_climb",
     "best_glide",
     "corner_speed",
@@ -316,15 +317,18 @@ def troposphere_density(altitude: ArrayLike) -> FloatArray:
     return np.asarray(DENSITY_0 * (1.0 - (LAPSE_RATE / TEMPERATURE_0) * h) ** _DENSITY_EXPONENT)
 
 
+def air_temperature(density_altitude: ArrayLike, pressure_altitude: ArrayLike) -> FloatArray:
+    """Temperature [K] that dry air must have to be of this density at this pressure."""
+    return np.asarray(standard_pressure(pressure_altitude) / (R_DRY * standard_density(density_altitude)))
+
+
 def engine_temperature_ratio(density_altitude: ArrayLike, pressure_altitude: ArrayLike) -> FloatArray:
     """Standard temperature over actual temperature at a pressure altitude, at most one [1].
 
-    No bonus for cold: what an engine gives beyond its standard power is not counted on. The actual
-    temperature is the one dry air must have to give this density at this pressure, so moist air counts as a
+    No bonus for cold: what an engine gives beyond its standard power is not counted on. Moist air counts as a
     little hotter than it is.
     """
-    pressure_altitude = np.asarray(pressure_altitude, dtype=float)
-    temperature = standard_pressure(pressure_altitude) / (R_DRY * standard_density(density_altitude))
+    temperature = air_temperature(density_altitude, pressure_altitude)
     return np.asarray(np.minimum(standard_temperature(pressure_altitude) / temperature, 1.0))
 
 

@@ -354,7 +354,10 @@ class Step:
     load_factor
         Commanded, signed toward the canopy [1]; on lines what the straight path needs.
     counts
-        Whether speed over the loaded stall is judged here: not in stalled motion nor on an upright line.
+        Whether speed over the loaded stall is judged here: not in stalled motion nor on an upright line, nor
+        in a recovery, which is eased as the cushion asks and pays in height.
+    holds
+        Of these, where the load factor is not the pilot's to ease: a float, and any path that is held.
     turns_over
         A roll that goes on past the half turn: on the way the path is held with the load factor reversed.
     """
@@ -366,6 +369,7 @@ class Step:
     side_end: int
     load_factor: float
     counts: bool
+    holds: bool
     turns_over: bool = False
 
     @property
@@ -431,6 +435,7 @@ def steps(figure: Figure) -> tuple[Step, ...]:
                 if not n > 1:
                     raise ValueError(f"{place}: a pull needs a load factor above 1, not {n:g}")
                 direction = side
+            counts = segment.kind != "recover"
             target = 0.0 if segment.climb_angle is None else segment.climb_angle
             end = _first_meeting(gamma, direction, target)
             # A recovery goes down and round to level, never up and over.
@@ -461,7 +466,8 @@ def steps(figure: Figure) -> tuple[Step, ...]:
                 end, side_end = np.pi - gamma, -side
             if segment.path in ("pivot", "slide") and abs(np.sin(gamma)) < _STEEP:
                 raise ValueError(f"{place}: a {segment.path} starts from a steep up-line")
-        result.append(Step(segment, gamma, end, side, side_end, float(n), counts, turns_over))
+        holds = counts and segment.kind in ("float_to", "line", "hold", "roll")
+        result.append(Step(segment, gamma, end, side, side_end, float(n), counts, holds, turns_over))
         gamma, side = end, side_end
     last_gate = max(figure.gate_segments, default=-1)
     if last_gate >= 0 and all(segment.kind != "recover" for segment in figure.segments[last_gate:]):

@@ -1,14 +1,15 @@
 """What is in hand in a figure against density altitude: height, speed, time, ground; gates; derived limits.
 
 Height in hand is what a recovery at the pilot's full working load factor would leave above the floor; a
-figure without a recovery has its lowest height instead. Speed in hand is what the slowest point of the
-curved and level flying has over the stall at the load factor there; below zero, the wing cannot give it. The
-pilot is taken to ease every pull so as to keep the speed cushion: what that costs is height, and in the end
-the way over the top.
+figure without a recovery has its lowest height instead. Speed in hand is the least that the slowest point,
+and every float and held path, has over the stall at the load factor there; below zero, the wing cannot give
+it. The pilot is taken to ease every pull so as to keep the speed cushion: what that costs is height, and in
+the end the way over the top.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -63,7 +64,6 @@ BITES = (
 
 _EASED = 1e-6  # m/s; a pull eased at the slowest point has the cushion to the last digit, and nothing more
 _FINER = 16
-_COLDEST = 2500.0 * FT  # a field's air is seldom denser: some 21 °C below standard
 _STEEPEST_DIVE = 45.0  # degrees; a figure whose speed this cannot give is out: common practice, no source
 
 
@@ -77,7 +77,7 @@ class Cushions:
         Above the floor at the bottom of a recovery at the full working load factor [m]; figures without a
         recovery need only keep the floor.
     speed
-        Over the loaded stall at the slowest point, equivalent airspeed [m/s].
+        Over the loaded stall wherever that is judged, equivalent airspeed [m/s].
     """
 
     height: float
@@ -98,8 +98,8 @@ class InHand:
     height
         Height in hand above the floor [m].
     speed
-        Speed in hand over the loaded stall at the slowest point [m/s]; inf for a figure that is all
-        stalled or vertical flying.
+        Least speed in hand over the loaded stall, at the slowest point or on a float or held path [m/s]; inf
+        for a figure that is all stalled or vertical flying and recoveries.
     lowest, highest
         Heights above the field as flown [m].
     greatest_load_factor, least_load_factor
@@ -148,6 +148,7 @@ def in_hand(
     *,
     entry_speed: npt.ArrayLike | None = None,
     entry_height: npt.ArrayLike | None = None,
+    raised: npt.ArrayLike = 0.0,
     meet_base: bool = True,
     stall_margin: float = 0.0,
 ) -> InHand:
@@ -163,6 +164,8 @@ def in_hand(
         The pilot's authorised lowest height, above the field [m].
     entry_speed, entry_height
         As in `fly`; a speed that is given is taken as had.
+    raised
+        As in `fly`.
     meet_base, stall_margin
         As in `fly`; the heights and speeds in hand of a figure with one recovery do not depend on it.
     """
@@ -172,6 +175,7 @@ def in_hand(
         air,
         entry_speed=entry_speed,
         entry_height=entry_height,
+        raised=raised,
         meet_base=meet_base,
         stall_margin=stall_margin,
     )
@@ -191,12 +195,12 @@ def in_hand(
             bottom[mine] = np.minimum(bottom[mine], flown.height[node][mine] - lost)
     return InHand(
         height=np.asarray(bottom - floor),
-        speed=_speed_in_hand(flown, aircraft),
+        speed=np.where(flown.failure == 0, np.min(_speeds_in_hand(flown, aircraft), axis=0), np.nan),
         lowest=lowest,
         highest=flown.highest,
         greatest_load_factor=np.asarray(np.max(flown.load_factor, axis=0)),
         least_load_factor=np.asarray(np.min(flown.load_factor, axis=0)),
-        fastest=np.asarray(np.max(flown.equivalent_airspeed, axis=0)),
+        fastest=flown.fastest,
         energy_height_spent=flown.energy_height_spent,
         seconds=flown.seconds,
         ground_covered=flown.ground_covered,
@@ -220,15 +224,18 @@ def _entry_reached(flown: Flown, aircraft: Aircraft, air: FieldAir) -> npt.NDArr
     return np.asarray(acceleration(aircraft, air.power(aircraft, height), density, entry, sine) > 0.1)
 
 
-def _speed_in_hand(flown: Flown, aircraft: Aircraft) -> FloatArray:
-    extra = flown.equivalent_airspeed.ndim - flown.counts.ndim
-    counts = flown.counts.reshape(flown.counts.shape + (1,) * extra)
-    speed = np.where(counts, flown.equivalent_airspeed, np.inf)
-    slowest = np.argmin(speed, axis=0)[None]
-    here = np.take_along_axis(speed, slowest, 0)[0]
-    load = np.take_along_axis(flown.judged_load_factor, slowest, 0)[0]
-    result = np.where(np.isinf(here), np.inf, here - stall_speed(aircraft, load))
-    return np.asarray(np.where(flown.failure == 0, result, np.nan))
+def _speeds_in_hand(flown: Flown, aircraft: Aircraft) -> FloatArray:
+    """Airspeed less loaded stall at each node where that is judged [m/s], inf elsewhere.
+
+    A pull is judged where the figure is slowest: it is eased, and there a cushion kept only so is used up.
+    Floats and held paths cannot be eased, and are judged all along.
+    """
+    extra = (1,) * (flown.equivalent_airspeed.ndim - flown.counts.ndim)
+    counts, holds = (a.reshape(a.shape + extra) for a in (flown.counts, flown.holds))
+    counted = np.where(counts, flown.equivalent_airspeed, np.inf)
+    judged = counts & (holds | (counted == np.min(counted, axis=0)))
+    over = flown.equivalent_airspeed - stall_speed(aircraft, flown.judged_load_factor)
+    return np.where(judged, over, np.inf)
 
 
 def drift(flown: Flown, wind_speed: npt.ArrayLike, exponent: float = 1.0 / 7.0) -> FloatArray:
@@ -357,7 +364,7 @@ def verdict(
     """In, thin or out, per case, over a floor [m above the field].
 
     *out*: cannot be flown, has an entry speed that no dive reaches, breaks the floor, passes the never-exceed
-    speed or the display's speed category, or asks more of the wing at its slowest point than it has. *thin*:
+    speed or the display's speed category, or asks more of the wing than it has. *thin*:
     flown, but a cushion is used up, or kept at the slowest point only by easing the pull. *in*: both cushions
     are there with something left over.
     """
@@ -378,9 +385,9 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
         )
     path = np.moveaxis(hand.flown.equivalent_airspeed, 0, -1)[index]
     # Of several figures the segments have the figures as their second axis.
-    segments, counts = hand.flown.segment, hand.flown.counts
+    segments = hand.flown.segment
     if segments.ndim > 1:
-        segments, counts = segments[:, index[0]], counts[:, index[0]]
+        segments = segments[:, index[0]]
     fastest = float(hand.fastest[index])
     if not aircraft.allows(fastest):
         segment = int(segments[int(np.argmax(path))])
@@ -396,10 +403,14 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
             f"dive at {_STEEPEST_DIVE:.0f} degrees, before segment 1 ({figure.segments[0].kind})"
         )
     if hand.speed[index] < 0:
-        segment = int(segments[int(np.argmin(np.where(counts, path, np.inf)))])
+        over = np.moveaxis(_speeds_in_hand(hand.flown, aircraft), 0, -1)[index]
+        node = int(np.argmin(over))
+        # Where a segment that is not judged ends, it is the next that begins too slow.
+        own = int(segments[node])
+        segment = own if steps(figure)[own].counts and node else int(segments[node + 1])
         return (
-            f"{figure.name}: slower than the stall by {-float(hand.speed[index]) / KT:.0f} kt at its slowest "
-            f"point, in segment {segment + 1} ({figure.segments[segment].kind})"
+            f"{figure.name}: slower than the loaded stall by {math.ceil(-float(hand.speed[index]) / KT)} kt, "
+            f"in segment {segment + 1} ({figure.segments[segment].kind})"
         )
     height = float(hand.height[index]) / FT
     if height < 0:
@@ -577,6 +588,7 @@ def apex_gates(
             if reference is None
             else reference.equivalent_airspeed[node] + speed_band
         )
+        sigma = np.asarray(air.density(0.0)) / DENSITY_0
         gate = _apex_gate(
             half,
             aircraft,
@@ -586,15 +598,10 @@ def apex_gates(
             planned.height[node],
             np.broadcast_to(wanted, air.shape),
             floor + cushions.height,
+            np.fmax(apex_gate_height(figure.measured_loss, sigma, floor, cushions.height), 0.0),
             margin,
             speed_band,
         )
-        if np.isfinite(figure.measured_loss):
-            sigma = np.asarray(air.density(0.0)) / DENSITY_0
-            asked = apex_gate_height(figure.measured_loss, sigma, floor, cushions.height)
-            least = np.maximum(gate.least_height, asked)
-            # Beyond a greatest height there is no gate left.
-            gate = replace(gate, least_height=np.where(least > gate.greatest_height, np.nan, least))
         gates.append(gate)
     return tuple(gates)
 
@@ -608,10 +615,14 @@ def _apex_gate(
     height: FloatArray,
     wanted: FloatArray,
     lowest: float,
+    measured: FloatArray,
     stall_margin: float,
     speed_band: float,
 ) -> Gate:
-    """One gate at segment `index`, passed as planned at `speed` and `height`; recovered above `lowest`."""
+    """One gate at segment `index`, passed as planned at `speed` and `height`; recovered above `lowest`.
+
+    It is never under the height that a `measured` loss asks for.
+    """
     entry = np.where(np.isfinite(wanted), wanted, half.entry_speed)
     here = np.where(np.isfinite(speed), np.minimum(speed, entry), entry)
     slower = [np.maximum(here - n * speed_band, 0.5 * here) for n in (2, 1)]
@@ -632,7 +643,7 @@ def _apex_gate(
             first_segment=index,
             stall_margin=stall_margin,
         )
-        good = (down.failure == 0) & aircraft.allows(np.max(down.equivalent_airspeed, axis=0))
+        good = (down.failure == 0) & aircraft.allows(down.fastest)
         return down.full_pull_bottom, good
 
     def kept(start: FloatArray, inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -657,7 +668,7 @@ def _apex_gate(
             inside = (position >= down[..., None]) & (position <= up[..., None]) & met[..., None]
             if ends:
                 break
-            found = least + lowest - np.min(np.where(inside, bottom, np.inf), axis=-1)
+            found = np.maximum(least + lowest - np.min(np.where(inside, bottom, np.inf), axis=-1), measured)
             moved = np.where(met, np.abs(found - least), 0.0)
             least = np.where(met, found, least)
             if np.all(moved <= 0.2 * _SETTLED):
@@ -668,7 +679,9 @@ def _apex_gate(
         for share in np.linspace(0.75, 0.0, 4) if ends else ():
             lower = np.minimum(planned, max(ends)) * (1.0 - share) + planned * share
             still = still & kept(lower, inside)
-            least = np.where(still, lower, least)
+            least = np.where(still, np.maximum(lower, measured), least)
+        # Beyond a greatest height there is no gate left.
+        met = met & ~(bool(ends) & (measured > planned))
 
     def where_met(values: FloatArray) -> FloatArray:
         return np.asarray(np.where(met, values, np.nan))
@@ -803,9 +816,11 @@ def derived_da_limits(
     figures: Sequence[Figure],
     aircraft: Aircraft,
     cushions: Cushions,
-    floor: float,
+    floor: npt.ArrayLike,
     fields: Sequence[float | None] = (None,),
     *,
+    raised: npt.ArrayLike = 0.0,
+    closely_to: npt.ArrayLike = np.inf,
     step: float = 150.0,
     highest: float = 4500.0,
 ) -> tuple[tuple[DerivedLimit, ...], ...]:
@@ -820,12 +835,17 @@ def derived_da_limits(
     cushions
         What the pilot wants left over.
     floor
-        Authorised lowest height above the field [m]: the higher of the pilot's and the venue's.
+        Authorised lowest height above the field [m], the higher of the pilot's and the venue's: one, or one a
+        field.
     fields
-        Pressure altitudes [m], which matter to a blown engine, and say how dense the air can be there. None
-        takes standard temperature everywhere, from sea level on.
+        Pressure altitudes [m], which matter to a blown engine. None takes standard temperature everywhere.
+    raised
+        How much higher than planned the figures are flown [m]: one, or one a field.
+    closely_to
+        Density altitude [m] beyond which the last air of the coarse grid will do: one, or one a field.
     step, highest
-        Grid of density altitudes looked at [m]: from sea level, or from the densest air of a high field.
+        Grid of density altitudes looked at [m], from sea level, also where a field's air is never that dense:
+        cold gives no engine a bonus, and what is used up there is used up in all of its air.
 
     Returns
     -------
@@ -837,14 +857,14 @@ def derived_da_limits(
     gone: never past the crossing. (A margin of speed is held at nothing by easing the pull until it cannot
     be, so there is no slope by which to find its crossing.)
     """
-    coldest = np.array([0.0 if field is None else max(field - _COLDEST, 0.0) for field in fields])[:, None]
     pressure = np.array([np.nan if field is None else field for field in fields])[:, None]
-    grid = np.linspace(coldest, highest, max(int(np.ceil(highest / step)), 1) + 1, axis=-1)[:, 0]
+    grid = np.linspace(0.0, highest, max(int(np.ceil(highest / step)), 1) + 1)
+    floor, raised = (np.asarray(a, dtype=float)[..., None] for a in (floor, raised))
 
     def used_up(figures: Sequence[Figure], density_altitudes: FloatArray) -> npt.NDArray[np.bool_]:
         """Which of `BITES` are used up, (bites, figures, fields, airs)."""
         air = FieldAir(density_altitudes, np.where(np.isnan(pressure), density_altitudes, pressure))
-        hand = in_hand(list(figures), aircraft, air, floor, stall_margin=cushions.speed)
+        hand = in_hand(list(figures), aircraft, air, floor, raised=raised, stall_margin=cushions.speed)
         # A level pass is flown at its height: the cushion is asked of recoveries, the floor of everything.
         recovers = np.array([any(s.kind == "recover" for s in f.segments) for f in figures])
         wanted = np.where(recovers, cushions.height, 0.0)[:, None, None]
@@ -870,26 +890,22 @@ def derived_da_limits(
     share = np.arange(1, _FINER + 1) / _FINER
     for f, figure in enumerate(figures):
         lost = np.any(coarse[:, f], axis=0)
-        first = np.argmax(lost, axis=-1)
-        between = np.any(lost, axis=-1) & (first > 0)
-        below = grid[np.arange(len(fields)), np.maximum(first - 1, 0)]
-        fine = below[:, None] + (grid[:, 1] - grid[:, 0])[:, None] * share
-        closer = used_up([figure], fine)[:, 0] if between.any() else coarse[:, f]
+        any_lost, first = np.any(lost, axis=-1), np.argmax(lost, axis=-1)
+        below = grid[np.maximum(first - 1, 0)]
+        near = any_lost & (first > 0) & (below <= closely_to)
+        fine = below[:, None] + grid[1] * share
+        closer = used_up([figure], fine)[:, 0] if near.any() else coarse[:, f]
         for v in range(len(fields)):
-            if not between[v]:
-                causes = coarse[:, f, v, 0]
-                gone = bool(causes.any())
-                found[v].append(
-                    DerivedLimit(
-                        float("-inf" if gone else "inf"),
-                        BITES[int(np.argmax(causes))] if gone else "",
-                        highest,
-                    )
-                )
-                continue
-            k = int(np.argmax(np.any(closer[:, v], axis=0)))
-            last = below[v] if k == 0 else fine[v, k - 1]
-            found[v].append(DerivedLimit(float(last), BITES[int(np.argmax(closer[:, v, k]))], highest))
+            last, causes = float(below[v]), coarse[:, f, v, first[v]]
+            if not any_lost[v]:
+                last = np.inf
+            elif first[v] == 0:
+                last = -np.inf
+            elif near[v]:
+                k = int(np.argmax(np.any(closer[:, v], axis=0)))
+                last, causes = float(fine[v, k - 1]) if k else last, closer[:, v, k]
+            bites = BITES[int(np.argmax(causes))] if any_lost[v] else ""
+            found[v].append(DerivedLimit(last, bites, highest))
     return tuple(tuple(row) for row in found)
 
 

@@ -95,7 +95,7 @@ def pairs(
     ends = planned - hand.energy_height_spent
 
     link = links[:, None]
-    climbing, rate = climb(aircraft, air, height, link_load_factor)
+    climbing, rate = climb(aircraft, air, height, speed, link_load_factor)
     given = link_energy(aircraft, air, link, height, speed, climbing, rate)
     missing = np.maximum(planned - (ends[:, None] + given), 0.0)
     able = rate > 0

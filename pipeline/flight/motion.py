@@ -32,6 +32,7 @@ from pipeline.flight.aircraft import (
     engine_temperature_ratio,
     gagg_farrar,
     shaft_power,
+    stall_speed,
     thrust,
     troposphere_density,
 )
@@ -82,13 +83,15 @@ class Flown:
     judged_load_factor
         That by which the speed over the stall is judged [1]. In a float and on a line it is the one called
         for, whether or not the wing can give it; in a pull or push the one flown, which the pilot eases.
-        Where two segments meet it is the lesser: the pilot lets go there, or has not pulled yet.
+        Where two segments meet it is a float's or a line's, and of two such the one that stalls sooner; of
+        two pulls the lesser: the pilot lets go there, or has not pulled yet.
     equivalent_airspeed
         [m/s].
     segment
         Index of the segment that each node ends, (nodes, figures).
-    counts
-        Whether the speed over the stall is judged at each node, (nodes, figures).
+    counts, holds
+        Whether the speed over the stall is judged at each node, and whether that is with a load factor that
+        is not the pilot's to ease, (nodes, figures); see `figures.Step`.
     full_pull_bottom
         Lowest height at which a recovery levels out when pulled at the full working load factor [m]; inf
         for a figure without a recovery.
@@ -106,6 +109,7 @@ class Flown:
     equivalent_airspeed: FloatArray
     segment: IntArray
     counts: BoolArray
+    holds: BoolArray
     full_pull_bottom: FloatArray
     failure: IntArray
     failed_segment: IntArray
@@ -118,12 +122,30 @@ class Flown:
     @property
     def lowest(self) -> FloatArray:
         """Lowest height as flown, recoveries meeting the base where they can [m]."""
-        return np.asarray(np.min(self.height, axis=0))
+        return -self._greatest(-self.height)
 
     @property
     def highest(self) -> FloatArray:
         """Greatest height [m]."""
-        return np.asarray(np.max(self.height, axis=0))
+        return self._greatest(self.height)
+
+    @property
+    def fastest(self) -> FloatArray:
+        """Greatest equivalent airspeed [m/s]."""
+        return self._greatest(self.equivalent_airspeed)
+
+    def _greatest(self, values: FloatArray) -> FloatArray:
+        """Greatest along the path, between nodes too: the top of the parabola through three of a segment."""
+        before, here, after = values[:-2], values[1:-1], values[2:]
+        same = self.segment[1:-1] == self.segment[2:]
+        same = same.reshape(same.shape + (1,) * (values.ndim - same.ndim))
+        with np.errstate(invalid="ignore"):
+            # Past a figure's own end its last node is repeated, in no time.
+            inside = same & (self.time[2:] > self.time[1:-1])
+            bend = 2.0 * here - before - after
+            crest = inside & (here >= before) & (here >= after) & (bend > 0.0)
+            rise = np.divide((after - before) ** 2, 8.0 * bend, out=np.zeros_like(here), where=crest)
+        return np.asarray(np.maximum(np.max(values, axis=0), np.max(here + rise, axis=0)))
 
     @property
     def energy_height_spent(self) -> FloatArray:
@@ -494,6 +516,7 @@ def fly(
     entry_speed: npt.ArrayLike | None = None,
     entry_height: npt.ArrayLike | None = None,
     base_height: npt.ArrayLike | None = None,
+    raised: npt.ArrayLike = 0.0,
     meet_base: bool = True,
     stall_margin: float = 0.0,
     degrees_per_node: float = 20.0,
@@ -508,11 +531,13 @@ def fly(
     aircraft
         The aircraft.
     air
-        The air over the field; its shape broadcasts with the three arrays below to the cases.
+        The air over the field; its shape broadcasts with the four arrays below to the cases.
     entry_speed
         Equivalent airspeed at the entry [m/s]; None takes each figure's own, with its gain at high fields.
     entry_height, base_height
         Heights above the field [m]; None takes each figure's own.
+    raised
+        Height by which all of it is flown higher [m], as by `Figure.raised`.
     meet_base
         True softens each recovery to meet the base; False flies all at the full working load factor.
     stall_margin
@@ -536,7 +561,9 @@ def fly(
     listed: list[Figure] = [figures] if isinstance(figures, Figure) else list(figures)
     if not listed:
         raise ValueError("no figure to fly")
-    given = [np.asarray(a, dtype=float) for a in (entry_speed, entry_height, base_height) if a is not None]
+    given = [
+        np.asarray(a, dtype=float) for a in (entry_speed, entry_height, base_height, raised) if a is not None
+    ]
     cases = np.broadcast_shapes(air.shape, *(a.shape for a in given))
     size = int(np.prod(cases, dtype=int))
     density_altitude, pressure_altitude = air.lanes(cases)
@@ -552,8 +579,9 @@ def fly(
 
     one = density_altitude[:size]
     speed = spread(entry_speed, [entry_speed_at(f, one) for f in listed])
-    height = spread(entry_height, [np.asarray(f.entry_height) for f in listed])
-    base = spread(base_height, [np.asarray(f.base_height) for f in listed])
+    higher = spread(raised, [])
+    height = spread(entry_height, [np.asarray(f.entry_height) for f in listed]) + higher
+    base = spread(base_height, [np.asarray(f.base_height) for f in listed]) + higher
     if np.any(speed <= 0):
         raise ValueError("entry speeds must be above zero")
 
@@ -593,6 +621,7 @@ def fly(
     judged = np.zeros((total, speed.size))
     segment = np.zeros((total, count), dtype=int)
     counts = np.zeros((total, count), dtype=bool)
+    holds = np.zeros((total, count), dtype=bool)
     true_airspeed = speed * np.sqrt(DENSITY_0 / lanes.density(height))
     path[0] = np.stack([np.zeros_like(speed), np.zeros_like(speed), height, true_airspeed])
     gamma[0] = [s[0].gamma for s in all_steps]
@@ -613,10 +642,13 @@ def fly(
             )
             gamma[rows.stop - 1] = table.gamma_end
             segment[rows] = first_segment + np.minimum(k, lengths - 1)
-            counts[rows] = [k < len(s) and s[k].counts for s in all_steps]
+            counted = np.array([k < len(s) and s[k].counts for s in all_steps])
+            held = np.array([k < len(s) and s[k].holds for s in all_steps])
+            counts[rows], holds[rows] = counted, held
             load[rows] = load[rows.start - 1] if k else 0.0
 
             slot = _take(table, figure_of[active])
+            slot.amount = slot.amount + np.where(slot.to_height, higher[active], 0.0)
             mine = lanes.take(active)
             start = state[:, active]
             nodes = _fly_slot(mine, slot, start, node_count)
@@ -641,7 +673,13 @@ def fly(
             first = mine.lift_limited(slot.load, slot.mode == _ARC, start[3], mine.density(start[2]))
             begins = np.where(pulls, first, slot.load)
             shared = judged[rows.start - 1, active] if k else begins
-            judged[rows.start - 1, active] = np.where(np.abs(begins) < np.abs(shared), begins, shared)
+            was, now = holds[rows.start - 1, figure_of[active]], held[figure_of[active]]
+            sooner = stall_speed(aircraft, begins) > stall_speed(aircraft, shared)
+            lesser = np.abs(begins) < np.abs(shared)
+            takes = np.select([was & now, was | now], [sooner, now], lesser)
+            judged[rows.start - 1, active] = np.where(takes, begins, shared)
+            counts[rows.start - 1] |= counted
+            holds[rows.start - 1] |= held
             if k == 0:
                 load[0] = first
 
@@ -689,6 +727,7 @@ def fly(
         equivalent_airspeed=shaped(equivalent),
         segment=segment[:, 0] if single else segment,
         counts=counts[:, 0] if single else counts,
+        holds=holds[:, 0] if single else holds,
         full_pull_bottom=shaped(full_bottom),
         failure=shaped(failure),
         failed_segment=shaped(failed_segment),

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.air.atmosphere import DENSITY_0, standard_temperature
+from pipeline.air.atmosphere import DENSITY_0
 from pipeline.flight.aircraft import (
     Aircraft,
     FieldAir,
+    air_temperature,
     best_climb,
-    engine_temperature_ratio,
     tip_mach,
     top_speed,
 )
@@ -52,12 +52,12 @@ class Performance:
 def performance(aircraft: Aircraft, air: FieldAir) -> Performance:
     """Performance in each case of the air.
 
-    The temperature for the tips is that of dry air of this density at the pressure altitude.
+    The temperature for the tips is that of dry air of this density at the pressure altitude: in the cold the
+    speed of sound is the lower for it.
     """
     stretch = np.sqrt(DENSITY_0 / air.density())
     density_altitude, pressure_altitude = air.lanes(air.shape)
-    ratio = engine_temperature_ratio(density_altitude, pressure_altitude)
-    temperature = (standard_temperature(pressure_altitude) / ratio).reshape(air.shape)
+    temperature = air_temperature(density_altitude, pressure_altitude).reshape(air.shape)
     level = top_speed(aircraft, air)
     rate, speed = best_climb(aircraft, air)
     return Performance(

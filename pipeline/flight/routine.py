@@ -108,7 +108,7 @@ class RoutineEnergy:
         if nothing is mended; -1 where none does, (*cases).
     breaks
         What that figure breaks: "", "cannot be flown", "entry speed", "never-exceed speed" or "speed
-        category" (whichever is lower), "stall" (the wing is asked for more than it has at its slowest point)
+        category" (whichever is lower), "stall" (the wing is asked for more than it has)
         or "floor", (*cases).
     """
 
@@ -204,11 +204,18 @@ def _first_direction(items: Sequence[Item]) -> bool:
 
 
 def climb(
-    aircraft: Aircraft, air: FieldAir, height: npt.ArrayLike, load_factor: float
+    aircraft: Aircraft, air: FieldAir, height: npt.ArrayLike, speed: npt.ArrayLike, load_factor: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Best speed to climb at [m/s, equivalent], and the rate there [m/s] at a height [m] and load factor."""
+    """Best speed to climb at [m/s, equivalent], and the rate there [m/s], on the way to an entry.
+
+    The climb ends where the dive to the entry's height [m] and speed [m/s, equivalent] begins. Its rate is
+    taken there, where the air is thinnest: lower down it is better, and no climb takes longer than is said.
+    """
     _, climbing = best_climb(aircraft, air, height)
-    return climbing, specific_excess_power(aircraft, air, climbing, load_factor, height)
+    lost, _ = dive(aircraft, air, climbing, speed, _DIVE_ANGLE, height)
+    top = np.asarray(height, dtype=float) + lost
+    _, climbing = best_climb(aircraft, air, top)
+    return climbing, specific_excess_power(aircraft, air, climbing, load_factor, top)
 
 
 def link_energy(
@@ -233,7 +240,7 @@ def link_energy(
     height, speed
         Of the entry: above the field [m], equivalent airspeed [m/s].
     climbing, rise
-        As `climb` gives them at the entry's height.
+        As `climb` gives them.
     """
     links, entry = np.asarray(seconds, dtype=float), np.asarray(speed, dtype=float)
     slow = np.asarray(climbing, dtype=float)
@@ -295,8 +302,8 @@ def routine_energy(
     ends = planned - hand.energy_height_spent
 
     links = np.array([item.link_seconds for item in items]).reshape(column)
-    # The extra climbing that mends an entry is flown as the links are, up to that entry's height.
-    climbing_speed, rate = climb(aircraft, air, height, link_load_factor)
+    # The extra climbing that mends an entry is flown as the links are.
+    climbing_speed, rate = climb(aircraft, air, height, speed, link_load_factor)
     given = link_energy(aircraft, air, links, height, speed, climbing_speed, rate)
     given = np.where(np.arange(len(figures)).reshape(column) > 0, given, 0.0)
 
