@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.air import climatology as clim
 from pipeline.air import persistence
@@ -239,12 +238,12 @@ def today_answer(
                 words, value / unit, float(median) / unit, float(tenth) / unit, day.share_below(past, value)
             )
         )
-    carried, uncarried = _carry(ds, row, slot, reading, over, held)
+    utc = np.datetime64(str(ds.variables["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
+    carried, uncarried = _carry(ds, row, utc, reading, over)
     start = str(ds.variables["slot_local"].to_numpy()[row, slot])
     ahead = [c.median * FT for c in carried if c.quantity == _CARRIED_DA]
     # Without a carried reading the slot's usual air stands for the show's.
     show_da = ahead[0] if ahead else compared[0].median * FT
-    utc = np.datetime64(str(ds.variables["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
     practice = []
     if (reading.instant is None or reading.instant < utc) and show_da - known_da >= _PROVES_LESS:
         remark = practice_remark(known_da, show_da, f"the show at {start}")
@@ -289,49 +288,39 @@ def today_answer(
     )
 
 
-_NEAR_MINUTES = 30.0
+_OF_THE_SLOT_HOURS = 0.25
+"""A reading this near to the slot, or later, is of the slot itself."""
 _STALE_HOURS = 2.0
 _CARRIED_DA = "density altitude, ft"
 _PROVES_LESS = 100.0 * FT
 
 
 def _carry(
-    ds: xr.Dataset, row: int, slot: int, reading: Reading, over: AirNow, held: DayAir
+    ds: xr.Dataset, row: int, utc: np.datetime64, reading: Reading, over: AirNow
 ) -> tuple[tuple[Carried, ...], list[str]]:
     """Carry the reading to the slot; or say why it is not carried."""
-    n = held.days.size
-    utc = np.array(
-        [np.datetime64(str(t).removesuffix("Z"), "s") for t in ds.variables["slot_utc"].to_numpy()[row, :n]]
-    )
     if reading.instant is None:
         return (), ["The reading has no time, so it is not carried to the slot."]
-    lead = float((utc[slot] - reading.instant) / np.timedelta64(1, "s")) / 3600.0
-    if not 0.25 <= lead <= persistence.LONGEST_LEAD:
+    lead = float((utc - reading.instant) / np.timedelta64(1, "s")) / 3600.0
+    if lead < _OF_THE_SLOT_HOURS:
         return (), []
-    away = np.abs((utc - reading.instant) / np.timedelta64(60, "s"))
-    near = int(np.argmin(away))
-    if away[near] > _NEAR_MINUTES:
-        return (), [
-            f"The reading is {lead:.1f} h before the slot and outside the hours sampled: it is not carried."
-        ]
-    exact = int(np.flatnonzero(ds.variables["hour_offset"].to_numpy() == 0)[0])
-
-    def pairs(name: str) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
-        values = held.sampled[name][..., exact]
-        return values[near].ravel(), values[slot].ravel()
-
+    if lead > persistence.LEADS[-1]:
+        return (), [f"Read more than {persistence.LEADS[-1]} hours before the slot: it is not carried."]
+    at = [int(np.argmin(np.abs(ds.variables["quantile"].to_numpy() - q))) for q in (0.1, 0.5, 0.9)]
     told = []
     for name, words, value, unit, carry in (
-        ("density_altitude", _CARRIED_DA, over.density_altitude, FT, persistence.carried_value),
+        ("density_altitude", _CARRIED_DA, over.density_altitude, FT, persistence.carried),
         ("gust", "gust peak, kt", over.gust_low, KT, persistence.carried_speed),
     ):
-        earlier, later = pairs(name)
-        both = np.isfinite(earlier) & np.isfinite(later)
-        if np.isnan(value) or both.sum() < persistence.LEAST_PAIRS:
-            continue
-        ensemble = carry(value, earlier[both], later[both], lead=lead)
-        low, median, high = (float(q) / unit for q in ensemble.quantile([0.1, 0.5, 0.9]))
-        told.append(Carried(words, median, low, high, lead, ensemble.factor))
+        share, rest = (ds.variables[f"{name}_carried_{part}"].to_numpy()[row] for part in ("share", "rest"))
+        quantiles, lasts = carry(value, share, rest[:, at], lead)
+        if np.isfinite(quantiles).all():
+            low, median, high = (float(q) / unit for q in quantiles)
+            told.append(Carried(words, median, low, high, lead, lasts))
+    if not told and np.isfinite(over.density_altitude):
+        return (), [
+            "Too few past days hold this hour and the slot's: the reading is not carried to the slot."
+        ]
     return tuple(told), []
 
 

@@ -9,11 +9,16 @@ import re
 import numpy as np
 import pytest
 from papers_season import BEACH, HIGH, Made, papers_season
+from scipy.stats.mstats import mquantiles
 
 from pipeline import briefing
+from pipeline.air.show_hours import density_altitude_at, station_cycles
 from pipeline.air.variables import FT
 from pipeline.decisions import today
 from pipeline.observed import metar_reading
+from pipeline.run import site_of
+from pipeline.stations.store import Store
+from pipeline.venue_hours import read_station
 from pipeline.which_show import TodayAnswer, today_answer, today_text
 
 
@@ -103,10 +108,53 @@ def test_a_morning_reading_is_carried_to_the_slot() -> None:
     # A morning 6 K warmer foretells a thinner afternoon, by no more than it is thinner itself.
     gained = warm.carried[0].median - da.median
     assert 0.0 < gained < warm.density_altitude_ft - usual.density_altitude_ft
-    # Within half an hour of no slot it is not carried, and says so.
-    dawn = told(made, HIGH, "KAAA 101200Z 15006KT 10SM CLR 10/M01 A3015")
-    assert dawn.carried == ()
-    assert any("not carried" in note for note in dawn.notes)
+
+
+@pytest.mark.parametrize(
+    ("metar", "lead"),
+    [("101256Z", 8.07), ("101500Z", 6.0), ("101730Z", 3.5), ("092356Z", 21.07), ("092100Z", 24.0)],
+)
+def test_a_reading_is_carried_at_the_hours_at_which_pilots_read(metar: str, lead: float) -> None:
+    """07 to 12 h local and the evening before, from hours outside the window too.
+
+    The estimator written out from the station's own hours, at a whole hour: every past pair a member, the
+    density altitude of the past hour moved to the show's date and year.
+    """
+    made = papers_season()
+    answer = told(made, HIGH, f"KAAA {metar} 16005KT 10SM CLR 14/M01 A3015")
+    da = answer.carried[0]
+    assert da.lead_hours == pytest.approx(lead, abs=0.01)
+    # No wider than what the slot's past alone says, which a reading can only sharpen.
+    row = briefing.booking_day(made.ds, HIGH)
+    v = made.ds.variables
+    slot = int(v["day_offered_slot"].to_numpy()[row])
+    usual = v["density_altitude_quantile"].to_numpy()[row, slot] / FT
+    assert 0.0 < da.high - da.low < 1.1 * (usual[-1] - usual[0])
+    if lead % 1.0 == 0.0:
+        venue = made.season.venue("high-larch")
+        record = read_station(made.season, venue, Store(made.cache)).record
+        assert record is not None
+        show = np.datetime64(str(v["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
+        cycles, days = station_cycles(record), made.season.history.window_days
+        earlier, later = (
+            density_altitude_at(record, cycles, site_of(venue), np.array([at]), window_days=days)[0].ravel()
+            / FT
+            for at in (show - np.timedelta64(int(lead), "h"), show)
+        )
+        phi, _ = np.polyfit(earlier, later, 1)
+        members = phi * answer.density_altitude_ft + later - phi * earlier
+        wanted = mquantiles(members, [0.1, 0.5, 0.9], alphap=1 / 3, betap=1 / 3)
+        assert [da.low, da.median, da.high] == pytest.approx(wanted, abs=1.0)
+        assert da.share == pytest.approx(phi, abs=1e-6)
+
+
+def test_what_is_not_carried_is_told() -> None:
+    """Two days before, and a reading without a time; a reading of the slot itself needs no carrying."""
+    made = papers_season()
+    for metar, words in (("081500Z", "more than 36 hours before"), ("102050Z", "")):
+        answer = told(made, HIGH, f"KAAA {metar} 16005KT 10SM CLR 14/M01 A3015")
+        assert answer.carried == ()
+        assert any("not carried" in note and words in note for note in answer.notes) == bool(words)
 
 
 def test_the_text_says_what_was_not_observed() -> None:

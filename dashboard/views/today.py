@@ -355,8 +355,7 @@ else:
             "nothing. Two causes past comfortable count as one past its limit where your season says so.\n\n"
             "The show first named is the one worth most to the crowd times the chance that nothing in it "
             "is changed. "
-            "The reading is carried to the slot by the past’s own errors from that hour to the slot, as "
-            "long as it "
-            "was read within the hours that the results hold for the day."
+            "The reading is carried to the slot by the past’s own errors from that hour to the slot, when it "
+            "was read up to 36 hours before."
         )
 frame.end()
