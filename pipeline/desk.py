@@ -184,6 +184,7 @@ def _today(arguments: argparse.Namespace) -> int:
     import numpy as np
 
     from pipeline.air.variables import FT
+    from pipeline.paperwork import show_tops
     from pipeline.results import CAUTIONS
     from pipeline.which_show import today_answer, today_text
 
@@ -203,14 +204,16 @@ def _today(arguments: argparse.Namespace) -> int:
             "-1,400 to 15,000 are wanted."
         )
     now = dt.datetime.now(dt.UTC)
+    reading = _reading(arguments, elevation, now, booked, venue)
     told = today_answer(
         ds,
         arguments.booking,
-        _reading(arguments, elevation, now, booked, venue),
+        reading,
         date=arguments.day,
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=season.act_limits(venue).thunder == "stop",
         two_amber_is_red=season.pilot.two_amber_is_red,
+        tops=show_tops(season, ds, arguments.booking),
         now=np.datetime64(now.replace(tzinfo=None), "s"),
     )
     if arguments.json:
@@ -245,9 +248,7 @@ def _read_at(arguments: argparse.Namespace, booked: Booking, venue: Venue) -> np
     return np.datetime64(venue.utc(local.date(), local.time()).replace(tzinfo=None), "s")
 
 
-def _reading(
-    arguments: argparse.Namespace, elevation: float, now: Any, booked: Booking, venue: Venue
-) -> Any:
+def _reading(arguments: argparse.Namespace, elevation: float, now: Any, booked: Booking, venue: Venue) -> Any:
     from pipeline.observed import metar_reading, typed_reading
     from pipeline.reading import parse_wind
 

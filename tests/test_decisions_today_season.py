@@ -16,13 +16,17 @@ from pipeline.air.show_hours import density_altitude_at, station_cycles
 from pipeline.air.variables import FT
 from pipeline.decisions import today
 from pipeline.observed import metar_reading
+from pipeline.papers.sheet import Table
+from pipeline.paperwork import booking_days, director_sheet, show_tops
 from pipeline.run import site_of
 from pipeline.stations.store import Store
 from pipeline.venue_hours import read_station
 from pipeline.which_show import TodayAnswer, today_answer, today_text
 
 
-def told(made: Made, booking: str, metar: str, now: str | None = None) -> TodayAnswer:
+def told(
+    made: Made, booking: str, metar: str, now: str | None = None, tops: dict[str, float] | None = None
+) -> TodayAnswer:
     booked = next(b for b in made.season.bookings if b.id == booking)
     venue = made.season.venue(booked.venue)
     return today_answer(
@@ -32,6 +36,7 @@ def told(made: Made, booking: str, metar: str, now: str | None = None) -> TodayA
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=True,
         two_amber_is_red=False,
+        tops=tops,
         now=None if now is None else np.datetime64(now),
     )
 
@@ -73,7 +78,31 @@ def test_a_morning_s_reading_is_not_the_answer_for_the_afternoon() -> None:
     _, _, then = answer.headline.partition(" That is for the air of this reading. At 15:00, in about ")
     assert then, answer.headline
     assert int(then.split(" ft")[0].replace(",", "")) > answer.density_altitude_ft + 1000
+    # Of the same show, what the morning's air leaves alone the afternoon's changes more often than not.
+    assert "times in 100" not in answer.headline.partition(". ")[0]
+    changed = re.search(r"changed (\d+) times in 100", then)
+    assert changed is None or int(changed[1]) > 50
+    assert then.partition(": ")[2] != answer.headline.partition(" That is")[0]
     assert re.search(r"(show|limit)\b.*\.$", then.partition(": ")[2])
+
+
+def test_a_show_that_climbs_into_the_ceiling_says_so() -> None:
+    """Above the act's minima, below the full show's top: said in its line, as high as on the director's."""
+    made = papers_season()
+    tops = show_tops(made.season, made.ds, HIGH)
+    feet = round(tops["full"] / FT)
+    assert 1500 < feet < 3000
+    assert feet % 100 == 0
+    below, above = (
+        told(made, HIGH, f"KAAA 101500Z 16005KT 10SM OVC{h // 100:03d} 02/M05 A3030", tops=tops)
+        for h in (feet, feet + 100)
+    )
+    assert f"it climbs to {feet:,} ft above the field, the ceiling is {feet:,} ft" in below.headline
+    assert f"climbs to {feet:,} ft above the field" in today_text(below, ())
+    assert "climbs" not in above.headline
+    director = director_sheet(booking_days(made.season, made.ds, [HIGH])[0][0])
+    (table,) = [b for b in director.blocks if isinstance(b, Table)]
+    assert {row[0]: row[3] for row in table.rows} == {k: f"{v / FT:,.0f}" for k, v in tops.items()}
 
 
 def test_the_waiver_of_the_venue_holds_for_the_low_ceiling_show() -> None:

@@ -19,7 +19,7 @@ from pipeline.errors import InputError
 from pipeline.inputs import Season as Inputs
 from pipeline.inputs import Venue
 from pipeline.observed import metar_reading, typed_reading
-from pipeline.which_show import WORDS, TodayAnswer, today_answer
+from pipeline.which_show import WORDS, TodayAnswer, climbs_told, today_answer
 
 _METAR, _TYPED = "A METAR", "Typed values"
 _STATES = tuple(f"{sign} {text}" for sign, text in zip("○◐●", today.STATES, strict=True))
@@ -106,6 +106,7 @@ def _answered(
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=folder.act_limits(venue).thunder == "stop",
         two_amber_is_red=folder.pilot.two_amber_is_red,
+        tops=answers.show_tops(season, booking.id),
         now=np.datetime64(now, "s"),
         air=answers.judged_day(briefing.booking_day(ds, booking.id, day.date)),
         routines=answers.judges(),
@@ -185,7 +186,7 @@ def _states(told: TodayAnswer) -> None:
                         "show": s.name,
                         "state": _STATES[s.state],
                         "out": ", ".join(s.out) or "–",
-                        "think": ", ".join(s.doubtful) or "–",
+                        "think": "; ".join(filter(None, [", ".join(s.doubtful), climbs_told(s)])) or "–",
                         "changed": "–" if s.state == today.LEAVE_OUT else words.percent(s.chance),
                     }
                     for s in told.answer.shows
