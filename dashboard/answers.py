@@ -41,6 +41,7 @@ __all__ = [
     "paper_day",
     "results",
     "routines",
+    "show_tops",
     "why_no_inputs",
 ]
 
@@ -176,6 +177,18 @@ def paper_day(season: Season, booking: str) -> PaperDay:
         When the season folder is not at hand, or the booking has no numbers.
     """
     return _paper_day(*stamp(results_file()), booking, inputs(season))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _show_tops(path: str, modified: int, booking: str, _inputs: Inputs) -> dict[str, float]:
+    from pipeline.paperwork import show_tops
+
+    return show_tops(_inputs, _results(path, modified), booking)
+
+
+def show_tops(season: Season, booking: str) -> dict[str, float]:
+    """Greatest height of each show above the booking's field [m]; empty without an aircraft and figures."""
+    return _show_tops(*stamp(results_file()), booking, inputs(season))
 
 
 def paper(label: str, name: str, made: Callable[[], bytes], *, mime: str = "application/pdf") -> None:

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import InputError
 
 if TYPE_CHECKING:
+    import numpy as np
     import xarray as xr
 
-    from pipeline.inputs import Season
+    from pipeline.inputs import Booking, Season, Venue
 
 __all__ = ["add_commands", "season_and_results"]
 
@@ -65,6 +66,12 @@ def add_commands(
     typed.add_argument("--ceiling-ft", metavar="FT", help="feet above the ground, or none")
     typed.add_argument("--visibility-sm", type=float, metavar="SM", help="statute miles")
     typed.add_argument("--thunder", choices=("yes", "no"), help="whether there is thunder")
+    typed.add_argument(
+        "--at",
+        metavar="HH:MM",
+        help="when it was read, local time on the show day (the evening before: YYYY-MM-DDTHH:MM); "
+        "without it the reading is not carried to the slot",
+    )
     today.add_argument("--json", action="store_true", help="print the answer as JSON")
 
     papers = add("papers", _papers, "print the papers of each booking: cards, sheets, the page for the phone")
@@ -177,6 +184,7 @@ def _today(arguments: argparse.Namespace) -> int:
     import numpy as np
 
     from pipeline.air.variables import FT
+    from pipeline.paperwork import show_tops
     from pipeline.results import CAUTIONS
     from pipeline.which_show import today_answer, today_text
 
@@ -196,14 +204,16 @@ def _today(arguments: argparse.Namespace) -> int:
             "-1,400 to 15,000 are wanted."
         )
     now = dt.datetime.now(dt.UTC)
+    reading = _reading(arguments, elevation, now, booked, venue)
     told = today_answer(
         ds,
         arguments.booking,
-        _reading(arguments, elevation, now),
+        reading,
         date=arguments.day,
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=season.act_limits(venue).thunder == "stop",
         two_amber_is_red=season.pilot.two_amber_is_red,
+        tops=show_tops(season, ds, arguments.booking),
         now=np.datetime64(now.replace(tzinfo=None), "s"),
     )
     if arguments.json:
@@ -215,11 +225,30 @@ def _today(arguments: argparse.Namespace) -> int:
 
 _TYPED = (
     "temperature_c", "dew_point_c", "altimeter_inhg", "wind", "gust_kt", "ceiling_ft", "visibility_sm",
-    "thunder",
+    "thunder", "at",
 )  # fmt: skip
 
 
-def _reading(arguments: argparse.Namespace, elevation: float, now: Any) -> Any:
+def _read_at(arguments: argparse.Namespace, booked: Booking, venue: Venue) -> np.datetime64 | None:
+    """The instant of typed values, UTC; None where none is given."""
+    import datetime as dt
+
+    import numpy as np
+
+    if arguments.at is None:
+        return None
+    try:
+        day = booked.show_days[0] if arguments.day is None else dt.date.fromisoformat(arguments.day)
+        clock = arguments.at if "T" in arguments.at else f"{day}T{arguments.at}"
+        local = dt.datetime.strptime(clock, "%Y-%m-%dT%H:%M")
+    except ValueError as error:
+        raise InputError(
+            f"--at {arguments.at!r} is no time: HH:MM on the show day, or YYYY-MM-DDTHH:MM, local, is wanted."
+        ) from error
+    return np.datetime64(venue.utc(local.date(), local.time()).replace(tzinfo=None), "s")
+
+
+def _reading(arguments: argparse.Namespace, elevation: float, now: Any, booked: Booking, venue: Venue) -> Any:
     from pipeline.observed import metar_reading, typed_reading
     from pipeline.reading import parse_wind
 
@@ -256,6 +285,7 @@ def _reading(arguments: argparse.Namespace, elevation: float, now: Any) -> Any:
         no_ceiling=no_ceiling,
         visibility_sm=arguments.visibility_sm,
         thunder=None if arguments.thunder is None else arguments.thunder == "yes",
+        instant=_read_at(arguments, booked, venue),
     )
 
 

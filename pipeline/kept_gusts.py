@@ -20,6 +20,7 @@ from pipeline.results import keep_copy
 __all__ = ["Gusts", "KeptGustModels", "kept_gusts"]
 
 _VERSION = 1  # of the regression; another one is fitted anew
+_RECORD_VERSION = 2  # of the record of hours
 
 
 class KeptGustModels:
@@ -96,7 +97,7 @@ def kept_gusts(
     wanted, latitude, longitude, days
         As `gust_record` takes them.
     """
-    key = repr((_VERSION, THRESHOLDS_KT, record_digest, latitude, longitude, days)).encode()
+    key = repr((_RECORD_VERSION, _VERSION, THRESHOLDS_KT, record_digest, latitude, longitude, days)).encode()
     path = folder / f"{hashlib.sha256(key + np.ascontiguousarray(wanted).tobytes()).hexdigest()[:32]}.npz"
     try:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,14 +17,15 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline import briefing
+from pipeline.air import climatology as clim
 from pipeline.air.variables import FT, INHG, KT, STATUTE_MILE
 from pipeline.air.wind import whole_knots
 from pipeline.decisions import limits, today
 from pipeline.errors import InputError
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
-from pipeline.results import CAUSES_SAID, CAUTIONS, days_in_ten, write_atomically
-from pipeline.which_show import WORDS
+from pipeline.results import CAUSES_SAID, CAUTIONS, SAMPLES, days_in_ten, write_atomically
+from pipeline.which_show import COMPARED, OF_THE_SLOT_HOURS, PROVES_LESS, READ_AGAIN, WORDS, carrier_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -43,6 +44,7 @@ __all__ = [
     "calendar_events",
     "director_sheet",
     "pilot_card",
+    "show_tops",
     "which_show_sheet",
     "write_papers",
 ]
@@ -67,6 +69,9 @@ class PaperDay:
         Row of every show day that has numbers, in order, and its slot in discussion.
     climbs
         Extra climbing after each figure of a show that the slot's thin air asks for, by the show's name [s].
+    tops
+        Greatest height of each show above the field, rounded up to the next 100 ft, by its name [m]; empty
+        without an aircraft and figures.
     """
 
     season: Season
@@ -77,6 +82,7 @@ class PaperDay:
     routines: tuple[limits.RoutineChance, ...]
     flown: dict[str, FlownFigure]
     climbs: dict[str, FloatArray]
+    tops: dict[str, float]
 
     @property
     def row(self) -> int:
@@ -187,7 +193,30 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
     from pipeline.flight_inputs import season_flight
 
     flight = season_flight(season)
-    routines = briefing.routine_chances(ds)
+    days, skipped = _days_of(season, ds, bookings, briefing.routine_chances(ds))
+    if flight is not None and days:
+        for day, flown, climbs in zip(days, _fly(flight, days), _climbs(flight, days), strict=True):
+            day.flown.update(flown)
+            day.climbs.update(climbs)
+            day.tops.update(_tops(day, {name: figure.highest for name, figure in flown.items()}))
+    return days, skipped
+
+
+def show_tops(season: Season, ds: xr.Dataset, booking: str) -> dict[str, float]:
+    """`PaperDay.tops` of one booking, without all else that its papers need."""
+    from pipeline.flight_inputs import season_flight
+
+    flight = season_flight(season)
+    days, _ = _days_of(season, ds, [booking], ())
+    if flight is None or not days:
+        return {}
+    return _tops(days[0], dict(zip(flight.figures, _highest(flight, days)[:, 0].tolist(), strict=True)))
+
+
+def _days_of(
+    season: Season, ds: xr.Dataset, bookings: Sequence[str], routines: tuple[limits.RoutineChance, ...]
+) -> tuple[list[PaperDay], list[str]]:
+    """The show days of some bookings with numbers, nothing flown; and why a booking has none."""
     of_booking = ds.variables["day_booking"].to_numpy()
     known = np.flatnonzero(ds.variables["day_status"].to_numpy() == "ok")
     days: list[PaperDay] = []
@@ -202,40 +231,56 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
             continue
         booked = next(b for b in season.bookings if b.id == name)
         held = tuple((i, int(offered[i])) for i in rows)
-        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}, {}))
-    if flight is not None and days:
-        for day, flown, climbs in zip(days, _fly(flight, days), _climbs(flight, days), strict=True):
-            day.flown.update(flown)
-            day.climbs.update(climbs)
+        days.append(PaperDay(season, ds, booked, season.venue(booked.venue), held, routines, {}, {}, {}))
     return days, skipped
+
+
+def _tops(day: PaperDay, highest: Mapping[str, float]) -> dict[str, float]:
+    names = [str(f) for f in day.ds.variables["figure"].to_numpy()]
+    return {
+        show.name: _up(max(highest[names[f]] for f in show.figures) / FT, 100.0) * FT for show in day.shows
+    }
+
+
+def _highest(flight: FlightInputs, days: Sequence[PaperDay]) -> FloatArray:
+    """Greatest height of every figure of the season above the field at every booking, (figure, day) [m]."""
+    from pipeline.flight.aircraft import FieldAir
+    from pipeline.flight.motion import fly
+
+    thin = np.array([day.reckoned_ft * FT for day in days])
+    # A loop stands taller in thin air, but a vertical line flown to a speed may not: the taller of two airs.
+    cases = np.stack([thin, np.maximum(thin - 3000.0 * FT, -600.0)])
+    field = np.array([day.venue.elevation for day in days])
+    highest = fly(
+        list(flight.figures.values()),
+        flight.aircraft,
+        FieldAir(cases, np.broadcast_to(field, cases.shape)),
+        stall_margin=flight.cushions.speed,
+    ).highest
+    return np.asarray(np.fmax(highest[:, 0], highest[:, 1]) + _lifts(days))
+
+
+def _lifts(days: Sequence[PaperDay]) -> FloatArray:
+    """How much higher than planned every figure is flown where a waiver's floor is above the pilot's [m]."""
+    return np.array([(day.floor_ft - day.season.pilot.floor_agl_ft) * FT for day in days])
 
 
 def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FlownFigure]]:
     """Every figure of the season in the thin air of every booking."""
     from pipeline.flight.aircraft import FieldAir
     from pipeline.flight.inhand import apex_gates
-    from pipeline.flight.motion import entry_speed_at, fly
+    from pipeline.flight.motion import entry_speed_at
 
-    names = list(flight.figures)
     thin = np.array([day.reckoned_ft * FT for day in days])
-    # A loop stands taller in thin air, but a vertical line flown to a speed may not: the taller of two airs.
-    cases = np.stack([thin, np.maximum(thin - 3000.0 * FT, -600.0)])
     field = np.array([day.venue.elevation for day in days])
-    highest = fly(
-        [flight.figures[n] for n in names],
-        flight.aircraft,
-        FieldAir(cases, np.broadcast_to(field, cases.shape)),
-        stall_margin=flight.cushions.speed,
-    ).highest
     floors = np.array([day.floor_ft * FT for day in days])
-    # Where a waiver's floor is above the pilot's own, every figure is flown that much higher.
-    lifts = floors - np.array([day.season.pilot.floor_agl_ft * FT for day in days])
+    highest, lifts = _highest(flight, days), _lifts(days)
     told: list[dict[str, FlownFigure]] = [{} for _ in days]
     for lift in sorted(set(lifts.tolist())):
         here = np.flatnonzero(lifts == lift)
         air = FieldAir(thin[here], field[here])
-        for f, name in enumerate(names):
-            figure = flight.figures[name].raised(lift)
+        for f, (name, planned) in enumerate(flight.figures.items()):
+            figure = planned.raised(lift)
             found = (
                 apex_gates(figure, flight.aircraft, air, float(floors[here[0]]), flight.cushions)
                 if figure.gate_segments
@@ -245,7 +290,7 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
                 told[d][name] = FlownFigure(
                     math.ceil(float(entry_speed_at(figure, thin[d])) / KT - 1e-9),
                     figure.entry_height,
-                    float(np.fmax(highest[f, 0, d], highest[f, 1, d]) + lift),
+                    float(highest[f, d]),
                     tuple(
                         CardGate(
                             float(gate.least_height[n]),
@@ -366,6 +411,10 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
     if missed:
         lines.append(f"As planned too low for its gate: {', '.join(missed)}. Enter with more, or leave out.")
+    if day.tops:
+        lines.append(
+            f"Climbs to {day.tops[show.name] / FT:,.0f} ft above the field: not under a ceiling that low."
+        )
     if not day.flown:
         lines.append("No aircraft.yaml and figures.yaml: write in your own speeds and gates.")
     lines.append(
@@ -530,7 +579,6 @@ def director_sheet(day: PaperDay) -> Sheet:
     """Times, run-in, first and last figure, greatest height, ribbon crew, when the pilot decides."""
     ds, shows = day.ds, day.shows
     names, kinds = [str(f) for f in ds.variables["figure"].to_numpy()], _figure_kinds(ds)
-    heights = {name: day.flown[name].highest / FT if name in day.flown else math.nan for name in names}
     line = day.venue.show_line
     along = float(day.quantiles("along_line", 0.5, KT).mean())
     into = line.true_heading if along >= 0 else (line.true_heading + 180.0) % 360.0
@@ -539,13 +587,12 @@ def director_sheet(day: PaperDay) -> Sheet:
         length = float(day.seconds(show)[list(show.figures)].sum())
         if length > 60.0 * day.booking.length_min:
             over_slot.append(show.name)
-        highest = max((heights[names[f]] for f in show.figures), default=math.nan)
         rows.append(
             (
                 show.name,
                 _minutes(length),
                 _clock(day.start, math.ceil(length / 60.0)),
-                "–" if math.isnan(highest) else f"{_up(highest, 100.0):,.0f}",
+                f"{day.tops[show.name] / FT:,.0f}" if day.tops else "–",
                 "yes" if any(kinds[f] == "ribbon_cut" for f in show.figures) else "no",
             )
         )
@@ -562,12 +609,10 @@ def director_sheet(day: PaperDay) -> Sheet:
     ends = tuple(
         f"{show.name} show: first {names[show.figures[0]]}; last {names[show.figures[-1]]}." for show in shows
     )
-    over = max((h for h in heights.values() if not math.isnan(h)), default=math.nan)
-    msl = (
-        ""
-        if math.isnan(over)
-        else (f" The greatest is {_up(over + day.venue.elevation_ft, 100.0):,.0f} ft above sea level.")
-    )
+    msl = ""
+    if day.flown:
+        over = max(figure.highest for figure in day.flown.values())
+        msl = f" The greatest is {_up((over + day.venue.elevation) / FT, 100.0):,.0f} ft above sea level."
     pilot = day.season.pilot
 
     def before(minutes: float | None) -> str:
@@ -826,6 +871,13 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
         }
 
     minima_units = {"ceiling": FT, "visibility": STATUTE_MILE}
+    booked = dt.date.fromisoformat(day.date)
+    slot = dt.datetime.fromisoformat(str(ds.variables["slot_utc"].to_numpy()[day.days[0]]))
+    midnights = [
+        # By the offset that holds at the hours at which people read, whatever the clocks did in the night.
+        venue.utc(date, dt.time(12)) - dt.timedelta(hours=12)
+        for date in (booked, booked - dt.timedelta(days=1))
+    ]
     return {
         "title": day.title,
         "subtitle": f"{day.booking.id} · slot {day.start} local · field {venue.elevation_ft:,.0f} ft · "
@@ -853,6 +905,7 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
                 "name": show.name,
                 "figures": list(show.figures),
                 "crowd_value": show.crowd_value,
+                "top_ft": day.tops[show.name] / FT if day.tops else None,
                 "own_minima": {
                     k: [v[0] / minima_units[k], v[1] / minima_units[k]] for k, v in show.own_minima.items()
                 },
@@ -860,6 +913,43 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
             }
             for show, routine in zip(shows, day.routines, strict=True)
         ],
+        "slot": day.start,
+        "slot_minutes": [(slot - midnight).total_seconds() / 60.0 for midnight in midnights],
+        "compared": [_compared(day, name) for name in COMPARED],
+        "carried": [_carrier(day, name) for name in ("density_altitude", "gust")],
+        "read_again": READ_AGAIN,
+        "of_the_slot_hours": OF_THE_SLOT_HOURS,
+        "proves_less_ft": PROVES_LESS / FT,
+    }
+
+
+def _compared(day: PaperDay, name: str) -> dict[str, object]:
+    """The slot's past of a quantity as the page holds it: whole steps in rising order, as differences."""
+    words, unit = COMPARED[name]
+    step = SAMPLES[name][1]
+    past = np.asarray(day.ds.variables[f"sample_{name}"][day.days[0]].to_numpy(), dtype=float)
+    codes = np.sort(np.rint(past[np.isfinite(past)] / step)).astype(int)
+    median, high = clim.quantiles(past.ravel(), [0.5, 0.9]) / unit
+    return {
+        "words": words,
+        "step": step / unit,
+        "codes": np.diff(codes, prepend=0).tolist(),
+        "median": briefing.as_plain(median),
+        "high": briefing.as_plain(high),
+    }
+
+
+def _carrier(day: PaperDay, name: str) -> dict[str, object]:
+    """What carries a quantity to the slot as the page holds it; of a speed, of the root of its knots."""
+    words, unit = COMPARED[name]
+    share, rest = carrier_of(day.ds, day.row, name)
+    speed = name == "gust"
+    rest = rest / (math.sqrt(unit) if speed else unit)
+    return {
+        "words": words,
+        "speed": speed,
+        "share": briefing.as_plain([round(v, 5) for v in share.tolist()]),
+        "rest": briefing.as_plain([[round(v, 3 if speed else 1) for v in row] for row in rest.tolist()]),
     }
 
 

@@ -42,7 +42,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "3"
+SCHEMA_VERSION = "4"
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
@@ -89,6 +89,7 @@ LABELS: dict[str, str] = {
     "station_place": "place in the venue's order of stations, from 1",
     "station_group": "quantities that are filled together",
     "log_direction": "direction in which limits learned from the log are uncertain",
+    "lead": "hours from a reading to the slot in discussion",
 }
 """Dimensions and what they mean; each but `slot` has a coordinate of its name."""
 
@@ -300,6 +301,23 @@ def _schema() -> dict[str, Field]:
             "f8",
             units,
             f"{words}, upper end of the quantile's 90 % interval",
+        )
+    # What carries a reading to the slot in discussion.
+    for name, units in (("density_altitude", "m"), ("gust", "m0.5 s-0.5")):
+        of = f"{'' if units == 'm' else 'the square root of '}{name.replace('_', ' ')}"
+        add(
+            f"{name}_carried_share",
+            ("booking_day", "lead"),
+            "f8",
+            "1",
+            f"how much of a reading's departure in {of} lasts; NaN with too few past pairs",
+        )
+        add(
+            f"{name}_carried_rest",
+            ("booking_day", "lead", "quantile"),
+            "f8",
+            units,
+            f"{of} at the slot less that share of the reading, quantile of type 8",
         )
     # The limits.
     add("figure_type", ("figure",), "str", "", "the trade's name of the figure")

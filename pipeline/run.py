@@ -17,8 +17,15 @@ import numpy.typing as npt
 
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
-from pipeline.air import fallback
-from pipeline.air.show_hours import ShowHourSample, Site, StationCycles, show_hour_sample
+from pipeline.air import fallback, persistence
+from pipeline.air.show_hours import (
+    ShowHourSample,
+    Site,
+    StationCycles,
+    StationRecord,
+    density_altitude_at,
+    show_hour_sample,
+)
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES
 from pipeline.decisions import limits, ranking
@@ -163,6 +170,7 @@ class _VenueOutcome:
     venue: Venue
     status: str
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]]
+    carriers: dict[tuple[str, dt.date], dict[str, npt.NDArray[np.floating]]] = field(default_factory=dict)
     station: Station | None = None
     attrs: dict[str, Any] | None = None
     years: npt.NDArray[np.int64] | None = None
@@ -228,6 +236,9 @@ def laid_forecast(season: Season, store: Store, *, progress: Progress = lambda _
             if sample is not None and done is not None:
                 at = sample.years - season.history.first_year
                 _lay_day(empty["arrays"], i, day_slots.utc.size, at, sample, done, told=status == "ok")
+            if status == "ok":
+                for name, values in outcome.carriers[booking.id, day].items():
+                    empty["arrays"][name][i] = values
         progress(f"{outcome.venue.name}: {outcome.status}")
 
     # This thread reads (the netCDF library is not safe in threads) while others compute: numpy lets go of
@@ -235,7 +246,7 @@ def laid_forecast(season: Season, store: Store, *, progress: Progress = lambda _
     with ThreadPoolExecutor(max_workers=2) as pool:
         in_hand: deque[tuple[int, Future[_VenueOutcome]]] = deque()
         for v, venue in enumerate(booked):
-            held = read_show_hours(season, venue, store, _instants(slots[venue.id]))
+            held = read_show_hours(season, venue, store, _read_before(slots[venue.id]))
             in_hand.append(
                 (
                     v,
@@ -319,14 +330,24 @@ def _instants(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.dat
     return np.concatenate([s.utc for _, _, s in slots]).astype("datetime64[s]")
 
 
+def _before(slots: Slots) -> npt.NDArray[np.datetime64]:
+    """Instants of the readings that are carried to the slot in discussion, (lead,), UTC."""
+    return np.asarray(slots.utc[slots.offered] - persistence.LEADS * np.timedelta64(3600, "s"))
+
+
+def _read_before(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.datetime64]:
+    """The show instants, and those of the readings carried to them."""
+    return np.concatenate([_instants(slots), *(_before(s) for _, _, s in slots)])
+
+
 def keep_venue(season: Season, venue: Venue, store: Store) -> None:
     """Make what a forecast keeps of a venue's hours: those around its shows, what is fitted, the hindcast."""
     from pipeline.verify import trust_scores
 
-    instants = _instants(_slots_of(season, venue))
-    held = read_show_hours(season, venue, store, instants)
+    slots = _slots_of(season, venue)
+    held = read_show_hours(season, venue, store, _read_before(slots))
     if held.station is not None:
-        _fitted(season, held.station, held, instants, store.cache)
+        _fitted(season, held.station, held, _instants(slots), store.cache)
         trust_scores(season, venue, held.whole, kept=store.cache / "trust", record_digest=held.digest)
 
 
@@ -374,6 +395,7 @@ def _forecast_venue(
     act = act_limits_of(season, venue)
     trend_variance = cycles.temperature.trend_variance()
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]] = []
+    carriers = {}
     worst = "ok"
     for booking, day, day_slots in slots:
         sample = show_hour_sample(
@@ -402,6 +424,9 @@ def _forecast_venue(
             )
         if status != "ok":
             worst = status
+        carriers[booking.id, day] = _carriers(
+            record, cycles, site, _before(day_slots), gusts.peak, history.window_days
+        )
         days.append((booking, day, day_slots, sample, done, status))
     samples = [sample for _, _, _, sample, _, _ in days if sample is not None]
     least_years = min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None)
@@ -410,6 +435,7 @@ def _forecast_venue(
         venue,
         worst,
         days,
+        carriers,
         station=station,
         attrs=held.attrs,
         years=record.years(),
@@ -425,6 +451,27 @@ def _forecast_venue(
         ),
         trust=_trust(season, venue, station, held, samples, least_years, assumed, gusts.kind, cache),
     )
+
+
+def _carriers(
+    record: StationRecord,
+    cycles: StationCycles,
+    site: Site,
+    before: npt.NDArray[np.datetime64],
+    gust_peak: npt.NDArray[np.floating],
+    window_days: int,
+) -> dict[str, npt.NDArray[np.floating]]:
+    """What carries a reading to the slot in discussion, by the names of the results."""
+    air, instants = density_altitude_at(record, cycles, site, before, window_days=window_days)
+    gusts = clim.gather_nearest(gust_peak, record.first_hour, instants)
+    told = {}
+    for name, held, carrier in (
+        ("density_altitude", air, persistence.carrier),
+        ("gust", gusts, persistence.speed_carrier),
+    ):
+        pairs = held.reshape(before.size, -1)
+        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs, pairs[0], QUANTILES)
+    return told
 
 
 def _trust(
@@ -538,6 +585,7 @@ def _season_arrays(
         "station_place": list(range(1, max((len(v.stations) for v in booked), default=1) + 1)),
         "station_group": list(fallback.GROUPS),
         "log_direction": list(range(1, ranking.LOG_DIRECTIONS + 1)),
+        "lead": persistence.LEADS,
     }
     attrs = {
         "title": f"Show-hour forecast, {season.name}",

@@ -5,7 +5,7 @@ Composition only: it reads the results and calls `pipeline.decisions`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -26,13 +26,26 @@ from pipeline.briefing import (
 )
 from pipeline.decisions import limits
 from pipeline.decisions import today as day
-from pipeline.decisions.today import AirNow, Answer, Reading
+from pipeline.decisions.today import AirNow, Answer, Reading, ShowState
 from pipeline.flight.rehearsal import practice_remark
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["WORDS", "Against", "Carried", "TodayAnswer", "today_answer", "today_text"]
+__all__ = [
+    "COMPARED",
+    "OF_THE_SLOT_HOURS",
+    "PROVES_LESS",
+    "READ_AGAIN",
+    "WORDS",
+    "Against",
+    "Carried",
+    "TodayAnswer",
+    "carrier_of",
+    "climbs_told",
+    "today_answer",
+    "today_text",
+]
 
 WORDS: dict[str, str] = {
     "density_altitude": "density altitude",
@@ -47,6 +60,25 @@ WORDS: dict[str, str] = {
     "thunder": "thunder",
 }
 """What bites, as people say it."""
+
+COMPARED: dict[str, tuple[str, float]] = {
+    "density_altitude": ("density altitude, ft", FT),
+    "toward_crowd": ("wind toward the crowd, kt", KT),
+    "gust": ("gust peak, kt", KT),
+}
+"""What of a reading is held against the slot's past, in words with its unit, and that unit."""
+
+FloatArray = npt.NDArray[np.floating]
+
+READ_AGAIN = (
+    "This is the air of the reading, not of the slot: read again before you start up. "
+    "A terminal forecast, where there is one, is better than any reading for the hours ahead."
+)
+OF_THE_SLOT_HOURS = 0.25
+"""A reading this near to the slot, or later, is of the slot itself."""
+_STALE_HOURS = 2.0
+PROVES_LESS = 100.0 * FT
+"""Thinner by so much, the slot's air has an answer of its own [m]."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +175,14 @@ def _named(causes: Sequence[str]) -> str:
     return ", ".join(WORDS[c] for c in causes)
 
 
+def climbs_told(show: ShowState) -> str:
+    """What a show's top says of the ceiling; empty where it clears it, or either is not known."""
+    if show.under is None:
+        return ""
+    top, ceiling = show.under
+    return f"climbs to {top / FT:,.0f} ft above the field, the ceiling is {ceiling / FT:,.0f} ft"
+
+
 def _headline(answer: Answer) -> str:
     if answer.no_show:
         return f"No show: {_named(answer.no_show)}."
@@ -157,6 +197,8 @@ def _headline(answer: Answer) -> str:
         line += f"; think about {', '.join(state.doubtful)}"
     if act:
         line += f"; for the whole act think about {_named(act)}"
+    if climbs := climbs_told(state):
+        line += f"; it {climbs}"
     return line + "."
 
 
@@ -169,6 +211,7 @@ def today_answer(
     lapse_rate: float,
     thunder_stops: bool,
     two_amber_is_red: bool,
+    tops: Mapping[str, float] | None = None,
     now: np.datetime64 | None = None,
     air: DayAir | None = None,
     routines: Sequence[limits.RoutineChance] | None = None,
@@ -187,6 +230,9 @@ def today_answer(
         From station to show site [K m-1].
     thunder_stops, two_amber_is_red
         As the season states.
+    tops
+        Greatest height of each show above the field [m], from `pipeline.paperwork.show_tops`; a show that is
+        not in it is not held against the ceiling by its height.
     now
         UTC; tells how old the reading is. None does not tell.
     air, routines
@@ -209,12 +255,17 @@ def today_answer(
     low, high = ds.variables["act_comfortable"].to_numpy()[venue], ds.variables["act_limit"].to_numpy()[venue]
     stated = [k for k in range(len(causes)) if np.isfinite(high[k])]
 
+    shows = [
+        replace(show, top=({} if tops is None else tops).get(show.name, float("nan")))
+        for show in shows_of(ds, venue)
+    ]
+
     def judged(air: AirNow) -> Answer:
         return day.judge(
             reading,
             air,
             curves_used(ds),
-            shows_of(ds, venue),
+            shows,
             judges,
             act_comfortable={causes[k]: float(low[k]) for k in stated},
             act_limit={causes[k]: float(high[k]) for k in stated},
@@ -227,10 +278,8 @@ def today_answer(
     slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
     known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry
     compared = []
-    for name, words, value, unit in (
-        ("density_altitude", "density altitude, ft", known_da, FT),
-        ("toward_crowd", "wind toward the crowd, kt", over.toward_crowd, KT),
-        ("gust", "gust peak, kt", over.gust_low, KT),
+    for (name, (words, unit)), value in zip(
+        COMPARED.items(), (known_da, over.toward_crowd, over.gust_low), strict=True
     ):
         past = held.sampled[name][slot]
         median, tenth = clim.quantiles(past.ravel(), [0.5, 0.9])
@@ -239,25 +288,18 @@ def today_answer(
                 words, value / unit, float(median) / unit, float(tenth) / unit, day.share_below(past, value)
             )
         )
-    carried, uncarried = _carry(ds, row, slot, reading, over, held)
+    utc = np.datetime64(str(ds.variables["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
+    carried, uncarried = _carry(ds, row, utc, reading, over)
     start = str(ds.variables["slot_local"].to_numpy()[row, slot])
-    ahead = [c.median * FT for c in carried if c.quantity == _CARRIED_DA]
+    ahead = [c.median * FT for c in carried if c.quantity == COMPARED["density_altitude"][0]]
     # Without a carried reading the slot's usual air stands for the show's.
     show_da = ahead[0] if ahead else compared[0].median * FT
-    utc = np.datetime64(str(ds.variables["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
     practice = []
-    if (reading.instant is None or reading.instant < utc) and show_da - known_da >= _PROVES_LESS:
+    if (reading.instant is None or reading.instant < utc) and show_da - known_da >= PROVES_LESS:
         remark = practice_remark(known_da, show_da, f"the show at {start}")
         practice.append(f"If you practise in the air of this reading: {remark}.")
         # The air of the slot will be thinner: what that leaves of the answer belongs beside it.
-        then = judged(
-            replace(
-                over,
-                density_altitude=show_da,
-                density_altitude_dry=show_da,
-                density_altitude_saturated=show_da,
-            )
-        )
+        then = judged(over.thinner(show_da))
         headline += (
             f" That is for the air of this reading. At {start}, in about {round(show_da / FT, -2):,.0f} ft "
             f"of density altitude and this wind: {_headline(then)}"
@@ -289,50 +331,42 @@ def today_answer(
     )
 
 
-_NEAR_MINUTES = 30.0
-_STALE_HOURS = 2.0
-_CARRIED_DA = "density altitude, ft"
-_PROVES_LESS = 100.0 * FT
-
-
 def _carry(
-    ds: xr.Dataset, row: int, slot: int, reading: Reading, over: AirNow, held: DayAir
+    ds: xr.Dataset, row: int, utc: np.datetime64, reading: Reading, over: AirNow
 ) -> tuple[tuple[Carried, ...], list[str]]:
     """Carry the reading to the slot; or say why it is not carried."""
-    n = held.days.size
-    utc = np.array(
-        [np.datetime64(str(t).removesuffix("Z"), "s") for t in ds.variables["slot_utc"].to_numpy()[row, :n]]
-    )
     if reading.instant is None:
         return (), ["The reading has no time, so it is not carried to the slot."]
-    lead = float((utc[slot] - reading.instant) / np.timedelta64(1, "s")) / 3600.0
-    if not 0.25 <= lead <= persistence.LONGEST_LEAD:
+    lead = float((utc - reading.instant) / np.timedelta64(1, "s")) / 3600.0
+    if lead < OF_THE_SLOT_HOURS:
         return (), []
-    away = np.abs((utc - reading.instant) / np.timedelta64(60, "s"))
-    near = int(np.argmin(away))
-    if away[near] > _NEAR_MINUTES:
-        return (), [
-            f"The reading is {lead:.1f} h before the slot and outside the hours sampled: it is not carried."
-        ]
-    exact = int(np.flatnonzero(ds.variables["hour_offset"].to_numpy() == 0)[0])
-
-    def pairs(name: str) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
-        values = held.sampled[name][..., exact]
-        return values[near].ravel(), values[slot].ravel()
-
+    if lead > persistence.LEADS[-1]:
+        return (), [f"Read more than {persistence.LEADS[-1]} hours before the slot: it is not carried."]
     told = []
-    for name, words, value, unit, carry in (
-        ("density_altitude", _CARRIED_DA, over.density_altitude, FT, persistence.carried_value),
-        ("gust", "gust peak, kt", over.gust_low, KT, persistence.carried_speed),
+    for name, value, carry in (
+        ("density_altitude", over.density_altitude, persistence.carried),
+        ("gust", over.gust_low, persistence.carried_speed),
     ):
-        earlier, later = pairs(name)
-        both = np.isfinite(earlier) & np.isfinite(later)
-        if np.isnan(value) or both.sum() < persistence.LEAST_PAIRS:
-            continue
-        ensemble = carry(value, earlier[both], later[both], lead=lead)
-        low, median, high = (float(q) / unit for q in ensemble.quantile([0.1, 0.5, 0.9]))
-        told.append(Carried(words, median, low, high, lead, ensemble.factor))
+        words, unit = COMPARED[name]
+        quantiles, lasts = carry(value, *carrier_of(ds, row, name), lead)
+        if np.isfinite(quantiles).all():
+            low, median, high = (float(q) / unit for q in quantiles)
+            told.append(Carried(words, median, low, high, lead, lasts))
+    if not told and np.isfinite(over.density_altitude):
+        return (), [
+            "Too few past days hold this hour and the slot's: the reading is not carried to the slot."
+        ]
     return tuple(told), []
+
+
+def carrier_of(ds: xr.Dataset, row: int, name: str) -> tuple[FloatArray, FloatArray]:
+    """What carries a quantity to a day's slot in discussion: its share, and low, median and high of the rest.
+
+    As `pipeline.air.persistence.carried` takes them, (lead,) and (lead, quantile).
+    """
+    at = [int(np.argmin(np.abs(ds.variables["quantile"].to_numpy() - q))) for q in (0.1, 0.5, 0.9)]
+    share, rest = (ds.variables[f"{name}_carried_{part}"].to_numpy()[row] for part in ("share", "rest"))
+    return share, rest[:, at]
 
 
 def _age_hours(reading: Reading, now: np.datetime64 | None) -> float:
@@ -382,11 +416,7 @@ def _notes(
         notes.append(_age_told(hours))
     elif hours < -0.25:
         notes.append("The reading is stamped later than this machine's clock: check both.")
-    notes.append(
-        "This is the air of the reading, not of the slot: read again before you start up. "
-        "A terminal forecast, where there is one, is better than any reading for the hours ahead."
-    )
-    return notes
+    return [*notes, READ_AGAIN]
 
 
 def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
@@ -397,7 +427,7 @@ def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
 
     def row(words: str, value: float, unit: str) -> str:
         return f"  {words:<34}" + (
-            f"{value:>8,.0f} {unit}" if np.isfinite(value) else "       – not observed"
+            f"{round(value):>8,} {unit}" if np.isfinite(value) else "       – not observed"
         )
 
     lines += [
@@ -416,8 +446,9 @@ def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
     for beside in told.compared:
         if np.isfinite(beside.now):
             lines.append(
-                f"  {beside.quantity}: now {beside.now:,.0f}, median {beside.median:,.0f}, "
-                f"1 in 10 above {beside.high:,.0f}; higher than {100 * beside.share_below:.0f} in 100 of them"
+                f"  {beside.quantity}: now {round(beside.now):,}, median {round(beside.median):,}, "
+                f"1 in 10 above {round(beside.high):,}; higher than {100 * beside.share_below:.0f} in 100 of "
+                "them"
             )
     for later in told.carried:
         lines.append(
@@ -429,6 +460,7 @@ def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
         words = day.STATES[show.state]
         detail = [f"out: {', '.join(show.out)}"] if show.out else []
         detail += [f"think about: {', '.join(show.doubtful)}"] if show.doubtful else []
+        detail += [climbs] if (climbs := climbs_told(show)) else []
         lines.append(f"  {show.name:<14} {words}" + (f" ({'; '.join(detail)})" if detail else ""))
     lines += ["", "Figures:"]
     for figure in told.answer.figures:

@@ -252,6 +252,43 @@ def test_states_change_at_comfortable_and_at_the_limit(feet: float, state: int, 
     assert answer.show == show
 
 
+def test_the_air_to_come_is_judged_as_if_it_were_read() -> None:
+    """A cool reading with the density altitude of later put in its place: the answer to later's reading."""
+    now, later = at_altitude(3000), at_altitude(7900)
+    then = today.judge(
+        now,
+        over(now).thinner(over(later).density_altitude),
+        CURVES,
+        SHOWS,
+        ROUTINES,
+        act_comfortable={k: v[0] for k, v in ACT.items()},
+        act_limit={k: v[1] for k, v in ACT.items()},
+    )
+    assert judged(now).show == "full"
+    assert then == judged(later)
+
+
+@pytest.mark.parametrize(
+    ("ceiling_ft", "under"), [(2600, True), (3000, True), (3100, False), (np.inf, False)]
+)
+def test_a_ceiling_below_the_top_of_the_show_makes_one_think(ceiling_ft: float, under: bool) -> None:
+    """Above every minimum, no higher than the show's 3,000 ft: think, of the show that climbs there alone."""
+    shows = (dataclasses.replace(SHOWS[0], top=3000 * FT), dataclasses.replace(SHOWS[1], top=900 * FT))
+    reading = dataclasses.replace(GOOD, ceiling=ceiling_ft * FT)
+    told = today.judge(
+        reading,
+        over(reading),
+        CURVES,
+        shows,
+        ROUTINES[:2],
+        act_comfortable={k: v[0] for k, v in ACT.items()},
+        act_limit={k: v[1] for k, v in ACT.items()},
+    ).shows
+    assert told[0].under == ((3000 * FT, ceiling_ft * FT) if under else None)
+    assert told[0].state == (THINK if under else NO_SECOND_THOUGHT)
+    assert (told[1].under, told[1].state) == (None, NO_SECOND_THOUGHT)
+
+
 @pytest.mark.parametrize(
     ("change", "cause"),
     [

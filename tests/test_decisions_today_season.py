@@ -9,15 +9,24 @@ import re
 import numpy as np
 import pytest
 from papers_season import BEACH, HIGH, Made, papers_season
+from scipy.stats.mstats import mquantiles
 
 from pipeline import briefing
+from pipeline.air.show_hours import density_altitude_at, station_cycles
 from pipeline.air.variables import FT
 from pipeline.decisions import today
 from pipeline.observed import metar_reading
+from pipeline.papers.sheet import Table
+from pipeline.paperwork import booking_days, director_sheet, show_tops
+from pipeline.run import site_of
+from pipeline.stations.store import Store
+from pipeline.venue_hours import read_station
 from pipeline.which_show import TodayAnswer, today_answer, today_text
 
 
-def told(made: Made, booking: str, metar: str, now: str | None = None) -> TodayAnswer:
+def told(
+    made: Made, booking: str, metar: str, now: str | None = None, tops: dict[str, float] | None = None
+) -> TodayAnswer:
     booked = next(b for b in made.season.bookings if b.id == booking)
     venue = made.season.venue(booked.venue)
     return today_answer(
@@ -27,6 +36,7 @@ def told(made: Made, booking: str, metar: str, now: str | None = None) -> TodayA
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=True,
         two_amber_is_red=False,
+        tops=tops,
         now=None if now is None else np.datetime64(now),
     )
 
@@ -68,7 +78,31 @@ def test_a_morning_s_reading_is_not_the_answer_for_the_afternoon() -> None:
     _, _, then = answer.headline.partition(" That is for the air of this reading. At 15:00, in about ")
     assert then, answer.headline
     assert int(then.split(" ft")[0].replace(",", "")) > answer.density_altitude_ft + 1000
+    # Of the same show, what the morning's air leaves alone the afternoon's changes more often than not.
+    assert "times in 100" not in answer.headline.partition(". ")[0]
+    changed = re.search(r"changed (\d+) times in 100", then)
+    assert changed is None or int(changed[1]) > 50
+    assert then.partition(": ")[2] != answer.headline.partition(" That is")[0]
     assert re.search(r"(show|limit)\b.*\.$", then.partition(": ")[2])
+
+
+def test_a_show_that_climbs_into_the_ceiling_says_so() -> None:
+    """Above the act's minima, below the full show's top: said in its line, as high as on the director's."""
+    made = papers_season()
+    tops = show_tops(made.season, made.ds, HIGH)
+    feet = round(tops["full"] / FT)
+    assert 1500 < feet < 3000
+    assert feet % 100 == 0
+    below, above = (
+        told(made, HIGH, f"KAAA 101500Z 16005KT 10SM OVC{h // 100:03d} 02/M05 A3030", tops=tops)
+        for h in (feet, feet + 100)
+    )
+    assert f"it climbs to {feet:,} ft above the field, the ceiling is {feet:,} ft" in below.headline
+    assert f"climbs to {feet:,} ft above the field" in today_text(below, ())
+    assert "climbs" not in above.headline
+    director = director_sheet(booking_days(made.season, made.ds, [HIGH])[0][0])
+    (table,) = [b for b in director.blocks if isinstance(b, Table)]
+    assert {row[0]: row[3] for row in table.rows} == {k: f"{v / FT:,.0f}" for k, v in tops.items()}
 
 
 def test_the_waiver_of_the_venue_holds_for_the_low_ceiling_show() -> None:
@@ -103,10 +137,53 @@ def test_a_morning_reading_is_carried_to_the_slot() -> None:
     # A morning 6 K warmer foretells a thinner afternoon, by no more than it is thinner itself.
     gained = warm.carried[0].median - da.median
     assert 0.0 < gained < warm.density_altitude_ft - usual.density_altitude_ft
-    # Within half an hour of no slot it is not carried, and says so.
-    dawn = told(made, HIGH, "KAAA 101200Z 15006KT 10SM CLR 10/M01 A3015")
-    assert dawn.carried == ()
-    assert any("not carried" in note for note in dawn.notes)
+
+
+@pytest.mark.parametrize(
+    ("metar", "lead"),
+    [("101256Z", 8.07), ("101500Z", 6.0), ("101730Z", 3.5), ("092356Z", 21.07), ("092100Z", 24.0)],
+)
+def test_a_reading_is_carried_at_the_hours_at_which_pilots_read(metar: str, lead: float) -> None:
+    """07 to 12 h local and the evening before, from hours outside the window too.
+
+    The estimator written out from the station's own hours, at a whole hour: every past pair a member, the
+    density altitude of the past hour moved to the show's date and year.
+    """
+    made = papers_season()
+    answer = told(made, HIGH, f"KAAA {metar} 16005KT 10SM CLR 14/M01 A3015")
+    da = answer.carried[0]
+    assert da.lead_hours == pytest.approx(lead, abs=0.01)
+    # No wider than what the slot's past alone says, which a reading can only sharpen.
+    row = briefing.booking_day(made.ds, HIGH)
+    v = made.ds.variables
+    slot = int(v["day_offered_slot"].to_numpy()[row])
+    usual = v["density_altitude_quantile"].to_numpy()[row, slot] / FT
+    assert 0.0 < da.high - da.low < 1.1 * (usual[-1] - usual[0])
+    if lead % 1.0 == 0.0:
+        venue = made.season.venue("high-larch")
+        record = read_station(made.season, venue, Store(made.cache)).record
+        assert record is not None
+        show = np.datetime64(str(v["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
+        cycles, days = station_cycles(record), made.season.history.window_days
+        earlier, later = (
+            density_altitude_at(record, cycles, site_of(venue), np.array([at]), window_days=days)[0].ravel()
+            / FT
+            for at in (show - np.timedelta64(int(lead), "h"), show)
+        )
+        phi, _ = np.polyfit(earlier, later, 1)
+        members = phi * answer.density_altitude_ft + later - phi * earlier
+        wanted = mquantiles(members, [0.1, 0.5, 0.9], alphap=1 / 3, betap=1 / 3)
+        assert [da.low, da.median, da.high] == pytest.approx(wanted, abs=1.0)
+        assert da.share == pytest.approx(phi, abs=1e-6)
+
+
+def test_what_is_not_carried_is_told() -> None:
+    """Two days before, and a reading without a time; a reading of the slot itself needs no carrying."""
+    made = papers_season()
+    for metar, words in (("081500Z", "more than 36 hours before"), ("102050Z", "")):
+        answer = told(made, HIGH, f"KAAA {metar} 16005KT 10SM CLR 14/M01 A3015")
+        assert answer.carried == ()
+        assert any("not carried" in note and words in note for note in answer.notes) == bool(words)
 
 
 def test_the_text_says_what_was_not_observed() -> None:

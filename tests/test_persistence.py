@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats.mstats import mquantiles
 
 from pipeline.air import persistence as per
 
@@ -14,24 +15,50 @@ def pairs(rho: float, n: int, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
     return e, rho * e + np.sqrt(1 - rho**2) * g.standard_normal(n)
 
 
+P = [0.1, 0.5, 0.9]
+
+
+def at_lead(e: np.ndarray, s: np.ndarray, now: float, lead: float, p: list[float] = P) -> np.ndarray:
+    """Quantiles at the show hour when every lead holds the same pairs."""
+    share, rest = per.carrier(np.broadcast_to(e, (per.LEADS.size, e.size)), s, p)
+    return per.carried(now, share, rest, lead)[0]
+
+
 def test_factor_equals_least_squares():
-    """phi is the slope of numpy's least squares on centred pairs; NaN pairs are left out."""
+    """phi is the slope of numpy's least squares with an intercept; pairs with a NaN are left out."""
     e, s = pairs(0.6, 400)
-    e, s = e - e.mean(), s - s.mean()
-    slope = np.linalg.lstsq(e[:, None], s, rcond=None)[0][0]
-    assert per.persistence_factor(e, s) == pytest.approx(slope)
-    assert per.persistence_factor(np.append(e, np.nan), np.append(s, 5.0)) == pytest.approx(slope)
+    slope = np.linalg.lstsq(np.stack([e, np.ones_like(e)], axis=1), s, rcond=None)[0][0]
+    share, _ = per.carrier(np.stack([e, e]), s, P)
+    assert share == pytest.approx([slope, slope])
+    share, _ = per.carrier(np.append(e, np.nan), np.append(s, 5.0), P)
+    assert share == pytest.approx(slope)
 
 
-def test_members_are_the_stated_estimator():
-    """x = mu + phi a0 + (s - phi e), written out."""
+def test_quantiles_are_those_of_the_stated_estimator():
+    """x = mu + phi a0 + (s - phi e), every member written out, and SciPy's quantiles of type 8 of them."""
     e, s = pairs(0.7, 80)
     now = 1.3
-    told = per.carried_value(now, e, s, lead=6.0)
     a, b = e - e.mean(), s - s.mean()
     phi = (a * b).sum() / (a * a).sum()
-    np.testing.assert_allclose(told.members, s.mean() + phi * (now - e.mean()) + b - phi * a)
-    assert told.factor == pytest.approx(phi)
+    members = s.mean() + phi * (now - e.mean()) + b - phi * a
+    np.testing.assert_allclose(at_lead(e, s, now, 6.0), mquantiles(members, P, alphap=1 / 3, betap=1 / 3))
+
+
+def test_between_hours_the_estimator_is_between():
+    """At whole hours the hour's own; a report of the show hour itself is the answer, without spread."""
+    g = np.random.default_rng(7)
+    s = g.standard_normal(200)
+    e = s + np.arange(per.LEADS.size)[:, None] * 0.1 * g.standard_normal((per.LEADS.size, 200))
+    share, rest = per.carrier(e, s, P)
+    assert per.carried(0.4, share, rest, 0.0)[0] == pytest.approx([0.4] * 3)
+    for lead in (0.0, 5.0, 36.0):
+        assert per.carried(0.4, share, rest, lead)[0] == pytest.approx(
+            0.4 * share[int(lead)] + rest[int(lead)]
+        )
+    half = per.carried(0.4, share, rest, 5.5)
+    both = [per.carried(0.4, share, rest, lead) for lead in (5.0, 6.0)]
+    assert half[0] == pytest.approx(0.5 * (both[0][0] + both[1][0]))
+    assert half[1] == pytest.approx(0.5 * (both[0][1] + both[1][1]))
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
@@ -39,38 +66,30 @@ def test_intervals_are_honest_and_narrow_with_skill(rho):
     """Gaussian pairs: the 90 % interval holds 9 in 10, and its width is sqrt(1 - rho^2) of the climate's."""
     e, s = pairs(rho, 1500, seed=1)
     now, then = pairs(rho, 1500, seed=2)
-    inside, width = [], []
-    for a, b in zip(now, then, strict=True):
-        low, high = per.carried_value(a, e, s, lead=12.0).quantile([0.05, 0.95])
-        inside.append(low <= b <= high)
-        width.append(high - low)
+    low, high = np.array([at_lead(e, s, a, 12.0, [0.05, 0.95]) for a in now]).T
     # 1,500 cases: two standard errors of .9 are .0155; the quantiles' own error adds as much.
-    assert np.mean(inside) == pytest.approx(0.9, abs=0.025)
-    assert np.mean(width) == pytest.approx(2 * 1.645 * np.sqrt(1 - rho**2), rel=0.05)
+    assert np.mean((low <= then) & (then <= high)) == pytest.approx(0.9, abs=0.025)
+    assert np.mean(high - low) == pytest.approx(2 * 1.645 * np.sqrt(1 - rho**2), rel=0.05)
 
 
-def test_speeds_stay_positive_and_crosswinds_lose_their_sign():
-    """A gust's members are at least zero; a crosswind through the runway's line is small, not negative."""
+def test_speeds_are_never_below_zero():
+    """A gust after a calm report, where the root's low quantile is below zero: zero, not its square."""
     g = np.random.default_rng(4)
-    e = g.gamma(4.0, 2.0, 500)
-    s = np.maximum(e + g.normal(0, 3.0, 500), 0.0)
-    told = per.carried_speed(15.0, e, s, lead=10.0)
-    assert told.members.min() >= 0.0
-    assert told.exceedance(0.0) == 1.0
-    assert np.all(np.diff(told.exceedance([5.0, 10.0, 15.0])) <= 0)
-    x = per.carried_crosswind(-4.0, g.normal(0, 3, 500), g.normal(0, 3, 500), lead=3.0)
-    assert x.members.min() >= 0.0
-    with pytest.raises(ValueError, match="never below zero"):
-        per.carried_speed(1.0, -e, s, lead=1.0)
+    e = g.gamma(2.0, 2.0, 500)
+    s = np.maximum(0.9 * e + g.normal(0, 3.0, 500), 0.0)
+    share, rest = per.speed_carrier(np.broadcast_to(e, (per.LEADS.size, 500)), s, P)
+    quantiles, _ = per.carried_speed(0.0, share, rest, 10.0)
+    assert rest[10, 0] < 0.0
+    assert quantiles[0] == 0.0
+    assert np.all(np.diff(quantiles) >= 0.0)
+    assert per.carried_speed(15.0, share, rest, 10.0)[0][1] > quantiles[1]
 
 
-def test_nothing_beyond_thirty_six_hours():
+def test_nothing_beyond_thirty_six_hours_and_nothing_from_few_pairs():
     """Station persistence serves the evening before and the day itself only."""
     e, s = pairs(0.5, 200)
-    per.carried_value(0.0, e, s, lead=36.0)
+    assert np.isfinite(at_lead(e, s, 0.0, 36.0)).all()
     with pytest.raises(ValueError, match="climatology"):
-        per.carried_value(0.0, e, s, lead=36.1)
-    with pytest.raises(ValueError, match="not enough history"):
-        per.carried_value(0.0, e[:30], s[:30], lead=6.0)
-    with pytest.raises(ValueError, match="missing"):
-        per.carried_value(np.nan, e, s, lead=6.0)
+        at_lead(e, s, 0.0, 36.1)
+    assert np.isnan(at_lead(e[:59], s[:59], 0.0, 6.0)).all()
+    assert np.isfinite(at_lead(e[:60], s[:60], 0.0, 6.0)).all()

@@ -19,7 +19,7 @@ from pipeline.errors import InputError
 from pipeline.inputs import Season as Inputs
 from pipeline.inputs import Venue
 from pipeline.observed import metar_reading, typed_reading
-from pipeline.which_show import WORDS, TodayAnswer, today_answer
+from pipeline.which_show import WORDS, TodayAnswer, climbs_told, today_answer
 
 _METAR, _TYPED = "A METAR", "Typed values"
 _STATES = tuple(f"{sign} {text}" for sign, text in zip("○◐●", today.STATES, strict=True))
@@ -106,6 +106,7 @@ def _answered(
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=folder.act_limits(venue).thunder == "stop",
         two_amber_is_red=folder.pilot.two_amber_is_red,
+        tops=answers.show_tops(season, booking.id),
         now=np.datetime64(now, "s"),
         air=answers.judged_day(briefing.booking_day(ds, booking.id, day.date)),
         routines=answers.judges(),
@@ -185,7 +186,7 @@ def _states(told: TodayAnswer) -> None:
                         "show": s.name,
                         "state": _STATES[s.state],
                         "out": ", ".join(s.out) or "–",
-                        "think": ", ".join(s.doubtful) or "–",
+                        "think": "; ".join(filter(None, [", ".join(s.doubtful), climbs_told(s)])) or "–",
                         "changed": "–" if s.state == today.LEAVE_OUT else words.percent(s.chance),
                     }
                     for s in told.answer.shows
@@ -356,8 +357,7 @@ else:
             "nothing. Two causes past comfortable count as one past its limit where your season says so.\n\n"
             "The show first named is the one worth most to the crowd times the chance that nothing in it "
             "is changed. "
-            "The reading is carried to the slot by the past’s own errors from that hour to the slot, as "
-            "long as it "
-            "was read within the hours that the results hold for the day."
+            "The reading is carried to the slot by the past’s own errors from that hour to the slot, when it "
+            "was read up to 36 hours before."
         )
 frame.end()

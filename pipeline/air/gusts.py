@@ -676,6 +676,8 @@ def gust_record(
 ) -> GustRecord:
     """Give every hour like the wanted ones its gust: as reported in the trusted years, drawn in the others.
 
+    Other hours have theirs in the trusted years alone.
+
     Parameters
     ----------
     wind_speed, reported_gust
@@ -705,7 +707,7 @@ def gust_record(
     every = first_hour + np.arange(speed.size, dtype=float)
     near = hours_like(every, wanted, days=days)
     trusted = practice.trusted(calendar_years(every))
-    peak = np.where(near, gust_peak(speed, gust), np.nan)
+    peak = np.where(near | trusted, gust_peak(speed, gust), np.nan)
     fill = near & ~trusted & np.isfinite(speed)
     if not fill.any():
         return GustRecord(peak, "observed", practice, None)

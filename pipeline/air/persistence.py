@@ -11,135 +11,104 @@ foretold, plus what today's foretells. The intervals are the past's own errors, 
 shrinks. Beyond 36 hours a station's report says next to nothing: from there on climatology, or a numerical
 forecast, and this module refuses.
 
-Speeds are carried on their square root, where their errors are alike at light and strong winds; a crosswind
-is carried with its sign, and loses it last.
+The part that does not depend on today is the same for every reading, so phi and the quantiles of s - phi e
+are all that has to be kept for each lead. Between whole hours both are taken linearly.
+
+Speeds are carried on their square root, where their errors are alike at light and strong winds.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.air.climatology import quantiles
 
-__all__ = [
-    "LEAST_PAIRS",
-    "LONGEST_LEAD",
-    "Ensemble",
-    "carried_crosswind",
-    "carried_speed",
-    "carried_value",
-    "persistence_factor",
-]
+__all__ = ["LEADS", "LEAST_PAIRS", "carried", "carried_speed", "carrier", "speed_carrier"]
 
 FloatArray = npt.NDArray[np.floating]
 ArrayLike = npt.ArrayLike
 
-LONGEST_LEAD = 36.0
-"""Hours ahead to which a station's own report is carried."""
+LEADS = np.arange(37)
+"""Whole hours ahead to which a station's own report is carried."""
 LEAST_PAIRS = 60
 """Past pairs below which nothing is carried."""
 
 
-@dataclass(frozen=True)
-class Ensemble:
-    """Members for the show hour, equally likely.
-
-    Attributes
-    ----------
-    members
-        (member,), SI.
-    factor
-        How much of today's departure is carried, phi.
-    lead
-        [hour].
-    """
-
-    members: FloatArray
-    factor: float
-    lead: float
-
-    def exceedance(self, threshold: ArrayLike) -> FloatArray:
-        """Chance that a threshold is reached, by the members, (...,)."""
-        x = np.asarray(threshold, dtype=float)
-        return np.asarray((self.members >= x[..., None] - 1e-6).mean(axis=-1))
-
-    def quantile(self, probability: ArrayLike) -> FloatArray:
-        """Quantiles of type 8."""
-        return quantiles(self.members, np.atleast_1d(np.asarray(probability, dtype=float)))
-
-
-def persistence_factor(earlier: ArrayLike, later: ArrayLike) -> FloatArray:
-    """Sum of products over sum of squares of past departures, over the last axis; pairs with NaN left out.
+def carrier(earlier: ArrayLike, later: ArrayLike, probability: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """What carries a report of an unbounded quantity, such as density altitude, to the show hour.
 
     Parameters
     ----------
-    earlier, later
-        Departures from the mean at the hour of the report and at the show hour, (..., pair).
+    earlier
+        Past values at the hour of the report, from the window of days in past years, moved to the booking's
+        date and year, (lead, pair).
+    later
+        What came of them at the show hour, (pair,); pairs with a NaN are left out.
+    probability
+        Of the quantiles, (quantile,).
+
+    Returns
+    -------
+    share, rest
+        How much of a departure lasts, phi, (lead,); and quantiles of type 8 of what the show hour holds
+        besides phi times the report, (lead, quantile). NaN with fewer than `LEAST_PAIRS` pairs.
     """
     e, s = np.broadcast_arrays(np.asarray(earlier, dtype=float), np.asarray(later, dtype=float))
     both = np.isfinite(e) & np.isfinite(s)
-    e, s = np.where(both, e, 0.0), np.where(both, s, 0.0)
-    below = (e * e).sum(axis=-1)
-    return np.asarray(np.where(below > 0, (e * s).sum(axis=-1) / np.where(below > 0, below, 1.0), 0.0))
+    n = both.sum(axis=-1, keepdims=True)
+    enough = n >= LEAST_PAIRS
+
+    def departures(x: FloatArray) -> FloatArray:
+        known = np.where(both, x, 0.0)
+        return np.where(both, known - known.sum(axis=-1, keepdims=True) / np.maximum(n, 1), 0.0)
+
+    a, b = departures(e), departures(s)
+    below = (a * a).sum(axis=-1, keepdims=True)
+    share = np.where(below > 0, (a * b).sum(axis=-1, keepdims=True) / np.where(below > 0, below, 1.0), 0.0)
+    rest = quantiles(np.where(both & enough, s - share * e, np.nan), np.asarray(probability, dtype=float))
+    return np.where(enough, share, np.nan)[..., 0], rest
 
 
-def _carried(now: float, earlier: FloatArray, later: FloatArray, lead: float) -> tuple[FloatArray, float]:
-    if not 0.0 <= lead <= LONGEST_LEAD:
-        raise ValueError(
-            f"persistence: a report is carried 0 to {LONGEST_LEAD:g} hours, not {lead:g}; beyond that the "
-            "answer is climatology, or a numerical forecast"
-        )
-    e, s = np.asarray(earlier, dtype=float).ravel(), np.asarray(later, dtype=float).ravel()
-    if e.shape != s.shape:
-        raise ValueError(f"persistence: earlier and later must pair up, got {e.shape} and {s.shape}")
-    both = np.isfinite(e) & np.isfinite(s)
-    if both.sum() < LEAST_PAIRS:
-        raise ValueError(
-            f"persistence: {LEAST_PAIRS} past pairs wanted, {int(both.sum())} found: not enough history"
-        )
-    if not np.isfinite(now):
-        raise ValueError("persistence: the present report is missing; there is nothing to carry")
-    e, s = e[both], s[both]
-    mean_now, mean_then = e.mean(), s.mean()
-    phi = float(persistence_factor(e - mean_now, s - mean_then))
-    return mean_then + phi * (now - mean_now) + (s - mean_then) - phi * (e - mean_now), phi
+def speed_carrier(
+    earlier: ArrayLike, later: ArrayLike, probability: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """As `carrier`, for a speed such as the gust peak [m s-1]: of its square root [m0.5 s-0.5]."""
+    return carrier(np.sqrt(earlier), np.sqrt(later), probability)
 
 
-def carried_value(now: float, earlier: ArrayLike, later: ArrayLike, *, lead: float) -> Ensemble:
-    """Carry a report of an unbounded quantity, such as density altitude, to the show hour.
+def carried(now: float, share: FloatArray, rest: FloatArray, lead: float) -> tuple[FloatArray, float]:
+    """Carry a report to the show hour.
 
     Parameters
     ----------
     now
-        The latest report.
-    earlier, later
-        Past pairs at the hour of the report and at the show hour of the same day, or of the next, from the
-        window of days in past years, already moved to the booking's date and year; any equal shapes.
+        The report.
+    share, rest
+        From `carrier`, for `LEADS`.
     lead
-        From the report to the show hour [hour].
+        From the report to the show hour, 0 to 36 [hour].
 
-    Raises
-    ------
-    ValueError
-        Lead beyond 36 hours, too few pairs, or no report.
+    Returns
+    -------
+    Quantiles at the show hour, (quantile,), and how much of today's departure lasts; NaN where it is not
+    known.
     """
-    members, phi = _carried(now, np.asarray(earlier, dtype=float), np.asarray(later, dtype=float), lead)
-    return Ensemble(members, phi, lead)
+    if not LEADS[0] <= lead <= LEADS[-1]:
+        raise ValueError(
+            f"persistence: a report is carried {LEADS[0]} to {LEADS[-1]} hours, not {lead:g}; beyond that "
+            "the answer is climatology, or a numerical forecast"
+        )
+    low = int(lead)
+    part = lead - low
+    phi, left = (
+        held[low] if part == 0.0 else (1.0 - part) * held[low] + part * held[low + 1]
+        for held in (share, rest)
+    )
+    return np.asarray(phi * now + left), float(phi)
 
 
-def carried_speed(now: float, earlier: ArrayLike, later: ArrayLike, *, lead: float) -> Ensemble:
-    """Carry a speed, such as the gust peak, never below zero [m s-1]; otherwise as `carried_value`."""
-    e, s = np.asarray(earlier, dtype=float), np.asarray(later, dtype=float)
-    if np.any(e < 0) or np.any(s < 0) or now < 0:
-        raise ValueError("persistence: a speed is never below zero; a crosswind has its own function")
-    root, phi = _carried(float(np.sqrt(now)), np.sqrt(e), np.sqrt(s), lead)
-    return Ensemble(np.maximum(root, 0.0) ** 2, phi, lead)
-
-
-def carried_crosswind(now: float, earlier: ArrayLike, later: ArrayLike, *, lead: float) -> Ensemble:
-    """Carry a crosswind given with its sign, from the right positive; members are without sign [m s-1]."""
-    members, phi = _carried(now, np.asarray(earlier, dtype=float), np.asarray(later, dtype=float), lead)
-    return Ensemble(np.abs(members), phi, lead)
+def carried_speed(now: float, share: FloatArray, rest: FloatArray, lead: float) -> tuple[FloatArray, float]:
+    """As `carried`, for what `speed_carrier` gives: never below zero [m s-1]."""
+    root, phi = carried(float(np.sqrt(now)), share, rest, lead)
+    return np.maximum(root, 0.0) ** 2, phi

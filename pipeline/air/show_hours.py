@@ -11,9 +11,17 @@ import numpy.typing as npt
 from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
 from pipeline.air import wind
-from pipeline.air.venue import station_pressure, venue_air
+from pipeline.air.venue import VenueAir, station_pressure, venue_air
 
-__all__ = ["ShowHourSample", "Site", "StationCycles", "StationRecord", "show_hour_sample", "station_cycles"]
+__all__ = [
+    "ShowHourSample",
+    "Site",
+    "StationCycles",
+    "StationRecord",
+    "density_altitude_at",
+    "show_hour_sample",
+    "station_cycles",
+]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -207,10 +215,6 @@ def show_hour_sample(
     instants = window.instants
     missing = np.full(instants.shape, np.nan)
 
-    def between(name: str, shift: float = 0.0) -> FloatArray:
-        held = station.values.get(name)
-        return missing if held is None else clim.gather(held, station.first_hour, instants + shift)
-
     def nearest(name: str) -> FloatArray:
         held = station.values.get(name)
         return missing if held is None else clim.gather_nearest(held, station.first_hour, instants)
@@ -219,24 +223,7 @@ def show_hour_sample(
         held = station.values.get(name)
         return None if held is None or np.isnan(held).all() else nearest(name)
 
-    temperature = between("air_temperature")
-    # The pressure of the sampled hour is reduced with that hour's own temperatures, before any is moved.
-    pressure, source = station_pressure(
-        between("surface_air_pressure"),
-        between("altimeter_setting"),
-        between("air_pressure_at_mean_sea_level"),
-        0.5 * (temperature + between("air_temperature", -12.0)),
-        elevation=station.elevation,
-        plateau=station.plateau,
-    )
-    sampled = clim.CyclePicker(instants)
-    air = venue_air(
-        temperature + _move(cycles.temperature, sampled, targets),
-        between("dew_point_temperature") + _move(cycles.dew_point, sampled, targets),
-        pressure,
-        height_difference=site.elevation - station.elevation,
-        lapse_rate=site.lapse_rate,
-    )
+    air, source = _air_at(station, cycles, site, targets, instants)
     # Whole knots, as reported: an archive's tenths would bring a wind at a personal limit back short of it.
     speed = wind.whole_knots(nearest("wind_speed"))
     direction = wind.with_variable_direction(nearest("wind_from_direction"), speed, np.floor(instants + 0.5))
@@ -271,8 +258,70 @@ def show_hour_sample(
         ceiling=observed("cloud_base_height"),
         visibility=observed("visibility_in_air"),
         thunder=observed("thunder"),
-        pressure_source=np.where(np.isnan(temperature), -1, source).astype(np.int8),
+        pressure_source=source,
     )
+
+
+def density_altitude_at(
+    station: StationRecord,
+    cycles: StationCycles,
+    site: Site,
+    targets: npt.NDArray[np.datetime64],
+    *,
+    window_days: int = 15,
+) -> tuple[FloatArray, FloatArray]:
+    """Density altitude at the site at instants over all years of the record, and those instants.
+
+    Parameters
+    ----------
+    station, cycles, site, targets, window_days
+        As `show_hour_sample` takes them.
+
+    Returns
+    -------
+    density_altitude, instants
+        [m] and hours since 1970-01-01, (instant, year, day).
+    """
+    instants = clim.window_index(
+        targets, station.years(), window_days=window_days, hour_offsets=(0,)
+    ).instants
+    air, _ = _air_at(station, cycles, site, targets, instants)
+    return atm.density_altitude(air.pressure, air.temperature, air.dew_point)[..., 0], instants[..., 0]
+
+
+def _air_at(
+    station: StationRecord,
+    cycles: StationCycles,
+    site: Site,
+    targets: npt.NDArray[np.datetime64],
+    instants: FloatArray,
+) -> tuple[VenueAir, npt.NDArray[np.int8]]:
+    """The site's air at sampled instants, moved to their targets', and where its pressure is from."""
+    missing = np.full(instants.shape, np.nan)
+
+    def between(name: str, shift: float = 0.0) -> FloatArray:
+        held = station.values.get(name)
+        return missing if held is None else clim.gather(held, station.first_hour, instants + shift)
+
+    temperature = between("air_temperature")
+    # The pressure of the sampled hour is reduced with that hour's own temperatures, before any is moved.
+    pressure, source = station_pressure(
+        between("surface_air_pressure"),
+        between("altimeter_setting"),
+        between("air_pressure_at_mean_sea_level"),
+        0.5 * (temperature + between("air_temperature", -12.0)),
+        elevation=station.elevation,
+        plateau=station.plateau,
+    )
+    sampled = clim.CyclePicker(instants)
+    air = venue_air(
+        temperature + _move(cycles.temperature, sampled, targets),
+        between("dew_point_temperature") + _move(cycles.dew_point, sampled, targets),
+        pressure,
+        height_difference=site.elevation - station.elevation,
+        lapse_rate=site.lapse_rate,
+    )
+    return air, np.where(np.isnan(temperature), -1, source).astype(np.int8)
 
 
 def _move(

@@ -9,7 +9,7 @@ report leaves open (an unreported gust, a missing dew point) is judged at both e
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -123,6 +123,17 @@ class AirNow:
     gust_high: float
     low: Mapping[str, float]
     high: Mapping[str, float]
+
+    def thinner(self, density_altitude: float) -> AirNow:
+        """The same wind in air of another, known density altitude [m]."""
+        return replace(
+            self,
+            density_altitude=density_altitude,
+            density_altitude_dry=density_altitude,
+            density_altitude_saturated=density_altitude,
+            low={**self.low, "density_altitude": density_altitude},
+            high={**self.high, "density_altitude": density_altitude},
+        )
 
 
 def _sector_directions(reading: Reading) -> FloatArray:
@@ -252,12 +263,15 @@ class Show:
     own_minima
         Comfortable and limit [m] by `ceiling` and `visibility`, where the routine has its own, as a
         low-ceiling show has; the act's hold for the others.
+    top
+        Its greatest height above the field [m]; NaN where it is not known.
     """
 
     name: str
     figures: tuple[int, ...]
     crowd_value: float
     own_minima: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    top: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -269,13 +283,16 @@ class ShowState:
     name
         The routine.
     state
-        That of its worst figure, or of the weather minima it flies by.
+        That of its worst figure, or of the weather minima it flies by; at least think with a ceiling that is
+        no higher than its top.
     out, doubtful
         Figures to leave out, and figures to think about.
     chance
         Chance that something in it is changed for a condition that was observed; 1 where a figure is out.
     minima
         State of each of the weather minima it flies by.
+    under
+        Its top and the ceiling, where that is no higher [m]; None where it is, or either is not known.
     """
 
     name: str
@@ -284,6 +301,7 @@ class ShowState:
     doubtful: tuple[str, ...]
     chance: float
     minima: Mapping[str, int]
+    under: tuple[float, float] | None
 
 
 @dataclass(frozen=True)
@@ -438,10 +456,14 @@ def judge(
         # Of the conditions observed; an unobserved one is told by the figures that need it.
         by_cause = np.nan_to_num(routine.by_cause(point), nan=0.0)
         chance = 1.0 if out or ground else float(np.max(1.0 - np.prod(1.0 - by_cause, axis=0)))
+        under = (show.top, reading.ceiling) if reading.ceiling <= show.top else None
         state = max(
-            [figures[f].state for f in show.figures] + list(minima.values()) + [LEAVE_OUT] * bool(ground)
+            [figures[f].state for f in show.figures]
+            + list(minima.values())
+            + [LEAVE_OUT] * bool(ground)
+            + [THINK] * (under is not None)
         )
-        told.append(ShowState(show.name, state, out, doubtful, chance, minima))
+        told.append(ShowState(show.name, state, out, doubtful, chance, minima, under))
         worth.append(0.0 if state == LEAVE_OUT or spare else show.crowd_value * (1.0 - chance))
     # On the ground only where no show's minima allow it up.
     no_show = grounds[0] if all(grounds) else ()
@@ -461,4 +483,6 @@ def share_below(sample: FloatArray, value: float) -> float:
     held = np.asarray(sample)[np.isfinite(sample)]
     if held.size == 0 or np.isnan(value):
         return float("nan")
-    return float(np.mean(held < value) + 0.5 * np.mean(held == value))
+    # A calm reckoned toward the crowd is zero but for the last digits.
+    same = np.isclose(held, value, rtol=0.0, atol=1e-6)
+    return float(np.mean((held < value) & ~same) + 0.5 * np.mean(same))
