@@ -65,7 +65,7 @@ def stored(*, verify: bool) -> dict[str, Any]:
     }
 
 
-_KEPT = ("gusts", "cycles", "trust", "derived", "show_hours")
+_KEPT = ("gusts", "cycles", "trust", "derived", "show_hours", "carriers")
 """Folders of fits and scores, kept so that only new hours are worked on."""
 
 

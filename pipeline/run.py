@@ -22,8 +22,6 @@ from pipeline.air.show_hours import (
     ShowHourSample,
     Site,
     StationCycles,
-    StationRecord,
-    density_altitude_at,
     show_hour_sample,
 )
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
@@ -38,6 +36,7 @@ from pipeline.decisions.forecast import (
     forecast_slots,
 )
 from pipeline.derived import UsedLimits, used_limits
+from pipeline.kept_carriers import kept_carriers
 from pipeline.kept_cycles import kept_cycles
 from pipeline.kept_gusts import Gusts, kept_gusts
 from pipeline.learn import LearnedFromLog, learn_from_log, told
@@ -246,7 +245,7 @@ def laid_forecast(season: Season, store: Store, *, progress: Progress = lambda _
     with ThreadPoolExecutor(max_workers=2) as pool:
         in_hand: deque[tuple[int, Future[_VenueOutcome]]] = deque()
         for v, venue in enumerate(booked):
-            held = read_show_hours(season, venue, store, _read_before(slots[venue.id]))
+            held = read_show_hours(season, venue, store, _instants(slots[venue.id]))
             in_hand.append(
                 (
                     v,
@@ -330,24 +329,15 @@ def _instants(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.dat
     return np.concatenate([s.utc for _, _, s in slots]).astype("datetime64[s]")
 
 
-def _before(slots: Slots) -> npt.NDArray[np.datetime64]:
-    """Instants of the readings that are carried to the slot in discussion, (lead,), UTC."""
-    return np.asarray(slots.utc[slots.offered] - persistence.LEADS * np.timedelta64(3600, "s"))
-
-
-def _read_before(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.datetime64]:
-    """The show instants, and those of the readings carried to them."""
-    return np.concatenate([_instants(slots), *(_before(s) for _, _, s in slots)])
-
-
 def keep_venue(season: Season, venue: Venue, store: Store) -> None:
     """Make what a forecast keeps of a venue's hours: those around its shows, what is fitted, the hindcast."""
     from pipeline.verify import trust_scores
 
     slots = _slots_of(season, venue)
-    held = read_show_hours(season, venue, store, _read_before(slots))
+    held = read_show_hours(season, venue, store, _instants(slots))
     if held.station is not None:
-        _fitted(season, held.station, held, _instants(slots), store.cache)
+        cycles, gusts = _fitted(season, held.station, held, _instants(slots), store.cache)
+        _carried(season, venue, held.station, held, slots, cycles, gusts, store.cache)
         trust_scores(season, venue, held.whole, kept=store.cache / "trust", record_digest=held.digest)
 
 
@@ -367,6 +357,31 @@ def _fitted(
         days=max(45, history.window_days + 5),
     )
     return cycles, gusts
+
+
+def _carried(
+    season: Season,
+    venue: Venue,
+    station: Station,
+    held: StationHeld,
+    slots: list[tuple[Booking, dt.date, Slots]],
+    cycles: StationCycles,
+    gusts: Gusts,
+    cache: Path,
+) -> dict[tuple[str, dt.date], dict[str, npt.NDArray[np.floating]]]:
+    """What carries a reading to the slot in discussion, by booking and day."""
+    made = kept_carriers(
+        cache / "carriers",
+        held.digest,
+        held.whole,
+        cycles,
+        site_of(venue),
+        np.array([s.utc[s.offered] for _, _, s in slots], dtype="datetime64[s]"),
+        gusts.peak,
+        window_days=season.history.window_days,
+        decided_by=(season.history.trend, station.latitude, station.longitude),
+    )
+    return {(booking.id, day): one for (booking, day, _), one in zip(slots, made, strict=True)}
 
 
 def _forecast_venue(
@@ -395,7 +410,6 @@ def _forecast_venue(
     act = act_limits_of(season, venue)
     trend_variance = cycles.temperature.trend_variance()
     days: list[tuple[Booking, dt.date, Slots, ShowHourSample | None, SlotForecast | None, str]] = []
-    carriers = {}
     worst = "ok"
     for booking, day, day_slots in slots:
         sample = show_hour_sample(
@@ -424,10 +438,8 @@ def _forecast_venue(
             )
         if status != "ok":
             worst = status
-        carriers[booking.id, day] = _carriers(
-            record, cycles, site, _before(day_slots), gusts.peak, history.window_days
-        )
         days.append((booking, day, day_slots, sample, done, status))
+    carriers = _carried(season, venue, station, held, slots, cycles, gusts, cache)
     samples = [sample for _, _, _, sample, _, _ in days if sample is not None]
     least_years = min(int(done.as_planned.years.min()) for *_, done, _ in days if done is not None)
     assumed = _pressure_assumed(samples)
@@ -451,27 +463,6 @@ def _forecast_venue(
         ),
         trust=_trust(season, venue, station, held, samples, least_years, assumed, gusts.kind, cache),
     )
-
-
-def _carriers(
-    record: StationRecord,
-    cycles: StationCycles,
-    site: Site,
-    before: npt.NDArray[np.datetime64],
-    gust_peak: npt.NDArray[np.floating],
-    window_days: int,
-) -> dict[str, npt.NDArray[np.floating]]:
-    """What carries a reading to the slot in discussion, by the names of the results."""
-    air, instants = density_altitude_at(record, cycles, site, before, window_days=window_days)
-    gusts = clim.gather_nearest(gust_peak, record.first_hour, instants)
-    told = {}
-    for name, held, carrier in (
-        ("density_altitude", air, persistence.carrier),
-        ("gust", gusts, persistence.speed_carrier),
-    ):
-        pairs = held.reshape(before.size, -1)
-        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs, pairs[0], QUANTILES)
-    return told
 
 
 def _trust(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import foldnorm
 from scipy.stats.mstats import mquantiles
 
 from pipeline.air import persistence as per
@@ -93,3 +94,18 @@ def test_nothing_beyond_thirty_six_hours_and_nothing_from_few_pairs():
         at_lead(e, s, 0.0, 36.1)
     assert np.isnan(at_lead(e[:59], s[:59], 0.0, 6.0)).all()
     assert np.isfinite(at_lead(e[:60], s[:60], 0.0, 6.0)).all()
+
+
+def test_a_crosswind_is_carried_with_its_sign_and_loses_it_last():
+    """Gaussian pairs: what is left is a folded normal, whose distribution SciPy has."""
+    rho, now, n = 0.6, -1.2, 400
+    e, s = pairs(rho, 200_000, seed=3)
+    middles = (np.arange(n) + 0.5) / n
+    share, rest = per.carrier(np.broadcast_to(e, (1, e.size)), s, middles)
+    sizes, phi = per.carried_crosswind(now, share, rest, 0.0)
+    assert phi == pytest.approx(rho, abs=0.01)
+    left = np.sqrt(1 - rho**2)
+    told = foldnorm(abs(rho * now) / left, scale=left)
+    # 200,000 pairs: the quantiles' own error is under .01 save in the outer hundredths.
+    assert sizes[8:-8] == pytest.approx(told.ppf(middles)[8:-8], abs=0.02)
+    assert sizes.min() >= 0.0

@@ -14,7 +14,8 @@ forecast, and this module refuses.
 The part that does not depend on today is the same for every reading, so phi and the quantiles of s - phi e
 are all that has to be kept for each lead. Between whole hours both are taken linearly.
 
-Speeds are carried on their square root, where their errors are alike at light and strong winds.
+Speeds are carried on their square root, where their errors are alike at light and strong winds; a crosswind
+is carried with its sign, and loses it last.
 """
 
 from __future__ import annotations
@@ -24,7 +25,15 @@ import numpy.typing as npt
 
 from pipeline.air.climatology import quantiles
 
-__all__ = ["LEADS", "LEAST_PAIRS", "carried", "carried_speed", "carrier", "speed_carrier"]
+__all__ = [
+    "LEADS",
+    "LEAST_PAIRS",
+    "carried",
+    "carried_crosswind",
+    "carried_speed",
+    "carrier",
+    "speed_carrier",
+]
 
 FloatArray = npt.NDArray[np.floating]
 ArrayLike = npt.ArrayLike
@@ -112,3 +121,23 @@ def carried_speed(now: float, share: FloatArray, rest: FloatArray, lead: float) 
     """As `carried`, for what `speed_carrier` gives: never below zero [m s-1]."""
     root, phi = carried(float(np.sqrt(now)), share, rest, lead)
     return np.maximum(root, 0.0) ** 2, phi
+
+
+def carried_crosswind(
+    now: float, share: FloatArray, rest: FloatArray, lead: float
+) -> tuple[FloatArray, float]:
+    """Carry a crosswind that is given with its sign, from the right positive [m s-1].
+
+    Parameters
+    ----------
+    now, share, lead
+        As `carried` takes them, of the signed crosswind.
+    rest
+        At the middles of equal parts of probability, (i + 1/2) / n, so that they are equally likely.
+
+    Returns
+    -------
+    Equally likely crosswinds without sign, least first, (quantile,), and how much of the departure lasts.
+    """
+    signed, phi = carried(now, share, rest, lead)
+    return np.sort(np.abs(signed)), phi

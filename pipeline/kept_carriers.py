@@ -1,0 +1,113 @@
+"""What carries a reading to the show hour, kept in the cache: it looks at every hour of a day and a half."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.air import climatology as clim
+from pipeline.air import persistence
+from pipeline.air.show_hours import Site, StationCycles, StationRecord, density_altitude_at
+from pipeline.decisions.forecast import QUANTILES
+from pipeline.results import keep_copy
+
+__all__ = ["carriers", "kept_carriers"]
+
+FloatArray = npt.NDArray[np.floating]
+
+_VERSION = 1  # of the estimator; another one is made anew
+_NAMES = tuple(
+    f"{quantity}_carried_{part}" for quantity in ("density_altitude", "gust") for part in ("share", "rest")
+)
+
+
+def carriers(
+    record: StationRecord,
+    cycles: StationCycles,
+    site: Site,
+    slot: np.datetime64,
+    gust_peak: FloatArray,
+    window_days: int,
+) -> dict[str, FloatArray]:
+    """What carries readings of density altitude and of gusts to a slot, by the names of the results.
+
+    Parameters
+    ----------
+    record
+        With every hour.
+    cycles, site, window_days
+        As `density_altitude_at` takes them.
+    slot
+        Instant of the slot, UTC.
+    gust_peak
+        Of every hour of the record [m s-1], (hour,).
+
+    Returns
+    -------
+    Shares (lead,) and rests (lead, quantile), see `pipeline.air.persistence.carrier`.
+    """
+    before = slot.astype("datetime64[s]") - persistence.LEADS * np.timedelta64(3600, "s")
+    air, instants = density_altitude_at(record, cycles, site, before, window_days=window_days)
+    gusts = clim.gather_nearest(gust_peak, record.first_hour, instants)
+    told = {}
+    for name, held, carrier in (
+        ("density_altitude", air, persistence.carrier),
+        ("gust", gusts, persistence.speed_carrier),
+    ):
+        pairs = held.reshape(before.size, -1)
+        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs, pairs[0], QUANTILES)
+    return told
+
+
+def kept_carriers(
+    folder: Path,
+    record_digest: str,
+    whole: Callable[[], StationRecord],
+    cycles: StationCycles,
+    site: Site,
+    slots: npt.NDArray[np.datetime64],
+    gust_peak: FloatArray,
+    *,
+    window_days: int,
+    decided_by: object,
+) -> list[dict[str, FloatArray]]:
+    """`carriers` of a venue's slots, looking first whether they were made from the same record before.
+
+    Parameters
+    ----------
+    folder
+        Where they are kept; any file of it may be deleted.
+    record_digest
+        Of the record.
+    whole
+        Reads the record; asked only where nothing is kept.
+    cycles, site, gust_peak, window_days
+        As `carriers` takes them.
+    slots
+        Instants, UTC, (slot,).
+    decided_by
+        What decides cycles and gusts besides the record; a text of it is part of the name.
+    """
+    key = repr((_VERSION, record_digest, site, window_days, QUANTILES, decided_by)).encode()
+    key += slots.astype("datetime64[s]").tobytes()
+    path = folder / f"{hashlib.sha256(key).hexdigest()[:32]}.npz"
+    try:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
+            parts = {name: held[name] for name in _NAMES}
+            return [{name: values[i] for name, values in parts.items()} for i in range(slots.size)]
+    except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile):
+        pass  # nothing kept, or only a damaged copy: made again
+    record = whole()
+    made = [carriers(record, cycles, site, slot, gust_peak, window_days) for slot in slots]
+    content = io.BytesIO()
+    stacked: dict[str, Any] = {name: np.stack([one[name] for one in made]) for name in _NAMES}
+    np.savez(content, **stacked)
+    keep_copy(path, content.getvalue())
+    return made
