@@ -656,6 +656,8 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
     if not some.any():
         comfortable = max(comfortable, -1.0)
     limit, left_out = _strictest(seen, some, pseudo, (shift, slope))
+    # Past what was written, no further than was flown: a curve is not to be drawn out of its log.
+    limit = min(limit, max(1.0, float(seen.lower.max(initial=1.0))))
     own_limit = np.full(changed.shape[1:], limit)
     for group, changes in _groups(changed):
         of_group = observations(_only(told, group))
