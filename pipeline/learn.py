@@ -371,7 +371,7 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
     used = share(fit.limit)
     words, question = CAUSES_SAID[cause], ""
     span = f"{at:.0f} % of the limit you wrote (80 % range {low:.0f}–{high:.0f} %)"
-    looser = fit.limit + offset > 1.0
+    looser, stricter = fit.limit + offset > 1.0, fit.limit + offset < 1.0
     past, early, below = _against(learned, c)
     if not shows:
         sentence = f"no show in the log says anything about your limits for {words}"
@@ -381,7 +381,7 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
         sentence = (
             f"nothing in {shows} show{'s' if shows != 1 else ''} speaks against your limits for {words}"
         )
-        if not looser and fit.changed:
+        if stricter and fit.changed:
             sentence += (
                 f"; what bit elsewhere moves them to {used:.0f} % all the same, since one habit of judgement "
                 "is taken to lie behind all of them"
@@ -391,14 +391,14 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
             f"you leave it out for {words} at {span}; "
             f"it bit in {changed} of {shows} show{'s' if shows != 1 else ''}"
         )
-        if not looser and round(used) < round(at):
+        if stricter and round(used) < round(at):
             sentence += (
                 f"; {used:.0f} % is used, since a change in mild air, which makes your limit less certain, "
                 "is never to make it looser"
             )
     if shows and looser and learned.may_relax:
         sentence += "; your own setting lets this stand although it is more permissive than you wrote"
-    elif changed and looser:
+    elif changed and not stricter:
         sentence += "; the limit you wrote is used, being the more cautious"
     if below and fit.limit_upper + offset < 0.0:
         question = f"Is the limit you wrote for {words} still yours? You stop well before it."

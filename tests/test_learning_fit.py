@@ -364,6 +364,12 @@ def test_more_permissive_only_when_switched_on():
     assert relaxed.limit["gust"][0] > 14.0
 
 
+def test_a_limit_is_relaxed_no_further_than_was_flown():
+    """Three hundred shows flown at .9 relax nothing, at 1.4 by .4 at most, whatever the fitted curve says."""
+    assert fit(one_figure([(0.9, FLOWN)] * 300)).limit == 1.0
+    assert fit(one_figure([(1.4, FLOWN)] * 300)).limit == pytest.approx(1.4)
+
+
 def test_the_range_told_is_that_of_the_posterior_of_the_whole_log():
     """Middle and ends as the coverage is checked for, also where the limit used lies below them."""
     got = fit(simulated(0.0, LOGIT_19, 300, 0.6, np.random.default_rng(4), causes=4))

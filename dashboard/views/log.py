@@ -102,7 +102,7 @@ def _shows(told: dict[str, Any]) -> str:
         ]
         row = {
             "when": f"{show['date']} {show['time_local']}, {show['venue']}, {show['routine']}",
-            "changed": "; ".join(changed) or "nothing",
+            "changed": "; ".join(changed) or ("nothing flown" if show["routine"] == "none" else "nothing"),
         }
         for key in _NUMBERS:
             value, base = show.get(key), key.rpartition("_")[0]

@@ -377,6 +377,51 @@ def _stated_rows(pseudo: float) -> Observations:
     )
 
 
+def _one_bound(intercept: FloatArray, b: FloatArray, seen: Observations) -> tuple[FloatArray, ...]:
+    """Chance, and its first and second derivatives by intercept and slope as shares of it.
+
+    (fit, observation), of observations with the same one bound; `b` is (fit, 1). At the node t the bound lies
+    at x + t sd, so that sums over the nodes of powers of t are enough.
+    """
+    sign, x = (1.0, seen.upper) if np.isfinite(seen.upper[0]) else (-1.0, seen.lower)
+    sd = np.sqrt(seen.variance)
+    share, nodes = np.ones(1), np.zeros(1)
+    if sd.any():
+        share, nodes = _NODE_WEIGHTS / _NODE_WEIGHTS.sum(), _NODES
+    powers = share * nodes ** np.arange(3)[:, None]
+    held = _logistic(sign * (intercept[:, None] + b * (x + nodes[:, None] * sd)[:, None, :]))
+    shape, held = held.shape[1:], held.reshape(nodes.size, -1)
+    chance = np.maximum((share @ held).reshape(shape), _LEAST_CHANCE)
+    curve = held * (1.0 - held)
+    by_a, by_t = (powers[:2] @ curve).reshape(2, *shape) * (sign / chance)
+    curve *= 1.0 - 2.0 * held
+    bend, bend_t, bend_tt = (powers @ curve).reshape(3, *shape) / chance
+    bend_ab = x * bend + sd * bend_t
+    return chance, by_a, x * by_a + sd * by_t, bend, bend_ab, x * bend_ab + sd * (x * bend_t + sd * bend_tt)
+
+
+def _two_bounds(intercept: FloatArray, b: FloatArray, seen: Observations) -> tuple[FloatArray, ...]:
+    """As `_one_bound`, of F(u) (1 - F(l)), where F is the logistic."""
+    lower, upper, share = _node_terms(seen)
+    # (node, fit, observation): chance at each node, and the derivatives of its logarithm.
+    inside = share[:, None, None]
+    by_a, by_b, by_aa, by_ab, by_bb = (np.zeros(1) for _ in range(5))
+    for bound, sign in ((upper, 1.0), (lower, -1.0)):
+        x = bound[:, None, :]
+        held = _logistic(sign * (intercept[:, None] + b * x))
+        inside = inside * held
+        rest = 1.0 - held
+        curve = -held * rest
+        rest *= sign
+        by_a, by_b, by_aa = by_a + rest, by_b + rest * x, by_aa + curve
+        curve = curve * x
+        by_ab, by_bb = by_ab + curve, by_bb + curve * x
+    chance = np.maximum(inside.sum(axis=0), _LEAST_CHANCE)
+    inside = inside / chance
+    terms = (by_a, by_b, by_a * by_a + by_aa, by_a * by_b + by_ab, by_b * by_b + by_bb)
+    return chance, *(np.einsum("nko,nko->ko", inside, term) for term in terms)
+
+
 def _derivatives(
     intercept: FloatArray, slope: FloatArray, seen: Observations, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -392,34 +437,15 @@ def _derivatives(
     for rows in (low & ~high, high & ~low, low & high):
         if not rows.any():
             continue
-        lower, upper, share = _node_terms(seen.take(rows))
-        # (node, fit, observation): chance at each node, and the derivatives of its logarithm.
-        inside = share[:, None, None]
-        by_a, by_b, by_aa, by_ab, by_bb = (np.zeros(1) for _ in range(5))
-        for bound, has, sign in ((upper, high, 1.0), (lower, low, -1.0)):
-            if not has[rows][0]:
-                continue
-            x = bound[:, None, :]
-            held = _logistic(sign * (intercept[:, None] + b * x))
-            inside = inside * held
-            rest = 1.0 - held
-            curve = -held * rest
-            rest *= sign
-            by_a, by_b, by_aa = by_a + rest, by_b + rest * x, by_aa + curve
-            curve = curve * x
-            by_ab, by_bb = by_ab + curve, by_bb + curve * x
-        chance = np.maximum(inside.sum(axis=0), _LEAST_CHANCE)
-        inside = inside / chance
-        of = weight[:, rows]
-        mean_a, mean_b, bend_aa, bend_ab, bend_bb = (
-            np.einsum("nko,nko->ko", inside, term)
-            for term in (by_a, by_b, by_a * by_a + by_aa, by_a * by_b + by_ab, by_b * by_b + by_bb)
-        )
+        of, part = weight[:, rows], seen.take(rows)
+        both = bool((low & high)[rows][0])
+        moments = _two_bounds(intercept, b, part) if both else _one_bound(intercept, b, part)
+        chance, mean_a, mean_b, bend_aa, bend_ab, bend_bb = moments
         bend_aa, bend_ab, bend_bb = bend_aa - mean_a**2, bend_ab - mean_a * mean_b, bend_bb - mean_b**2
         told = np.log(chance)
-        if (low & high)[rows][0]:
+        if both:
             # 1 - exp(-b width), the same at every node.
-            width = (upper - lower)[0]
+            width = part.upper - part.lower
             grown = np.expm1(np.minimum(b * width, 300.0))
             told = told + np.log(-np.expm1(-b * width))
             mean_b = mean_b + width / grown
@@ -469,7 +495,7 @@ def _modes(
             part[worse] *= 0.5
         a, b = a + part * to_a, b + part * to_b
         value, scores, second = new
-        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-4:
+        if max(np.abs(part * to_a).max(), np.abs(part * to_b).max()) < 1e-3:
             break
     # The limit (ln 19 - a) / b moves with the weight of a score s by (1, limit) H^-1 s / b, H the bend.
     limit = (LOGIT_19 - a) / b
@@ -630,6 +656,8 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
     if not some.any():
         comfortable = max(comfortable, -1.0)
     limit, left_out = _strictest(seen, some, pseudo, (shift, slope))
+    # Past what was written, no further than was flown: a curve is not to be drawn out of its log.
+    limit = min(limit, max(1.0, float(seen.lower.max(initial=1.0))))
     own_limit = np.full(changed.shape[1:], limit)
     for group, changes in _groups(changed):
         of_group = observations(_only(told, group))
