@@ -326,7 +326,7 @@ CELL = st.one_of(
 PLACE = "LATITUDE LONGITUDE ELEVATION"
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(
     st.one_of(
         st.binary(max_size=200),

@@ -5,6 +5,7 @@ The season is invented; what is expected of it comes from the pilot's own number
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 import subprocess
@@ -22,10 +23,27 @@ from pipeline.flight.rehearsal import practice_remark
 from pipeline.results import CAUTIONS
 
 
+@functools.cache
+def air_of(booking: str) -> briefing.DayAir:
+    """A booking's sampled day, worked out once for all that is asked of it."""
+    ds = papers_season().ds
+    return briefing.day_air(ds, briefing.booking_day(ds, booking))
+
+
+@functools.cache
+def worth_by_year(booking: str) -> np.ndarray:
+    """Crowd value of the show that is worth most, in the full show's, by hour and year, (slot, year)."""
+    ds = papers_season().ds
+    row = briefing.booking_day(ds, booking)
+    values = np.array([show.crowd_value for show in briefing.shows_of(ds, briefing.venue_row(ds, row))])
+    worth = np.max(values[:, None, None, None, None] * air_of(booking).flown, axis=0) / values[0]
+    return np.nanmean(worth, axis=(2, 3))
+
+
 def test_every_slot_is_held_against_the_one_in_discussion_on_the_same_days() -> None:
     """The gain in density altitude is the mean of the same sampled hours' differences, taken by hand here."""
     made = papers_season()
-    answer = briefing.slot_answer(made.ds, HIGH)
+    answer = briefing.slot_answer(made.ds, HIGH, air=air_of(HIGH))
     row = briefing.booking_day(made.ds, HIGH)
     sampled = np.asarray(made.ds["sample_density_altitude"][row].to_numpy(), dtype=float)
     for s, slot in enumerate(answer.rows):
@@ -42,7 +60,7 @@ def test_shares_agree_with_the_stored_forecast() -> None:
     made = papers_season()
     for booking in (HIGH, BEACH, AFTERNOON):
         row = briefing.booking_day(made.ds, booking)
-        answer = briefing.slot_answer(made.ds, booking)
+        answer = briefing.slot_answer(made.ds, booking, air=air_of(booking))
         flown = made.ds["routine_flown"].to_numpy()[row]
         for s, slot in enumerate(answer.rows):
             told = [chance.value for chance in slot.routines.values()]
@@ -52,7 +70,7 @@ def test_shares_agree_with_the_stored_forecast() -> None:
 
 def test_the_high_field_in_july_is_told_what_ten_buys_and_what_not() -> None:
     """At 6,700 ft at 15:00 in July the full show is out; 10:00 saves over 1,000 ft, but not the full show."""
-    answer = briefing.slot_answer(papers_season().ds, HIGH)
+    answer = briefing.slot_answer(papers_season().ds, HIGH, air=air_of(HIGH))
     by_start = {slot.local: slot for slot in answer.rows}
     ten, three = by_start["10:00"], by_start["15:00"]
     assert answer.rows[answer.offered] is three
@@ -118,7 +136,7 @@ def test_running_late_is_the_first_slot_an_hour_on() -> None:
 def test_a_higher_stated_chance_is_never_easier_to_keep(stated: float) -> None:
     """The run of acceptable slots holds the stated chance throughout, and shrinks as the chance rises."""
     ds = papers_season().ds
-    air = briefing.day_air(ds, briefing.booking_day(ds, HIGH))
+    air = air_of(HIGH)
     answer = briefing.slot_answer(ds, HIGH, stated_chance=stated, air=air)
     assert all(answer.rows[i].any_show.value >= stated for i in answer.acceptable)
     stricter = briefing.slot_answer(ds, HIGH, stated_chance=min(stated + 0.04, 1.0), air=air)
@@ -137,13 +155,8 @@ def test_only_a_better_hour_is_asked_for(booking: str, stated: float) -> None:
     worked out here hour by hour. A fallback keeps half of what the first ask buys, or lifts the day over
     the bar.
     """
-    ds = papers_season().ds
-    row = briefing.booking_day(ds, booking)
-    answer = briefing.slot_answer(ds, booking, stated_chance=stated)
-    values = np.array([show.crowd_value for show in briefing.shows_of(ds, briefing.venue_row(ds, row))])
-    held = briefing.day_air(ds, row)
-    worth = np.max(values[:, None, None, None, None] * held.flown, axis=0) / values[0]
-    by_year = np.nanmean(worth, axis=(2, 3))
+    answer = briefing.slot_answer(papers_season().ds, booking, stated_chance=stated, air=air_of(booking))
+    by_year = worth_by_year(booking)
     rows, offered = answer.rows, answer.rows[answer.offered]
     for s, slot in enumerate(rows):
         expected = float(np.mean(by_year[s] - by_year[answer.offered]))
@@ -170,7 +183,7 @@ def test_the_ask_never_sounds_surer_than_its_number(stated: float) -> None:
 
     Where the interval of the walk-away hour reaches below the bar, so do the words.
     """
-    answer = briefing.slot_answer(papers_season().ds, HIGH, stated_chance=stated)
+    answer = briefing.slot_answer(papers_season().ds, HIGH, stated_chance=stated, air=air_of(HIGH))
     (told,) = [r for r in briefing.ask_of(answer).reasons if f" {100 * stated:.0f} days in 100" in r]
     row = answer.rows[answer.acceptable[-1] if answer.acceptable else answer.best or 0].any_show
     counts = [int(100 * v + 1e-9) for v in (row.value, row.lower, row.upper)]

@@ -275,7 +275,7 @@ def told_limits(z: np.ndarray, error: np.ndarray, state: np.ndarray, noise: floa
     return got.limit + got.offset
 
 
-@settings(max_examples=30, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None, derandomize=True)
 @given(
     st.integers(0, 2**32 - 1),
     st.integers(1, 40),
@@ -513,7 +513,8 @@ def test_noise_does_not_make_the_limit_more_permissive():
         seed = int(rng.integers(2**32))
         for believed in too_permissive:
             told = simulated(m, b, 200, 0.9, np.random.default_rng(seed), believed=believed)
-            too_permissive[believed] += fit(told).limit_lower > own_limit(m, b)
+            lower, _, _ = learning.own_limit_range(*learning.posterior(observations(told)))
+            too_permissive[believed] += lower > own_limit(m, b)
     assert too_permissive[0.0] > 45
     assert too_permissive[0.9] <= 11
 

@@ -27,6 +27,7 @@ import xarray as xr
 import yaml
 from season_folder import ACT, LOOP, booking, csv_station, step, venue, write_season, write_yaml
 
+from pipeline import season_plan
 from pipeline.cli import main
 from pipeline.errors import InputError
 from pipeline.fetch import fetch_season
@@ -446,9 +447,16 @@ def by_hand(chosen: tuple[Any, ...]) -> tuple[int, float] | None:
     return sum(b.state == "contracted" for b in chosen), worth
 
 
+@functools.cache
+def chances() -> xr.Dataset:
+    """The results as far as a plan reads them."""
+    sampled = [f"sample_{name}" for name in season_plan._SAMPLED]
+    return results()[[*season_plan._READ, *sampled]]
+
+
 def as_results(rows: list[str], names: list[str]) -> xr.Dataset:
     """The results as if they were of other bookings: each has the chances of one that was computed."""
-    held = results()
+    held = chances()
     row_of = {str(v): i for i, v in enumerate(held["booking"].to_numpy())}
     first = {str(v): i for i, v in reversed(list(enumerate(held["day_booking"].to_numpy())))}
     taken = held.isel(booking=[row_of[r] for r in rows], booking_day=[first[r] for r in rows])

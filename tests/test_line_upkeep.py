@@ -229,7 +229,7 @@ def test_trim_deletes_only_what_can_be_made_again(cache):
     store = Store()
     a_station(store)
     checked_hours(store, "csv", "S1", QualityChecks())
-    for part in ("gusts", "cycles", "trust", "derived", "show_hours"):
+    for part in ("gusts", "cycles", "trust", "derived", "show_hours", "carriers"):
         (cache / part).mkdir()
         (cache / part / "0123.json").write_text("{}")
     held = store.path("csv", "S1")
@@ -237,8 +237,8 @@ def test_trim_deletes_only_what_can_be_made_again(cache):
     replaced.write_bytes(b"x")
     alone.write_bytes(b"x")
     told = housekeeping.trim()
-    # The checked copy, five things made of hours, and the damaged file whose station is held again.
-    assert told["deleted"] == 7
+    # The checked copy, six things made of hours, and the damaged file whose station is held again.
+    assert told["deleted"] == 8
     assert not replaced.exists()
     assert alone.is_file()
     assert told["freed_bytes"] > 0

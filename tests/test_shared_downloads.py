@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,6 +23,12 @@ def address() -> Iterator[str]:
         yield where
 
 
+@functools.cache
+def held() -> shared.Sharing:
+    made = small_season()
+    return shared.gather(made.results, load_season(made.folder))
+
+
 @pytest.mark.parametrize(
     ("page_path", "name"),
     [
@@ -34,12 +41,10 @@ def test_a_click_gives_the_page_of_the_command(
     address: str, tmp_path: Path, page_path: str, name: str
 ) -> None:
     """The file is, to the byte, what the command writes for the same season; the page stays as it was."""
-    made = small_season()
-    held = shared.gather(made.results, load_season(made.folder))
     wanted = (
-        shared.season_file(held)
+        shared.season_file(held())
         if name == "season.html"
-        else shared.booking_file(held, name.removeprefix("booking-").removesuffix(".html"))
+        else shared.booking_file(held(), name.removeprefix("booking-").removesuffix(".html"))
     )
     with opened(address, "desk") as (page, account):
         page.goto(f"{address}/{page_path}")
