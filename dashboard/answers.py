@@ -25,22 +25,24 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from dashboard.season import Season
+    from dashboard.shared import Sharing
     from pipeline.inputs import Season as Inputs
     from pipeline.paperwork import PaperDay
 
 __all__ = [
     "NOTHING",
+    "booking_to_send",
     "folder",
     "hours",
     "inputs",
     "judged_day",
     "judges",
     "letters",
-    "page_to_send",
     "paper",
     "paper_day",
     "results",
     "routines",
+    "season_to_send",
     "show_tops",
     "why_no_inputs",
 ]
@@ -216,17 +218,43 @@ def paper(label: str, name: str, made: Callable[[], bytes], *, mime: str = "appl
     )
 
 
-def page_to_send(label: str, name: str, booking: str | None = None) -> None:
-    """The season, or one booking, as a file to send; made when it is asked for, of what stands then."""
+def _sharing(booking: str | None, progress: Callable[[float], object] = lambda done: None) -> Sharing:
+    from dashboard import shared
+
+    season = load_results()
+    written = None if why_no_inputs(season) else inputs(season)
+    return shared.gather(
+        results_file(), written, booking=booking, notice=stale_because(season), progress=progress
+    )
+
+
+def booking_to_send(booking: str) -> None:
+    """One booking as a file to send; made when it is asked for, of what stands then."""
 
     def made() -> bytes:
         from dashboard import shared
 
-        season = load_results()
-        written = None if why_no_inputs(season) else inputs(season)
-        held = shared.gather(results_file(), written, booking=booking, notice=stale_because(season))
-        page = shared.season_file(held) if booking is None else shared.booking_file(held, booking)
-        return page.encode()
+        return shared.booking_file(_sharing(booking), booking).encode()
 
-    paper(label, name, made, mime="text/html")
-    st.html('<p class="sh-note">It is made when you press: give it some seconds, more in a large season.</p>')
+    paper("To send: this booking in one file (HTML)", f"booking-{booking}.html", made, mime="text/html")
+    st.html('<p class="sh-note">It is made when you press: give it some seconds.</p>')
+
+
+def season_to_send() -> None:
+    """The season and every booking as a file to send, made when asked for; it shows how far it is."""
+    from dashboard import shared
+
+    if st.button("To send: make one file of the season and every booking (HTML)", key="season_to_send"):
+        bar = st.progress(0.0, "Reading every booking")
+        held = _sharing(None, lambda done: bar.progress(0.5 * done, "Reading every booking"))
+        page = shared.season_file(held, lambda done: bar.progress(0.5 + 0.5 * done, "Writing every booking"))
+        bar.empty()
+        st.download_button(
+            "Save season.html",
+            page.encode(),
+            file_name="season.html",
+            mime="text/html",
+            key="paper_season.html",
+            icon=":material/download:",
+            on_click="ignore",
+        )

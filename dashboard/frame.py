@@ -167,7 +167,7 @@ def _of_the_last_run(season: Season, venue: int | None) -> None:
 def chart(
     picture: dict[str, Any], alt: str, table: str | Callable[[], str] = "", *, stretch: bool = True
 ) -> None:
-    """A picture with its text equivalent: spoken, and as a table behind a fold."""
+    """A picture with its text equivalent: spoken, and as a table behind a fold; a long one once opened."""
     st.vega_lite_chart(
         picture,
         width="stretch" if stretch else "content",
@@ -176,9 +176,18 @@ def chart(
         theme=None,
         alt=alt,
     )
-    if table:
+    if callable(table):
+        _made_when_opened(table)
+    elif table:
         with st.expander("The same as a table"):
-            st.html(table if isinstance(table, str) else table())
+            st.html(table)
+
+
+@fragment
+def _made_when_opened(table: Callable[[], str]) -> None:
+    fold = st.expander("The same as a table", on_change="rerun")
+    if fold.open:
+        fold.html(table())
 
 
 # --- The booking in hand ----------------------------------------------------------------------------

@@ -58,7 +58,18 @@ class Sharing:
     notice: str
 
 
-def gather(results: Path, folder: Inputs | None, *, booking: str | None = None, notice: str = "") -> Sharing:
+Progress = Callable[[float], object]
+"""Told from 0 to 1 how much is done."""
+
+
+def gather(
+    results: Path,
+    folder: Inputs | None,
+    *,
+    booking: str | None = None,
+    notice: str = "",
+    progress: Progress = lambda done: None,
+) -> Sharing:
     """Read what the files are made of.
 
     Parameters
@@ -71,6 +82,8 @@ def gather(results: Path, folder: Inputs | None, *, booking: str | None = None, 
         Only this one in full; all of them by default.
     notice
         Said first on every page.
+    progress
+        Told how much is done.
 
     Raises
     ------
@@ -93,7 +106,8 @@ def gather(results: Path, folder: Inputs | None, *, booking: str | None = None, 
     with read_results(results) as ds:
         small = ds.drop_vars([n for n in ds.data_vars if "hour_offset" in ds[n].dims]).load()
         judges = briefing.routine_chances(small)
-        for b in bookings:
+        for k, b in enumerate(bookings):
+            progress(k / len(bookings))
             for day in season.days_of(b.id):
                 if day.status == "ok":
                     air = briefing.day_air(ds, day.index, judges)
@@ -513,12 +527,14 @@ def index_file(share: Sharing) -> str:
     return _page(share.season.name, _overview(share, file_name))
 
 
-def season_file(share: Sharing) -> str:
+def season_file(share: Sharing, progress: Progress = lambda done: None) -> str:
     """The season and every booking in one file."""
-    bookings = [
-        f'<section class="sh-booking" id="booking-{escape(b.id)}">{_booking(share, b, 2)}</section>'
-        for b in share.bookings
-    ]
+    bookings = []
+    for k, b in enumerate(share.bookings):
+        progress(k / len(share.bookings))
+        bookings.append(
+            f'<section class="sh-booking" id="booking-{escape(b.id)}">{_booking(share, b, 2)}</section>'
+        )
     return _page(share.season.name, "\n".join([_overview(share, lambda b: f"#booking-{b}"), *bookings]))
 
 

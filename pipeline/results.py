@@ -7,6 +7,7 @@ SI inside; the summary is for people and carries knots and feet in its names.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import os
@@ -759,6 +760,14 @@ def write_results(of: xr.Dataset | dict[str, Any], path: Path, told: Mapping[str
         raise StoreError(f"The results cannot be written to {path}: {error.strerror or error}.") from error
 
 
+@functools.lru_cache(maxsize=8)
+def _check_seal(path: Path, modified: int, size: int) -> None:
+    """Hold a file against its checksum, once for as long as nobody writes to it: pages open it by the day."""
+    content = memoryview(path.read_bytes())
+    if content[-_SEAL_LENGTH:] != _seal(content[:-_SEAL_LENGTH]):
+        raise ValueError("the file does not match its checksum")
+
+
 def read_results(path: Path) -> xr.Dataset:
     """Read results; arrays are read when they are used.
 
@@ -772,9 +781,8 @@ def read_results(path: Path) -> xr.Dataset:
     if not path.is_file():
         raise StoreError(f"There are no results at {path}. Run `showhour run` on the season folder first.")
     try:
-        content = memoryview(path.read_bytes())
-        if content[-_SEAL_LENGTH:] != _seal(content[:-_SEAL_LENGTH]):
-            raise ValueError("the file does not match its checksum")
+        written = path.stat()
+        _check_seal(path, written.st_mtime_ns, written.st_size)
         ds = xr.open_dataset(path, engine="netcdf4", cache=True)
     except (OSError, ValueError, KeyError) as error:
         raise StoreError(

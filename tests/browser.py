@@ -200,15 +200,29 @@ _WATCH_FRAMES = """
 
 
 def readable(page: Any) -> float:
-    """Wait for the page's answer; the time of the page's own clock [ms]."""
+    """Wait until the page's answer stands on the screen; the time of the page's own clock [ms]."""
     page.wait_for_selector(".sh-answer", timeout=60_000)
-    return float(page.evaluate("performance.now()"))
+    drawn = "new Promise(done => requestAnimationFrame(() => setTimeout(() => done(performance.now()))))"
+    return float(page.evaluate(drawn))
 
 
 def shifted(page: Any, since: float) -> list[tuple[float, str]]:
     """Everything that moved without the user's doing since a time: how much, and what."""
     return [(float(v), str(what)) for at, v, what in page.evaluate("window.shifts") if at >= since]
 
+
+# A server so slow that what it answers comes past the half second in which a shift is the user's own doing.
+ANSWERS_LATE = """
+    const own = Object.getOwnPropertyDescriptor(WebSocket.prototype, 'onmessage');
+    Object.defineProperty(WebSocket.prototype, 'onmessage', {...own, set(heard) {
+        own.set.call(this, heard && (e => setTimeout(() => heard.call(this, e), 700)));
+    }});
+    const listen = WebSocket.prototype.addEventListener;
+    WebSocket.prototype.addEventListener = function(what, heard, ...more) {
+        const late = what === 'message' ? e => setTimeout(() => heard.call(this, e), 700) : heard;
+        return listen.call(this, what, late, ...more);
+    };
+"""
 
 _running: list[Any] = []
 

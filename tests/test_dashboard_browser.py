@@ -147,6 +147,8 @@ def test_the_booking_goes_along_and_the_slider_answers(address: str) -> None:
         print(f"page change: {time.monotonic() - start:.2f} s")
         assert f"booking={SEA}" in str(page.get_attribute("tr.chosen a", "href"))
         settled(page)
+        page.get_by_text("The same as a table").first.click()
+        page.locator("th:has-text('In the window')").wait_for(timeout=60_000)
         page.locator("[data-testid=stPageLink-NavLink]", has_text="Red Bench").first.click()
         page.wait_for_selector("h1:has-text('One venue')", timeout=60_000)
         settled(page)

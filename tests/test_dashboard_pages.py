@@ -269,6 +269,15 @@ def test_a_changed_season_folder_is_said(monkeypatch: pytest.MonkeyPatch, tmp_pa
     assert any("has a mistake" in w.value and "bookings.yaml" in w.value for w in app.warning)
 
 
+def test_a_long_table_is_made_when_its_fold_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With 200 bookings the table of every hour has thousands of rows: not sent before it is asked for."""
+    app = _quiet(_app(monkeypatch, small_season()).run())
+    fold = next(e for e in app.expander if e.label == "The same as a table")
+    assert not fold.get("html")
+    assert fold.proto.id
+    assert "In the window" not in _text(app)
+
+
 def test_small_multiples_draw_every_quantity(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each choice draws a picture a ranked booking, beside the picture of the hours."""
     app = _app(monkeypatch, small_season()).run()

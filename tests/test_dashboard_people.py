@@ -11,6 +11,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from browser import (
+    ANSWERS_LATE,
     GOOD_SHIFT,
     Account,
     chromium,
@@ -304,6 +305,22 @@ def test_five_questions(address: str, who: str, way: str) -> None:
             assert sum(v for v, _ in moved) < GOOD_SHIFT, moved
             held = parse_qs(urlsplit(page.url).query).get("booking")
             assert held in (None, [person.booking]), page.url
+        _clean(account)
+
+
+def test_an_outcome_that_comes_late_pushes_nothing_down(address: str) -> None:
+    """A reading typed in, a slow machine: its outcome has its place, and what stands below keeps its own."""
+    with opened(address, "phone") as (page, account):
+        page.add_init_script(ANSWERS_LATE)
+        page.goto(f"{address}/today?booking={HOT}")
+        readable(page)
+        settled(page)
+        since = float(page.evaluate("performance.now()"))
+        read_the_metar(Hand(page, phone=True, keyboard=False))
+        page.wait_for_selector(".sh-answer:has-text('Which show')", timeout=60_000)
+        settled(page)
+        moved = shifted(page, since)
+        assert sum(v for v, _ in moved) < GOOD_SHIFT, moved
         _clean(account)
 
 

@@ -270,6 +270,20 @@ def test_any_flipped_byte_is_noticed(made: Path, data: st.DataObject) -> None:
         read_results(damaged)
 
 
+def test_a_file_written_to_again_is_checked_again(made: Path, tmp_path: Path) -> None:
+    """Held against its checksum once for as long as it stands: read twice, then damaged, it is refused."""
+    path = tmp_path / "again.nc"
+    content = bytearray(made.read_bytes())
+    path.write_bytes(content)
+    for _ in range(2):
+        read_results(path).close()
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    os.utime(path, ns=(1, 1))
+    with pytest.raises(StoreError, match="checksum"):
+        read_results(path)
+
+
 # --- Whole or absent ------------------------------------------------------------------------------------
 
 

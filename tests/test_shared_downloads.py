@@ -52,6 +52,8 @@ def test_a_click_gives_the_page_of_the_command(
         began = time.monotonic()
         with page.expect_download(timeout=60_000) as download:
             page.get_by_role("button", name="To send").click()
+            if name == "season.html":
+                page.get_by_role("button", name=f"Save {name}").click(timeout=60_000)
         assert download.value.suggested_filename == name
         download.value.save_as(tmp_path / name)
         print(f"{name}: {time.monotonic() - began:.2f} s")

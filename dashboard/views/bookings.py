@@ -144,7 +144,7 @@ if by_hour:
     )
     _small_multiples(season)
 
-answers.page_to_send("To send: the season and every booking in one file (HTML)", "season.html")
+frame.fragment(answers.season_to_send)()
 with st.expander("How this is worked out"):
     st.markdown(
         "Every booking is judged at the slot in discussion on the hours of the same season and time of day "

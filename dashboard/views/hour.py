@@ -59,7 +59,7 @@ def _pictures(answer: briefing.SlotAnswer, *, invented: bool) -> None:
                 invented=invented,
             ),
             f"Share of days of each show, by start. At {offered}: {words.joined(spoken)}.",
-            lambda: markup.plain_table(
+            markup.plain_table(
                 [
                     {
                         "local": r.local,

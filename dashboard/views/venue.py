@@ -431,5 +431,5 @@ else:
     st.html(tables.act(season, day, slot))
     _what_if(season, day, slot, invented=invented)
     _rests_on(season, day, slot)
-answers.page_to_send("To send: this booking in one file (HTML)", f"booking-{booking.id}.html", booking.id)
+answers.booking_to_send(booking.id)
 frame.end()
