@@ -393,8 +393,8 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
         segment = int(segments[int(np.argmax(path))])
         return (
             f"{figure.name}: reaches {math.ceil(fastest / KT - 1e-6)} kt, above the "
-            f"{aircraft.greatest_speed_name} of {aircraft.greatest_speed / KT:.0f} kt, in segment {segment + 1} "
-            f"({figure.segments[segment].kind})"
+            f"{aircraft.greatest_speed_name} of {aircraft.greatest_speed / KT:.0f} kt, in segment "
+            f"{segment + 1} ({figure.segments[segment].kind})"
         )
     if not hand.entry_reached[index]:
         entry = float(hand.flown.equivalent_airspeed[0][index])
