@@ -553,10 +553,15 @@ def _print_practice(practice: dict[str, Any]) -> None:
     told = set()
     for row in practice["rehearsal_air"]:
         if row["booking"] not in told:
+            found = (
+                ":"
+                if row["needle_ft"] is None
+                else f", is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
+                f"{row['altimeter_inhg']:.2f};"
+            )
             print(
                 f"{row['booking']}: the air of {row['show_density_altitude_high_ft']:,.0f} ft, which one day "
-                f"in ten exceeds, is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set "
-                f"to {row['altimeter_inhg']:.2f}; {row['remark']}"
+                f"in ten exceeds{found} {row['remark']}"
             )
         told.add(row["booking"])
 

@@ -15,6 +15,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from pipeline.air.atmosphere import GRAVITY
@@ -524,7 +525,7 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     """Mistakes and warnings of a season's aircraft and figures, and where its full show does not join.
 
     Every figure of the repertoire is flown in standard sea level air: one that the aircraft cannot fly even
-    there is a mistake.
+    there is a mistake, one that breaks the pilot's floor is warned of.
 
     Parameters
     ----------
@@ -538,14 +539,22 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     inputs, figure_file, faults = _read(season.folder, *_wanted_of(season))
     if inputs is None or figure_file is None:
         return faults, []
-    hand = in_hand(list(inputs.figures.values()), inputs.aircraft, FieldAir(0.0), 0.0)
-    good, skipped = flyable(hand, inputs.aircraft), list[Fault]()
+    floor = season.pilot.floor_agl_ft * FT
+    hand = in_hand(list(inputs.figures.values()), inputs.aircraft, FieldAir(0.0), floor)
+    good, odd = flyable(hand, inputs.aircraft), list[Fault]()
+    over = np.minimum(hand.height, hand.lowest - floor)
     for i, (name, figure) in enumerate(inputs.figures.items()):
         if not good[i]:
             told = story(figure, hand, inputs.aircraft, (i,))
             wanted = f"a figure that the aircraft can fly in standard sea level air: {told}"
             faults.append(figure_file.fault((name,), wanted))
             continue
+        if over[i] < -0.01:
+            wanted = (
+                f"a figure that keeps the floor: even in standard sea level air it goes "
+                f"{math.ceil(-float(over[i]) / FT)} ft under the {floor / FT:g} ft, and so is never flown"
+            )
+            odd.append(figure_file.fault((name,), wanted))
         spelt_out = figure_file.at((name, "segments")) is not None
         # What a known pattern holds is not the pilot's to mend.
         for k in _ended_before(figure, hand, i) if spelt_out else ():
@@ -553,7 +562,7 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
                 f"an end that is still to come: in standard sea level air the line of segment {k + 1} is at "
                 "its end when it begins"
             )
-            skipped.append(figure_file.fault((name, "segments", k), wanted))
+            odd.append(figure_file.fault((name, "segments", k), wanted))
         for k in _out_of_nothing(figure, hand, inputs.aircraft, i):
             key = (name, "segments", k, "own_s") if spelt_out else (name,)
             faults.append(figure_file.fault(key, _ENERGY))
@@ -576,7 +585,7 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     except InputError as error:
         wanted = "figures that fit the seconds that the routine gives them"
         joins.append(Fault("routine.yaml", None, "low_ceiling.figures", str(error).rstrip("."), wanted))
-    return joins, list(inputs.warnings) + skipped
+    return joins, list(inputs.warnings) + odd
 
 
 def low_ceiling_faults(season: Season, inputs: FlightInputs) -> list[tuple[int, str]]:

@@ -7,6 +7,7 @@ air as everything else that is shown.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -786,16 +787,21 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
         ):
             continue
         venue = season.venue(str(ds["day_venue"][i].item()))
-        found = home.rehearsal(flight.aircraft, da, venue.elevation, season.floor_agl_ft(venue) * FT)
+        floor = season.floor_agl_ft(venue) * FT
+        found = home.rehearsal(flight.aircraft, da, venue.elevation, floor)
+        # Nobody practises under the floor because the air is thin enough there.
+        raised = float(found.base_height) > floor
         rows.append(
             {
                 "booking": str(ds["day_booking"][i].item()),
                 "date": str(ds["day_date"][i].item()),
                 "show_density_altitude_high_ft": round(da / FT),
-                "base_above_home_ft": round(float(found.base_height) / FT),
-                "needle_ft": int(rounded_up_ft(found.needle)),
+                "base_above_home_ft": math.ceil(float(found.base_height) / FT) if raised else None,
+                "needle_ft": int(rounded_up_ft(found.needle)) if raised else None,
                 "altimeter_inhg": home.altimeter_inhg,
-                "remark": found.remark,
+                "remark": found.remark
+                if raised
+                else "at home it is thin enough over the usual floor already",
             }
         )
     return rows

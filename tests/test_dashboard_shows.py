@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 import shutil
 from pathlib import Path
 
 import pytest
-from dashboard_season import EMPTY, HOT, Made, opened_at, small_season, thin_season
+from dashboard_season import EMPTY, HOT, SEA, Made, opened_at, small_season, thin_season
 from streamlit.testing.v1 import AppTest
 
 from dashboard import words
@@ -109,6 +110,27 @@ def test_a_show_is_rehearsed_in_the_air_that_one_day_in_ten_exceeds() -> None:
     virtual = (home.temperature_c + 273.15) / (1 - 0.378 * vapour / pressure)
     share = 1 - 0.0065 * row["base_above_home_ft"] * FT / virtual
     assert pressure / (287.053 * virtual) * share**4.2559 == pytest.approx(wanted, rel=2e-3)
+
+
+def test_nobody_is_sent_under_the_floor_to_rehearse() -> None:
+    """On a practice day of 44 °C the air at home, some 3,500 ft, is thinner than the beach's in July.
+
+    Its base would lie below the ground: no height is told, here or by the command line. 120 ft for each °C
+    above the standard's 15 (rule of thumb, common practice, no source): 29 x 120 = 3,480 ft.
+    """
+    made = small_season()
+    season = load_season(made.folder)
+    assert season.practice is not None
+    assert season.practice.home_air is not None
+    hot = season.practice.home_air.model_copy(update={"temperature_c": 44.0})
+    season = dataclasses.replace(season, practice=season.practice.model_copy(update={"home_air": hot}))
+    with read_results(made.results) as ds:
+        rows = routines_told(ds, season)["practice"]["rehearsal_air"]
+    sea = next(r for r in rows if r["booking"] == SEA)
+    assert sea["show_density_altitude_high_ft"] < 3000
+    assert (sea["base_above_home_ft"], sea["needle_ft"]) == (None, None)
+    assert "thin enough" in sea["remark"]
+    assert all(r["base_above_home_ft"] > 250 for r in rows if r["booking"] == HOT)
 
 
 def test_every_paper_is_offered(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -664,6 +664,16 @@ def test_a_lowest_point_between_two_nodes_is_found() -> None:
     assert float(coarse.fastest) == pytest.approx(float(fine.fastest), abs=0.05 * KT)
 
 
+def test_what_is_told_is_rounded_to_the_safe_side() -> None:
+    """A pass 0.4 ft over the floor has nothing in hand, one 0.4 ft under it breaks it by a foot."""
+    figure = Figure("pass", (hold(seconds=3.0),), 120 * KT, 250 * FT, 250 * FT)
+    for floor_ft, told in ((249.6, "flown, 0 ft in hand"), (250.4, "breaks the floor by 1 ft")):
+        hand = in_hand(figure, BIPLANE, FieldAir(0.0), floor_ft * FT)
+        assert told in story(figure, hand, BIPLANE)
+    slow = replace(BIPLANE, never_exceed_speed=119.7 * KT)
+    assert "reaches 120 kt, above" in story(figure, in_hand(figure, slow, FieldAir(0.0), 0.0), slow)
+
+
 def test_speed_in_hand_of_level_flight() -> None:
     """Airspeed less stall: in a pass nothing else."""
     figure = Figure("pass", (hold(seconds=3.0),), 120 * KT, 200.0, 200.0)

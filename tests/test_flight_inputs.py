@@ -335,6 +335,26 @@ def test_height_out_of_nothing_is_refused(tmp_path: Path) -> None:
         assert any("Barrel roll.segments[0].own_s" in m and "energy" in m for m in mistakes) != fine
 
 
+def test_a_figure_through_the_floor_at_sea_level_is_warned_of(tmp_path: Path) -> None:
+    """600 ft lost from 500 ft, over a floor of 250, in the densest air already.
+
+    At 500 ft σ is .9854 (ISO 2533): 600/.9854 = 609 ft are lost, 359 ft under the floor.
+    """
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    text = (folder / "figures.yaml").read_text(encoding="utf-8")
+    head, _, rest = text.partition("Barrel roll:\n")
+    after = re.split(r"^(?=\S)", rest, maxsplit=1, flags=re.MULTILINE)[1]
+    down = (
+        "Barrel roll:\n  entry_speed_kt: 130\n  entry_height_ft: 500\n  segments:\n"
+        "    - {own_s: 8, height_change_ft: -600}\n"
+    )
+    (folder / "figures.yaml").write_text(head + down + after, encoding="utf-8")
+    _, warnings = flight_mistakes(load_season(folder))
+    (told,) = [str(w) for w in warnings if w.key == "Barrel roll"]
+    assert "goes 359 ft under the 250 ft" in told
+
+
 def test_a_figure_longer_than_its_place_is_told() -> None:
     """The routine's seconds against what the figure takes by itself."""
     inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)

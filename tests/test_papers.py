@@ -323,7 +323,7 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
 
 
 def test_director_times_and_ribbon_crew() -> None:
-    """On at 15:00, 15 figures of 10 min 35 s end by 15:11; a ribbon only where the show has one.
+    """On at 15:00, 15 figures of 10 min 45 s end by 15:11; a ribbon only where the show has one.
 
     The engine is started 10 minutes before, the show named 45 minutes before; where the pilot states neither,
     the times are left to be written in.
@@ -338,7 +338,7 @@ def test_director_times_and_ribbon_crew() -> None:
         "____:____",
     ]
     rows = {row[0]: row for row in _tables(paperwork.director_sheet(one))[0].rows}
-    assert rows["full"][1:3] == ("10:39", "15:11")
+    assert rows["full"][1:3] == ("10:45", "15:11")
     assert rows["full"][4] == "yes"
     assert rows["low-ceiling"][4] == "no"
     heights = [one.flown[str(one.ds["figure"].to_numpy()[f])].highest / FT for f in one.shows[0].figures]

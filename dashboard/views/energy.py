@@ -304,11 +304,11 @@ def _method() -> None:
     with st.expander("How this is worked out"):
         st.markdown(
             "Every figure has a planned entry: a height and an airspeed, hence an *energy height* h + "
-            "V²/2g. It spends some of it; the link after it gives some back, as a climb at the best speed "
-            "and a 30° dive to the next entry speed. The time of a link is what routine.yaml gives the "
-            "figure, less what the figure itself takes at sea level. Energy above a planned entry is given "
-            "up, since entry numbers "
-            "stay as they are; energy short of it is carried along until a climb mends it.\n\n"
+            "V²/2g. It spends some of it; the link after it gives some back, as a 30° zoom, a climb at "
+            "the best speed and a 30° dive to the next entry speed. The time of a link is what "
+            "routine.yaml gives the figure, less what the figure itself takes at sea level. Energy above "
+            "a planned entry is given up, since entry numbers stay as they are; energy short of it is "
+            "carried along until a climb mends it.\n\n"
             "A *climbing leg* is 25 s at the best climb. Links are flown at a mean 1.2 g. Thin air costs "
             "twice: each figure spends more, and the engine gives it back more slowly."
         )

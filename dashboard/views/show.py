@@ -302,8 +302,8 @@ def _practice(season: Season, told: Told) -> None:
                         {
                             "booking": f"{names[r['booking']]} ({words.date(r['date'], weekday=False)})",
                             "da": words.number(float(r["show_density_altitude_high_ft"])),
-                            "base": words.number(float(r["base_above_home_ft"])),
-                            "needle": words.number(float(r["needle_ft"])),
+                            "base": _or_missing(r["base_above_home_ft"]),
+                            "needle": _or_missing(r["needle_ft"]),
                             "setting": f"{r['altimeter_inhg']:.2f}",
                             "remark": r["remark"],
                         }
@@ -323,6 +323,10 @@ def _practice(season: Season, told: Told) -> None:
                     numeric=("da", "base", "needle", "setting"),
                 )
             )
+
+
+def _or_missing(value: float | None) -> str:
+    return words.MISSING if value is None else words.number(float(value))
 
 
 def _papers(season: Season, booking: BookingRow) -> None:

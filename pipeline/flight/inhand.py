@@ -392,9 +392,9 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
     if not aircraft.allows(fastest):
         segment = int(segments[int(np.argmax(path))])
         return (
-            f"{figure.name}: reaches {fastest / KT:.0f} kt, above the {aircraft.greatest_speed_name} of "
-            f"{aircraft.greatest_speed / KT:.0f} kt, in segment {segment + 1} "
-            f"({figure.segments[segment].kind})"
+            f"{figure.name}: reaches {math.ceil(fastest / KT - 1e-6)} kt, above the "
+            f"{aircraft.greatest_speed_name} of {aircraft.greatest_speed / KT:.0f} kt, in segment "
+            f"{segment + 1} ({figure.segments[segment].kind})"
         )
     if not hand.entry_reached[index]:
         entry = float(hand.flown.equivalent_airspeed[0][index])
@@ -414,8 +414,8 @@ def story(figure: Figure, hand: InHand, aircraft: Aircraft, index: tuple[int, ..
         )
     height = float(hand.height[index]) / FT
     if height < 0:
-        return f"{figure.name}: breaks the floor by {-height:.0f} ft even at the full working g"
-    return f"{figure.name}: flown, {height:.0f} ft in hand above the floor"
+        return f"{figure.name}: breaks the floor by {math.ceil(-height - 1e-6)} ft even at the full working g"
+    return f"{figure.name}: flown, {math.floor(height + 1e-6)} ft in hand above the floor"
 
 
 def dive_to_entry(

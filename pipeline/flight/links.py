@@ -96,7 +96,7 @@ def pairs(
 
     link = links[:, None]
     climbing, rate = climb(aircraft, air, height, speed, link_load_factor)
-    given = link_energy(aircraft, air, link, height, speed, climbing, rate)
+    given = link_energy(aircraft, air, link, hand.exit_speed[:, None], height, speed, climbing, rate)
     missing = np.maximum(planned - (ends[:, None] + given), 0.0)
     able = rate > 0
     mend = np.where(missing > 0, np.where(able, missing / np.where(able, rate, 1.0), np.inf), 0.0)

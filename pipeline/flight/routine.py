@@ -222,6 +222,7 @@ def link_energy(
     aircraft: Aircraft,
     air: FieldAir,
     seconds: npt.ArrayLike,
+    before: npt.ArrayLike,
     height: npt.ArrayLike,
     speed: npt.ArrayLike,
     climbing: npt.ArrayLike,
@@ -229,7 +230,8 @@ def link_energy(
 ) -> FloatArray:
     """Energy height [m] that a link before an entry gives back.
 
-    A link is a climb at the best speed for it, and at its end the dive to the entry's speed.
+    A link is a climb at the best speed for it; before that the zoom from what the figure before left, and at
+    its end the dive to the entry's speed.
 
     Parameters
     ----------
@@ -237,19 +239,36 @@ def link_energy(
         What is flown, and in what.
     seconds
         Of the link [s].
+    before
+        Equivalent airspeed at the end of the figure before [m/s].
     height, speed
         Of the entry: above the field [m], equivalent airspeed [m/s].
     climbing, rise
         As `climb` gives them.
     """
     links, entry = np.asarray(seconds, dtype=float), np.asarray(speed, dtype=float)
-    slow = np.asarray(climbing, dtype=float)
-    lost, diving = dive(aircraft, air, slow, entry, _DIVE_ANGLE, height)
-    gained = (entry**2 - slow**2) * DENSITY_0 / air.density(height) / (2.0 * GRAVITY)
-    in_dive = np.where(entry > slow, gained - lost, 0.0)
-    # A link too short for the whole dive holds its share of it.
-    share = np.where(diving > 0, np.minimum(links / np.where(diving > 0, diving, 1.0), 1.0), 1.0)
-    return np.asarray(np.maximum(links - diving, 0.0) * np.asarray(rise) + share * in_dive)
+    slow, left = np.asarray(climbing, dtype=float), np.asarray(before, dtype=float)
+
+    def straight(start: FloatArray, end: FloatArray, angle: float) -> tuple[FloatArray, FloatArray]:
+        lost, taken = dive(aircraft, air, start, end, angle, height)
+        gained = (end**2 - start**2) * DENSITY_0 / air.density(height) / (2.0 * GRAVITY)
+        return np.asarray(np.where(taken == 0.0, 0.0, gained - lost)), taken
+
+    def share(there: FloatArray, wanted: FloatArray) -> FloatArray:
+        return np.asarray(
+            np.where(wanted > 0, np.minimum(there / np.where(wanted > 0, wanted, 1.0), 1.0), 1.0)
+        )
+
+    in_dive, diving = straight(slow, entry, _DIVE_ANGLE)
+    # With power enough to climb so steeply without slowing, no zoom costs anything.
+    in_zoom, zooming = (np.nan_to_num(x) for x in straight(left, slow, -_DIVE_ANGLE))
+    # A link too short for the whole dive holds its share of it, and the zoom has what is left.
+    rest = np.maximum(links - diving, 0.0)
+    return np.asarray(
+        np.maximum(rest - zooming, 0.0) * np.asarray(rise)
+        + share(links, diving) * in_dive
+        + share(rest, zooming) * in_zoom
+    )
 
 
 def routine_energy(
@@ -304,7 +323,8 @@ def routine_energy(
     links = np.array([item.link_seconds for item in items]).reshape(column)
     # The extra climbing that mends an entry is flown as the links are.
     climbing_speed, rate = climb(aircraft, air, height, speed, link_load_factor)
-    given = link_energy(aircraft, air, links, height, speed, climbing_speed, rate)
+    before = np.concatenate([speed[:1], hand.exit_speed[:-1]])
+    given = link_energy(aircraft, air, links, before, height, speed, climbing_speed, rate)
     given = np.where(np.arange(len(figures)).reshape(column) > 0, given, 0.0)
 
     short = np.zeros_like(planned)

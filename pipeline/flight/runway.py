@@ -183,20 +183,22 @@ def dive(
     """Height lost [m] and time [s] in a straight full-power dive between two equivalent airspeeds [m/s].
 
     Fourth-order Runge-Kutta in speed, density as at `height` above the field [m]; the angle is in
-    degrees below the horizon. NaN where the dive never gets to the speed.
+    degrees below the horizon. NaN where the dive never gets to the speed, nothing where it begins faster. An
+    angle below zero is a climb from the faster to the slower, and what is lost is then below zero, too.
     """
-    if not 0 < angle <= 90:
-        raise ValueError(f"a dive's angle must be above 0 and at most 90 degrees, not {angle:g}")
+    if not 0 < abs(angle) <= 90:
+        raise ValueError(f"a dive's angle must be within 90 degrees and not level, not {angle:g}")
+    way = 1.0 if angle > 0 else -1.0
     rho = air.density(height)
     power = air.power(aircraft, height)
     stretch = np.sqrt(DENSITY_0 / rho)
     v = np.asarray(start_speed, dtype=float) * stretch
     sine = -np.sin(np.radians(angle))
-    step = np.maximum(np.asarray(end_speed, dtype=float) * stretch - v, 0.0) / count
+    step = way * np.maximum(way * (np.asarray(end_speed, dtype=float) * stretch - v), 0.0) / count
 
     def rates(speed: FloatArray) -> tuple[FloatArray, FloatArray]:
         a = acceleration(aircraft, power, rho, speed, sine)
-        seconds = np.where(step > 0, 1.0 / np.where(a > 0.1, a, np.nan), 0.0)
+        seconds = np.where(step != 0, 1.0 / np.where(way * a > 0.1, a, np.nan), 0.0)
         return seconds, -sine * speed * seconds
 
     lost, time = np.zeros(np.shape(step)), np.zeros(np.shape(step))
