@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import DamagedError, StoreError
-from pipeline.results import write_atomically
+from pipeline.results import in_100, write_atomically
 
 if TYPE_CHECKING:
     from pipeline.inputs import Season
@@ -256,7 +256,7 @@ def change_in_words(change: Mapping[str, Any]) -> str:
     """One line about one booking that moved."""
 
     def percent(value: float | None) -> str:
-        return "no number" if value is None else f"{100 * value:.0f} %"
+        return "no number" if value is None else f"{in_100(value)} %"
 
     interval = ""
     if change["before"] is not None:

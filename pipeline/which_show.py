@@ -28,6 +28,7 @@ from pipeline.decisions import limits
 from pipeline.decisions import today as day
 from pipeline.decisions.today import AirNow, Answer, Reading, ShowState
 from pipeline.flight.rehearsal import practice_remark
+from pipeline.results import in_100
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -192,7 +193,7 @@ def _headline(answer: Answer) -> str:
     act = [c for c, held in answer.act.items() if held == day.THINK]
     line = f"{answer.show[:1].upper()}{answer.show[1:]} show"
     if state.chance >= 0.05:
-        line += f", though in such air something in it is changed {round(100 * state.chance)} times in 100"
+        line += f", though in such air something in it is changed {in_100(state.chance)} times in 100"
     if state.doubtful:
         line += f"; think about {', '.join(state.doubtful)}"
     if act:
@@ -447,7 +448,7 @@ def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
         if np.isfinite(beside.now):
             lines.append(
                 f"  {beside.quantity}: now {round(beside.now):,}, median {round(beside.median):,}, "
-                f"1 in 10 above {round(beside.high):,}; higher than {100 * beside.share_below:.0f} in 100 of "
+                f"1 in 10 above {round(beside.high):,}; higher than {in_100(beside.share_below)} in 100 of "
                 "them"
             )
     for later in told.carried:
