@@ -90,7 +90,7 @@ LABELS: dict[str, str] = {
     "station_place": "place in the venue's order of stations, from 1",
     "station_group": "quantities that are filled together",
     "log_direction": "direction in which limits learned from the log are uncertain",
-    "lead": "hours from a reading to the slot in discussion",
+    "lead": "hours from a reading to the last whole hour (UTC) at or before the slot in discussion",
 }
 """Dimensions and what they mean; each but `slot` has a coordinate of its name."""
 

@@ -327,8 +327,13 @@ def _instants(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.dat
 
 
 def _before(slots: Slots) -> npt.NDArray[np.datetime64]:
-    """Instants of the readings that are carried to the slot in discussion, (lead,), UTC."""
-    return np.asarray(slots.utc[slots.offered] - persistence.LEADS * np.timedelta64(3600, "s"))
+    """The slot in discussion, then the readings that are carried to it, (1 + lead,), UTC.
+
+    Readings on the hour, as stations report: between hours a morning warms too unevenly.
+    """
+    slot = slots.utc[slots.offered]
+    hour = slot.astype("datetime64[h]").astype("datetime64[s]")
+    return np.concatenate([[slot], hour - persistence.LEADS * np.timedelta64(3600, "s")])
 
 
 def _read_before(slots: list[tuple[Booking, dt.date, Slots]]) -> npt.NDArray[np.datetime64]:
@@ -466,7 +471,7 @@ def _carriers(
         ("gust", gusts, persistence.speed_carrier),
     ):
         pairs = held.reshape(before.size, -1)
-        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs, pairs[0], QUANTILES)
+        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs[1:], pairs[0], QUANTILES)
     return told
 
 

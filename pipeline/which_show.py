@@ -44,6 +44,7 @@ __all__ = [
     "TodayAnswer",
     "carrier_of",
     "climbs_told",
+    "past_hour",
     "today_answer",
     "today_text",
 ]
@@ -341,7 +342,7 @@ def _carry(
     lead = float((utc - reading.instant) / np.timedelta64(1, "s")) / 3600.0
     if lead < OF_THE_SLOT_HOURS:
         return (), []
-    if lead > persistence.LEADS[-1]:
+    if lead - past_hour(utc) > persistence.LEADS[-1]:
         return (), [f"Read more than {persistence.LEADS[-1]} hours before the slot: it is not carried."]
     told = []
     for name, value, carry in (
@@ -349,7 +350,7 @@ def _carry(
         ("gust", over.gust_low, persistence.carried_speed),
     ):
         words, unit = COMPARED[name]
-        quantiles, lasts = carry(value, *carrier_of(ds, row, name), lead)
+        quantiles, lasts = carry(value, *carrier_of(ds, row, name), max(lead - past_hour(utc), 0.0))
         if np.isfinite(quantiles).all():
             low, median, high = (float(q) / unit for q in quantiles)
             told.append(Carried(words, median, low, high, lead, lasts))
@@ -358,6 +359,11 @@ def _carry(
             "Too few past days hold this hour and the slot's: the reading is not carried to the slot."
         ]
     return tuple(told), []
+
+
+def past_hour(utc: np.datetime64) -> float:
+    """How much of an hour has passed at an instant [hour]; what carries a reading counts from the hour."""
+    return float((utc - utc.astype("datetime64[h]")) / np.timedelta64(1, "s")) / 3600.0
 
 
 def carrier_of(ds: xr.Dataset, row: int, name: str) -> tuple[FloatArray, FloatArray]:
