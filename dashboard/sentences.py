@@ -262,7 +262,7 @@ def hour(answer: briefing.SlotAnswer, day: Day) -> list[str]:
 def _late(answer: briefing.SlotAnswer) -> str:
     offered = answer.rows[answer.offered]
     if offered.late is None:
-        return f"{answer.late_minutes} minutes late is past the last hour looked at."
+        return escape(answer.too_late)
     after = next(r for r in answer.rows if r.local == offered.late_local)
     show = offered.late.any_show
     both = words.percent(offered.any_show.value), words.percent(after.any_show.value)

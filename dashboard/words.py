@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from pipeline.air.variables import FT, KT, STATUTE_MILE
-from pipeline.results import CAUSES_SAID, days_in_ten
+from pipeline.results import CAUSES_SAID, days_in_ten, in_100
 
 __all__ = [
     "CONDITIONS",
@@ -84,13 +84,7 @@ def up(value: float, unit: float) -> float:
 
 def percent(value: float) -> str:
     """A chance as a whole percentage that never rounds to a certainty it is not."""
-    if not math.isfinite(value):
-        return MISSING
-    if 0.0 < value < 0.01:
-        return f"under 1{NBSP}%"
-    if 0.995 <= value < 1.0:
-        return f"over 99{NBSP}%"
-    return f"{100.0 * value:.0f}{NBSP}%"
+    return f"{in_100(value)}{NBSP}%" if math.isfinite(value) else MISSING
 
 
 def share(value: float | None) -> str:

@@ -23,7 +23,7 @@ from pipeline.decisions.forecast import estimate
 from pipeline.decisions.ranking import Comparison, YearSeries
 from pipeline.decisions.today import Show
 from pipeline.errors import InputError
-from pipeline.results import days_in_ten, what_bites
+from pipeline.results import days_in_ten, in_100, what_bites
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -236,8 +236,8 @@ class Chance:
 
     @property
     def in_100(self) -> str:
-        """Whole days in a hundred, never rounded up; a dash where it is not known."""
-        return f"{_whole_hundredths(self.value)}" if math.isfinite(self.value) else "–"
+        """As whole days in a hundred."""
+        return in_100(self.value)
 
     @property
     def hundredths(self) -> str:
@@ -247,12 +247,12 @@ class Chance:
     @property
     def with_interval(self) -> str:
         """The same with its interval."""
-        lower, upper = _whole_hundredths(self.lower), _whole_hundredths(self.upper)
-        return f"{self.hundredths} (90 % interval {lower} to {upper})"
+        return f"{self.hundredths} (90 % interval {100 * self.lower:.0f} to {100 * self.upper:.0f})"
 
 
-def _whole_hundredths(chance: float) -> int:
-    return math.floor(100 * chance + 1e-9)
+def _keeps(chance: FloatArray | float, stated: float) -> npt.NDArray[np.bool_]:
+    """Whether a chance is at least the stated one, both as they are read: in whole days in a hundred."""
+    return np.asarray(np.rint(100.0 * np.asarray(chance)) >= 100.0 * stated - 1e-9)
 
 
 @dataclass(frozen=True)
@@ -368,6 +368,14 @@ class SlotAnswer:
     late_minutes: int
     sunset_note: str
     other_days: str
+
+    @property
+    def too_late(self) -> str:
+        """Why a show that runs late past the last slot has no answer."""
+        return (
+            f"{self.late_minutes} minutes late is not reckoned: it lies past {self.rows[-1].local}, and "
+            "starts are reckoned to an hour after the window's last."
+        )
 
 
 def _sun_words(azimuth: float, elevation: float, heading: float, crowd_on_right: bool) -> str:
@@ -523,11 +531,10 @@ def slot_answer(
             )
         )
     start = offered if best is None else best
-    run = slots.acceptable(any_show.value, stated_chance, start, in_window)
+    run = slots.acceptable(_keeps(any_show.value, stated_chance), start, in_window)
     full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], in_window)
     full_run = slots.acceptable(
-        v["routine_as_planned"][row, :n, 0],
-        stated_chance,
+        _keeps(v["routine_as_planned"][row, :n, 0], stated_chance),
         start if full_best is None else full_best,
         in_window,
     )
@@ -669,7 +676,7 @@ def ask_of(answer: SlotAnswer) -> Ask:
     if answer.acceptable:
         last = rows[answer.acceptable[-1]]
         walk_away = last.local
-        sure = last.any_show.lower >= answer.stated_chance
+        sure = bool(_keeps(last.any_show.lower, answer.stated_chance))
         reasons.append(
             f"Up to {walk_away} the past years give a rehearsed show unchanged at least {percent} days in "
             f"100: {last.any_show.with_interval} at {walk_away}"
@@ -686,7 +693,7 @@ def ask_of(answer: SlotAnswer) -> Ask:
             f"Do not sell the full show here: as planned {best.full_show.hundredths} even at {best.local}."
         )
     if offered.late is None:
-        reasons.append(f"{answer.late_minutes} minutes late is past the last hour looked at.")
+        reasons.append(answer.too_late)
     else:
         late = offered.late
         cost = (

@@ -440,7 +440,9 @@ def _compute(
 
 
 def _percent(value: float | None) -> str:
-    return "–" if value is None else f"{100 * value:.0f} %"
+    from pipeline.results import in_100
+
+    return "–" if value is None else f"{in_100(value)} %"
 
 
 def _print_season(told: dict[str, Any], path: Path) -> None:
@@ -669,7 +671,7 @@ def _stations(arguments: argparse.Namespace) -> int:
             years += f" ({row['years']})"
         rise = row["elevation_difference_ft"]
         if row["holds"] is not None:
-            holds = ", ".join(f"{name} {100 * share:.0f} %" for name, share in row["holds"].items())
+            holds = ", ".join(f"{name} {_percent(share)}" for name, share in row["holds"].items())
         elif row["may_hold"]:
             holds = f"not known; the archive can hold {', '.join(row['may_hold'])}"
         else:

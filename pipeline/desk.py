@@ -136,7 +136,7 @@ def _print_json(value: Any) -> None:
 
 def _slots(arguments: argparse.Namespace) -> int:
     from pipeline.briefing import ask_of, ask_text, slot_answer
-    from pipeline.results import CAUTIONS
+    from pipeline.results import CAUTIONS, in_100
 
     if not 0.0 < arguments.chance <= 100.0:
         raise InputError(f"--chance {arguments.chance:g} is out of range: a percentage up to 100 is wanted.")
@@ -158,17 +158,17 @@ def _slots(arguments: argparse.Namespace) -> int:
         f"{answer.rows[answer.offered].local}; {answer.years} years\n"
     )
     _print(
-        f"{'':>6} {'full show':>9} {'any show':>9} {'nothing':>8} {'DA median':>10} {'1 in 10':>9} "
+        f"{'':>6} {'full show':>9} {'any show':>9} {'nothing':>9} {'DA median':>10} {'1 in 10':>9} "
         f"{'buys':>9} {'crowd':>6} {'gust':>6} {'thunder':>8}"
     )
     for i, row in enumerate(answer.rows):
         mark = "*" if row.as_good_as_best else " " if row.in_window else "-"
         buys = row.gain.density_altitude_ft
         told = f"{buys.difference:+,.0f} ft" if i == answer.offered or buys.told_apart else "same"
-        thunder = "–" if row.thunder != row.thunder else f"{100 * row.thunder:.0f} %"
+        thunder = "–" if row.thunder != row.thunder else f"{in_100(row.thunder)} %"
         _print(
             f"{mark}{row.local} {row.full_show.in_100:>7} % {row.any_show.in_100:>7} % "
-            f"{100 * row.nothing:>6.0f} % {row.density_altitude_median_ft:>7,.0f} ft "
+            f"{in_100(row.nothing):>7} % {row.density_altitude_median_ft:>7,.0f} ft "
             f"{row.density_altitude_high_ft:>6,.0f} ft {told:>9} {row.toward_crowd_high_kt:>3.0f} kt "
             f"{row.gust_high_kt:>3.0f} kt {thunder:>8}" + (f"  {row.sun}" if row.sun else "")
         )

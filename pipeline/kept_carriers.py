@@ -53,16 +53,18 @@ def carriers(
     -------
     Shares (lead,) and rests (lead, quantile), see `pipeline.air.persistence.carrier`.
     """
-    before = slot.astype("datetime64[s]") - persistence.LEADS * np.timedelta64(3600, "s")
-    air, instants = density_altitude_at(record, cycles, site, before, window_days=window_days)
-    gusts = clim.gather_nearest(gust_peak, record.first_hour, instants)
+    # Readings on the hour, as stations report: between hours a morning warms too unevenly.
+    readings = slot.astype("datetime64[h]") - persistence.LEADS * np.timedelta64(1, "h")
+    instants = np.concatenate([[slot], readings]).astype("datetime64[s]")
+    air, sampled = density_altitude_at(record, cycles, site, instants, window_days=window_days)
+    gusts = clim.gather_nearest(gust_peak, record.first_hour, sampled)
     told = {}
     for name, held, carrier in (
         ("density_altitude", air, persistence.carrier),
         ("gust", gusts, persistence.speed_carrier),
     ):
-        pairs = held.reshape(before.size, -1)
-        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs, pairs[0], QUANTILES)
+        pairs = held.reshape(instants.size, -1)
+        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs[1:], pairs[0], QUANTILES)
     return told
 
 

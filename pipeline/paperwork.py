@@ -25,7 +25,15 @@ from pipeline.errors import InputError
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
 from pipeline.results import CAUSES_SAID, CAUTIONS, SAMPLES, days_in_ten, write_atomically
-from pipeline.which_show import COMPARED, OF_THE_SLOT_HOURS, PROVES_LESS, READ_AGAIN, WORDS, carrier_of
+from pipeline.which_show import (
+    COMPARED,
+    OF_THE_SLOT_HOURS,
+    PROVES_LESS,
+    READ_AGAIN,
+    WORDS,
+    carrier_of,
+    past_hour,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -918,6 +926,7 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
         "compared": [_compared(day, name) for name in COMPARED],
         "carried": [_carrier(day, name) for name in ("density_altitude", "gust")],
         "read_again": READ_AGAIN,
+        "past_hour": past_hour(np.datetime64(slot.replace(tzinfo=None))),
         "of_the_slot_hours": OF_THE_SLOT_HOURS,
         "proves_less_ft": PROVES_LESS / FT,
     }

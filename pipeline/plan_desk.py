@@ -54,7 +54,7 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 def plan_text(plan: Plan) -> str:
     """The plan as people read it."""
-    from pipeline.results import CAUTIONS
+    from pipeline.results import CAUTIONS, in_100
 
     lines = [f"CONTRACT THAT CANNOT BE KEPT: {line}" for line in plan.broken]
     lines += [f"ALARM: {line}" for line in plan.alarms]
@@ -68,24 +68,22 @@ def plan_text(plan: Plan) -> str:
         lines.append("How often it stays the best is not stated: too few years are held in common.")
     else:
         lines.append(
-            f"It stays the best in {100 * plan.stays_best:.0f} % of {plan.draws} resamples of the years; in "
+            f"It stays the best in {in_100(plan.stays_best)} % of {plan.draws} resamples of the years; in "
             f"one in ten another is better by {plan.loss_1_in_10:,.0f} or more."
         )
     lines += [
         "",
-        f"{'':<15} {'booking':<26} {'days':<16} {'slot':<6} {'full':>5} {'show':>5} {'expected':>9}  why",
+        f"{'':<15} {'booking':<26} {'days':<16} {'slot':<6} {'full':>9} {'show':>9} {'expected':>9}  why",
     ]
     for row in plan.offers:
         expected = "–" if row.expected is None else f"{row.expected:,.0f}"
-        full, shows = (
-            "–" if v is None else f"{100 * v:.0f} %" for v in (row.full_show, row.full_or_composed)
-        )
+        full, shows = ("–" if v is None else f"{in_100(v)} %" for v in (row.full_show, row.full_or_composed))
         days = (
             row.first_day[5:] if row.first_day == row.last_day else f"{row.first_day[5:]}–{row.last_day[5:]}"
         )
         reply = f" (reply by {row.reply_by})" if row.reply_by and row.decision in ("take", "pass") else ""
         lines.append(
-            f"{row.decision:<15} {row.booking:<26} {days:<16} {row.slot:<6} {full:>5} {shows:>5} "
+            f"{row.decision:<15} {row.booking:<26} {days:<16} {row.slot:<6} {full:>9} {shows:>9} "
             f"{expected:>9}  {row.why}{reply}"
         )
         if row.worth_taking_if:
@@ -93,7 +91,7 @@ def plan_text(plan: Plan) -> str:
         lines += [f"{'':<15} {'':<26} {note}" for note in row.notes]
     lines += ["", "Ferry (local times at either end):"]
     for leg in plan.legs:
-        chance = "not observed" if leg.in_time is None else f"{100 * leg.in_time:.0f} %"
+        chance = "not observed" if leg.in_time is None else f"{in_100(leg.in_time)} %"
         tail = f", in time {chance} with {leg.spare_days} spare" if leg.for_booking else ""
         if leg.not_observed:
             tail += f" ({', '.join(leg.not_observed)} not observed)"

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import DamagedError, StoreError
-from pipeline.results import write_atomically
+from pipeline.results import in_100, write_atomically
 
 __all__ = [
     "KEPT",
@@ -257,7 +257,7 @@ def change_in_words(change: Mapping[str, Any]) -> str:
     """One line about one booking that moved."""
 
     def percent(value: float | None) -> str:
-        return "no number" if value is None else f"{100 * value:.0f} %"
+        return "no number" if value is None else f"{in_100(value)} %"
 
     interval = ""
     if change["before"] is not None:

@@ -34,6 +34,8 @@ __all__ = [
     "SCHEMA_VERSION",
     "Field",
     "check_results",
+    "days_in_ten",
+    "in_100",
     "keep_copy",
     "new_results",
     "plain",
@@ -90,7 +92,7 @@ LABELS: dict[str, str] = {
     "station_place": "place in the venue's order of stations, from 1",
     "station_group": "quantities that are filled together",
     "log_direction": "direction in which limits learned from the log are uncertain",
-    "lead": "hours from a reading to the slot in discussion",
+    "lead": "hours from a reading to the last whole hour (UTC) at or before the slot in discussion",
 }
 """Dimensions and what they mean; each but `slot` has a coordinate of its name."""
 
@@ -822,6 +824,17 @@ def what_bites(chances: Any, labels: Any) -> str:
     """
     held = [(chance, label) for chance, label in zip(chances, labels, strict=True) if chance > 0.0]
     return str(max(held, key=lambda item: item[0])[1]) if held else ""
+
+
+def in_100(chance: float) -> str:
+    """A chance as whole days in a hundred, "67"; never a certainty that it is not; a dash where missing."""
+    if not np.isfinite(chance):
+        return "–"
+    if 0.0 < chance < 0.01:
+        return "under 1"
+    if 0.995 <= chance < 1.0:
+        return "over 99"
+    return f"{100.0 * chance:.0f}"
 
 
 def days_in_ten(chance: float) -> str:

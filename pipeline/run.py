@@ -87,7 +87,8 @@ class Slots:
 def booking_slots(booking: Booking, venue: Venue, day: dt.date) -> Slots:
     """Half-hour slots through the organiser's window and an hour either side, and the one in discussion.
 
-    A slot is in the window when the whole of it is. Local times that the clocks skip are left out.
+    A slot is in the window when the whole of it is. The last one is no sooner than an hour after the last of
+    the window, so that a show may run an hour late. Local times that the clocks skip are left out.
     """
 
     def minutes(time: dt.time) -> int:
@@ -96,7 +97,7 @@ def booking_slots(booking: Booking, venue: Venue, day: dt.date) -> Slots:
     first, last = minutes(booking.window_from), minutes(booking.window_to)
     latest = last - int(np.ceil(booking.length_min))
     offered = minutes(booking.slot)
-    starts = set(range(first, latest + SLOT_MARGIN_MINUTES + 1, SLOT_STEP_MINUTES))
+    starts = set(range(first, latest + SLOT_MARGIN_MINUTES + SLOT_STEP_MINUTES, SLOT_STEP_MINUTES))
     starts |= set(range(first - SLOT_STEP_MINUTES, first - SLOT_MARGIN_MINUTES - 1, -SLOT_STEP_MINUTES))
     starts |= {offered}
     kept, instants = [], []

@@ -28,6 +28,7 @@ from pipeline.decisions import bookings as choice
 from pipeline.decisions import ferry, paperwork
 from pipeline.decisions.ranking import YearSeries
 from pipeline.errors import InputError
+from pipeline.results import in_100
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -791,7 +792,7 @@ def _barred(a: _Arrays, season: Season, booking: Booking, chances: _Chances) -> 
 
 
 def _days(chance: Any) -> str:
-    return f"{100 * float(chance):.0f} % of days"
+    return f"{in_100(float(chance))} % of days"
 
 
 def _clashes(season: Season, offers: Sequence[Booking]) -> BoolArray:

@@ -28,6 +28,7 @@ from pipeline.decisions import limits
 from pipeline.decisions import today as day
 from pipeline.decisions.today import AirNow, Answer, Reading, ShowState
 from pipeline.flight.rehearsal import practice_remark
+from pipeline.results import in_100
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -43,6 +44,7 @@ __all__ = [
     "TodayAnswer",
     "carrier_of",
     "climbs_told",
+    "past_hour",
     "today_answer",
     "today_text",
 ]
@@ -192,7 +194,7 @@ def _headline(answer: Answer) -> str:
     act = [c for c, held in answer.act.items() if held == day.THINK]
     line = f"{answer.show[:1].upper()}{answer.show[1:]} show"
     if state.chance >= 0.05:
-        line += f", though in such air something in it is changed {round(100 * state.chance)} times in 100"
+        line += f", though in such air something in it is changed {in_100(state.chance)} times in 100"
     if state.doubtful:
         line += f"; think about {', '.join(state.doubtful)}"
     if act:
@@ -340,7 +342,7 @@ def _carry(
     lead = float((utc - reading.instant) / np.timedelta64(1, "s")) / 3600.0
     if lead < OF_THE_SLOT_HOURS:
         return (), []
-    if lead > persistence.LEADS[-1]:
+    if lead - past_hour(utc) > persistence.LEADS[-1]:
         return (), [f"Read more than {persistence.LEADS[-1]} hours before the slot: it is not carried."]
     told = []
     for name, value, carry in (
@@ -348,7 +350,7 @@ def _carry(
         ("gust", over.gust_low, persistence.carried_speed),
     ):
         words, unit = COMPARED[name]
-        quantiles, lasts = carry(value, *carrier_of(ds, row, name), lead)
+        quantiles, lasts = carry(value, *carrier_of(ds, row, name), max(lead - past_hour(utc), 0.0))
         if np.isfinite(quantiles).all():
             low, median, high = (float(q) / unit for q in quantiles)
             told.append(Carried(words, median, low, high, lead, lasts))
@@ -357,6 +359,11 @@ def _carry(
             "Too few past days hold this hour and the slot's: the reading is not carried to the slot."
         ]
     return tuple(told), []
+
+
+def past_hour(utc: np.datetime64) -> float:
+    """How much of an hour has passed at an instant [hour]; what carries a reading counts from the hour."""
+    return float((utc - utc.astype("datetime64[h]")) / np.timedelta64(1, "s")) / 3600.0
 
 
 def carrier_of(ds: xr.Dataset, row: int, name: str) -> tuple[FloatArray, FloatArray]:
@@ -447,7 +454,7 @@ def today_text(told: TodayAnswer, cautions: tuple[str, ...]) -> str:
         if np.isfinite(beside.now):
             lines.append(
                 f"  {beside.quantity}: now {round(beside.now):,}, median {round(beside.median):,}, "
-                f"1 in 10 above {round(beside.high):,}; higher than {100 * beside.share_below:.0f} in 100 of "
+                f"1 in 10 above {round(beside.high):,}; higher than {in_100(beside.share_below)} in 100 of "
                 "them"
             )
     for later in told.carried:

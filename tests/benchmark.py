@@ -5,7 +5,8 @@ the next time). Then, with the store warm: the forecast itself, in this process 
 merely reading the same station files whole in the same process, in seconds of the clock and of the processor;
 the whole ``forecast`` command and ``--help`` as processes; peak memory for 8 and for 25 venues; reading a
 GHCNh file of 20 years and 32 reports a day, in a process of its own; leave-one-year-out hindcasts of 25
-bookings, 20 years and 10 slots; and the dashboard in a browser, on the demo season and on one of 200
+bookings, 20 years and 10 slots; the season's routines, the slots and the papers of 25 bookings of the demo
+season, after their forecast; and the dashboard in a browser, on the demo season and on one of 200
 bookings. The best of several tries stands.
 ``--profile`` prints the forecast's hot spots.
 """
@@ -38,6 +39,7 @@ TARGETS = {
         for what, limit in (("first page readable", 2.0), ("page change", 1.0), ("what if", 0.3))
     },
     "leave-one-year-out, processor": 5.0,
+    "routines, slots, papers for 25 bookings, processor": 8.0,
 }
 
 CHANGES = (
@@ -283,6 +285,37 @@ def measure_leave_one_out() -> None:
     report("leave-one-year-out, processor", processor)
 
 
+def measure_papers(place: Path) -> None:
+    """What comes after the forecast of 25 bookings: the season's routines, every slot, every paper."""
+    from pipeline import run
+    from pipeline.inputs import load_season
+    from pipeline.paperwork import write_papers
+    from pipeline.results import read_results, write_results
+    from pipeline.stations.store import Store
+
+    folder = place / "demo-25"
+    os.environ["SHOWHOUR_CACHE"] = str(place / "demo-cache")
+    process("run", str(folder if folder.is_dir() else demo_season(folder, 25)))
+    season, lay, spent = load_season(folder), run.lay_routines, []
+
+    def timed(*arguments: object) -> None:
+        began = time.process_time()
+        lay(*arguments)  # type: ignore[arg-type]
+        spent.append(time.process_time() - began)
+
+    run.lay_routines = timed
+    try:
+        for _ in range(2):
+            write_results(run.forecast(season, Store()), place / "demo-25.nc")
+    finally:
+        run.lay_routines = lay
+    with read_results(place / "demo-25.nc") as ds:
+        _, papers = best_of(2, lambda: write_papers(season, ds, place / "papers"))
+    report("routines for 25 bookings, processor", min(spent))
+    report("slots, papers for 25 bookings, processor", papers)
+    report("routines, slots, papers for 25 bookings, processor", min(spent) + papers)
+
+
 def report(words: str, value: float, unit: str = "s") -> None:
     target = TARGETS.get(words)
     wanted = "" if target is None else f"   (target < {target:g} {unit})"
@@ -317,6 +350,7 @@ def main() -> None:
         measure(large, small, place, profile=arguments.profile)
         measure_ghcnh(ghcnh_file(Path(scratch) / "ghcnh.psv"))
         measure_leave_one_out()
+        measure_papers(place)
         measure_dashboards(place)
 
 

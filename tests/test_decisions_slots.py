@@ -141,13 +141,13 @@ def test_the_acceptable_run_ends_at_the_first_hour_to_be_refused() -> None:
     """By hand: .9 .8 .6 .5 .8 at a stated .7 from the first: two slots; the good evening is no part of it."""
     chance = np.array([0.9, 0.8, 0.6, 0.5, 0.8])
     allowed = np.ones(5, dtype=bool)
-    assert slots.acceptable(chance, 0.7, 0, allowed).tolist() == [True, True, False, False, False]
-    assert slots.acceptable(chance, 0.7, 4, allowed).tolist() == [False, False, False, False, True]
-    assert not slots.acceptable(chance, 0.7, 2, allowed).any()
-    assert slots.acceptable(chance, 0.7, 0, np.array([True, False, True, True, True])).tolist() == [
+    assert slots.acceptable(chance >= 0.7, 0, allowed).tolist() == [True, True, False, False, False]
+    assert slots.acceptable(chance >= 0.7, 4, allowed).tolist() == [False, False, False, False, True]
+    assert not slots.acceptable(chance >= 0.7, 2, allowed).any()
+    assert slots.acceptable(chance >= 0.7, 0, np.array([True, False, True, True, True])).tolist() == [
         True, False, False, False, False,
     ]  # fmt: skip
-    assert not slots.acceptable(np.full(5, np.nan), 0.1, 0, allowed).any()
+    assert not slots.acceptable(np.full(5, np.nan) >= 0.1, 0, allowed).any()
 
 
 def test_best_slot_and_running_late() -> None:

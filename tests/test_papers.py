@@ -10,16 +10,19 @@ import subprocess
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 from papers_season import BEACH, HIGH, papers_season
+from reportlab.pdfgen.canvas import Canvas
 
-from pipeline import paperwork
+from pipeline import briefing, paperwork
 from pipeline.air.atmosphere import standard_temperature
 from pipeline.air.variables import FT
 from pipeline.cli import main
 from pipeline.errors import InputError
+from pipeline.inputs import demo_folder, load_season
 from pipeline.papers import sheet as paper
 from pipeline.papers.sheet import FLOWN_POINTS, INVENTED, Lines, Numbers, Sheet, Table
 from pipeline.paperwork import PaperDay
@@ -126,6 +129,78 @@ def test_every_pdf_is_black_and_white_and_inside_its_margins(tmp_path: Path) -> 
         for side in (pixels[:edge], pixels[-edge:], pixels[:, :edge], pixels[:, -edge:]):
             assert side.min() == 255, path.name
         assert 0.01 < (pixels < 128).mean() < 0.25, path.name
+
+
+class _Measured(Canvas):
+    """Draws nothing: keeps where each text and each upright rule stands, by reportlab's own metrics."""
+
+    drawn: ClassVar[list[_Measured]] = []
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self.texts: list[tuple[float, float, float, float]] = []
+        self.rules: list[tuple[float, float, float]] = []
+        self.pages = 0
+        self.drawn.append(self)
+
+    def drawString(self, x: float, y: float, text: str, *_: Any, **__: Any) -> None:
+        if text:
+            self.texts.append(
+                (x, x + self.stringWidth(text, self._fontname, self._fontsize), y, self._fontsize)
+            )
+
+    def drawCentredString(self, x: float, y: float, text: str, *_: Any, **__: Any) -> None:
+        self.drawString(x - self.stringWidth(text, self._fontname, self._fontsize) / 2.0, y, text)
+
+    def line(self, x1: float, y1: float, x2: float, y2: float) -> None:
+        if x1 == x2:
+            self.rules.append((x1, min(y1, y2), max(y1, y2)))
+
+    def rect(self, x: float, y: float, width: float, height: float, stroke: int = 1, fill: int = 0) -> None:
+        if stroke:
+            self.rules += [(x, y, y + height), (x + width, y, y + height)]
+
+    def showPage(self) -> None:
+        self.pages += 1
+
+    def save(self) -> None:
+        pass
+
+
+def test_every_text_of_the_demo_s_papers_keeps_to_its_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every booking of the demo, by its own names, heights and lengths, over the numbers of four of them.
+
+    One page each, every text inside the margins, across no rule of a table or box, over no other text.
+    """
+    monkeypatch.setattr("reportlab.pdfgen.canvas.Canvas", _Measured)
+    monkeypatch.setattr(_Measured, "drawn", [])
+    made, demo = papers_season(), load_season(demo_folder())
+    days, _ = paperwork.booking_days(made.season, made.ds, [b.id for b in made.season.bookings])
+    answers = [briefing.slot_answer(made.ds, one.booking.id) for one in days]
+    names = []
+    for i, booked in enumerate(demo.bookings):
+        own = next((n for n, one in enumerate(days) if one.booking.id == booked.id), i % len(days))
+        one = replace(days[own], booking=booked, venue=demo.venue(booked.venue), season=demo)
+        sheets = [paperwork.which_show_sheet(one), paperwork.director_sheet(one)]
+        sheets += [paperwork.pilot_card(one, show, altimeter_inhg=30.12) for show in one.shows]
+        sheets += [paperwork.announcer_sheet(one, show) for show in one.shows]
+        sheets.append(paperwork.ask_sheet(replace(answers[own], place=one.venue.name), booked.id))
+        for sheet in sheets:
+            paper.draw(sheet)
+            names.append(f"{booked.id}: {sheet.kind}")
+    assert len(names) == len(_Measured.drawn) >= 10 * len(demo.bookings)
+    for name, canvas in zip(names, _Measured.drawn, strict=True):
+        assert canvas.pages == 1, name
+        left, right, y, size = np.array(canvas.texts).T
+        assert left.min() >= paper.MARGIN - 0.01, name
+        assert right.max() <= paper.WIDTH - paper.MARGIN + 0.01, name
+        assert y.min() >= paper.MARGIN - 0.01, name
+        assert (y + 0.7 * size).max() <= paper.HEIGHT - paper.MARGIN, name
+        for x, low, high in canvas.rules:
+            assert not np.any((left < x - 0.01) & (right > x + 0.01) & (y > low) & (y < high)), name
+        beside = (left[:, None] < right - 0.01) & (left < right[:, None] - 0.01)
+        near = np.abs(y[:, None] - y) < 0.7 * np.minimum(size[:, None], size)
+        assert (beside & near).sum() == len(y), name  # each is over itself alone
 
 
 def test_papers_are_the_same_twice() -> None:

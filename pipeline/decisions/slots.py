@@ -141,18 +141,16 @@ def alike(series: Sequence[YearSeries], best: int, allowed: BoolArray) -> BoolAr
     return np.asarray(seen & np.asarray(allowed))
 
 
-def acceptable(chance: FloatArray, stated: float, start: int, allowed: BoolArray) -> BoolArray:
-    """Unbroken run of slots around `start` whose chance is at least the stated one.
+def acceptable(keeps: BoolArray, start: int, allowed: BoolArray) -> BoolArray:
+    """Unbroken run of slots around `start` that keep the stated chance.
 
     The last slot of the run is the walk-away time: the latest start worth accepting. A later slot that
     is good again, as an evening is, is no part of the run: between the two lies an hour to be refused.
 
     Parameters
     ----------
-    chance
-        (slot,).
-    stated
-        The least chance the agent accepts.
+    keeps
+        Whether the chance is at least what the agent accepts, (slot,).
     start
         A slot of the run, such as the best one.
     allowed
@@ -162,7 +160,7 @@ def acceptable(chance: FloatArray, stated: float, start: int, allowed: BoolArray
     -------
     (slot,), all False where `start` itself falls short.
     """
-    good = np.asarray(allowed) & (np.nan_to_num(chance, nan=-1.0) >= stated)
+    good = np.asarray(allowed) & np.asarray(keeps)
     run = np.zeros(good.shape, dtype=bool)
     after = np.cumprod(good[start:]).astype(bool)
     before = np.cumprod(good[start::-1]).astype(bool)[::-1]
