@@ -28,6 +28,7 @@ __all__ = [
     "end",
     "fragment",
     "guarded",
+    "no_numbers",
     "notices",
     "remembered",
     "style",
@@ -131,6 +132,12 @@ def notices(season: Season, *, venue: int | None = None, thin: bool = True, stal
         st.warning(told, icon=":material/warning:")
     elif poor:
         st.warning(next(iter(poor.values())), icon=":material/warning:")
+
+
+def no_numbers(season: Season, booking: BookingRow, day: Day) -> None:
+    """Say why a day has no numbers, where no notice above says it of the whole venue."""
+    if day.status not in {status for _, status in season.venue_troubles()}:
+        st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
 
 
 def _of_the_last_run(season: Season, venue: int | None) -> None:

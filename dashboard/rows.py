@@ -241,11 +241,12 @@ class Season:
         """
         v = self.values
         names = [str(n) for n in v["venue_name"]]
-        told = []
-        if venue is None:
-            told += [("error", f"No numbers for {name}: {status}") for name, status in self.venue_troubles()]
-        else:
-            # That it has no numbers the page of a booking tells in the place of its answer.
+        told = [
+            ("error", f"No numbers for {name}: {status}")
+            for name, status in self.venue_troubles()
+            if venue is None or names[venue] == name
+        ]
+        if venue is not None:
             held = str(v["venue_warnings"][venue]).split("\n")
             told += [("warning", f"{names[venue]}: {warning}") for warning in held if warning]
         # That limits may be looser than written is said wherever they decide.

@@ -387,7 +387,7 @@ def _page(season: Season) -> None:
     held, booking, day, slot = opened
     frame.notices(season, venue=day.venue)
     if day.status != "ok":
-        st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+        frame.no_numbers(season, booking, day)
     venue_id = str(season.labels["venue"][day.venue])
     here = held.venue(venue_id)
     if here is None:

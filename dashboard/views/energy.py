@@ -324,7 +324,7 @@ def _page(season: Season) -> None:
     show = st.selectbox("Which show", range(len(shows)), format_func=lambda r: shows[r], key="energy_show")
     frame.notices(season, venue=day.venue)
     if day.status != "ok":
-        st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+        frame.no_numbers(season, booking, day)
     names = [season.figures[f] for f in season.in_order(show)]
     gone = [n for n in names if n not in seconds]
     if gone:

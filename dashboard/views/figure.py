@@ -849,7 +849,7 @@ def _page(season: Season) -> None:
     name = frame.choose_figure(names, first)
     frame.notices(season, venue=day.venue)
     if day.status != "ok":
-        st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+        frame.no_numbers(season, booking, day)
     for warning in held.flight.warnings:
         st.warning(str(warning), icon=":material/warning:")
     venue = str(season.labels["venue"][day.venue])

@@ -123,7 +123,7 @@ booking = frame.choose_booking(season)
 day = frame.choose_day(season, booking)
 frame.notices(season, venue=day.venue)
 if day.status != "ok":
-    st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+    frame.no_numbers(season, booking, day)
 else:
     with st.container(horizontal=True, gap="medium"):
         least = st.slider(

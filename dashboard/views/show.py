@@ -396,7 +396,7 @@ row = next(r for r in told["bookings"] if r["booking"] == booking.id)
 if row["status"] == "ok":
     st.html(markup.answer(sentences.which_show(told, row, booking)))
 else:
-    st.error(f"{booking.name}: {row['status']}", icon=":material/error:")
+    frame.no_numbers(season, booking, season.days_of(booking.id)[0])
 _routines(season, told)
 _season(season, told, booking.id)
 if row["status"] == "ok":

@@ -323,7 +323,7 @@ booking = frame.choose_booking(season)
 day = frame.choose_day(season, booking)
 frame.notices(season, venue=day.venue, stale=day.status != "ok")
 if day.status != "ok":
-    st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+    frame.no_numbers(season, booking, day)
 else:
     try:
         _page(booking, day)

@@ -420,7 +420,7 @@ st.html(
     f"{' · <b>INVENTED WEATHER</b>' if invented else ''}</p>"
 )
 if day.status != "ok":
-    st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+    frame.no_numbers(season, booking, day)
     _rests_on(season, day, slot)
 else:
     st.html(markup.answer(sentences.venue(season, booking, day, slot)))
