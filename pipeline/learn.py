@@ -72,7 +72,7 @@ class LearnedFromLog:
     limits_sha256: str
     settings_sha256: str
 
-    def curves(self, step: Sequence[float] = (0.0, 0.0)) -> Curves:
+    def curves(self, step: float = 0.0) -> Curves:
         """Curves that the chances use; see `learning.used_curves`."""
         return learning.used_curves(self.written, self.limits, may_relax=self.may_relax, step=step)
 
@@ -294,7 +294,7 @@ def told(learned: LearnedFromLog) -> dict[str, Any]:
             "limit_middle": fit.limit_middle,
             "limit_lower": fit.limit_lower,
             "limit_upper": fit.limit_upper,
-            "directions": fit.directions.tolist(),
+            "limit_sd": fit.limit_sd,
             "stated_worth_shows": fit.pseudo_observations,
             "mildest_changes_left_out": fit.left_out,
             "offset": {

@@ -91,7 +91,6 @@ LABELS: dict[str, str] = {
     "bound": "bound",
     "station_place": "place in the venue's order of stations, from 1",
     "station_group": "quantities that are filled together",
-    "log_direction": "direction in which limits learned from the log are uncertain",
     "lead": "hours from a reading to the last whole hour (UTC) at or before the slot in discussion",
 }
 """Dimensions and what they mean; each but `slot` has a coordinate of its name."""
@@ -162,7 +161,7 @@ def _schema() -> dict[str, Field]:
     )
     add(
         "booking_as_planned_per_log",
-        ("booking", "log_direction"),
+        ("booking",),
         "f8",
         "1",
         "its change for one standard deviation, to caution, of the limits learned from the log; 0 without",
@@ -240,7 +239,7 @@ def _schema() -> dict[str, Field]:
     )
     add(
         "routine_as_planned_per_log",
-        (*_DAY_SLOT, "routine", "log_direction"),
+        (*_DAY_SLOT, "routine"),
         "f8",
         "1",
         "its change for one standard deviation, to caution, of the limits learned from the log; 0 without",

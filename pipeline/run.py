@@ -286,9 +286,9 @@ def learned_limits(season: Season, store: Store) -> LearnedFromLog | None:
 
 
 def _other_curves(season: Season, learned: LearnedFromLog, cache: Path) -> tuple[limits.Curves, ...]:
-    """Learned limits a standard deviation along each direction, and last those written; physics in all."""
-    stepped = [learned.curves(step) for step in learned.limits.directions]
-    return tuple(used_limits(season, c, cache).curves for c in (*stepped, learned.written))
+    """Learned limits a standard deviation stricter, and those written; physics in both."""
+    stricter = learned.curves(-learned.limits.limit_sd)
+    return tuple(used_limits(season, c, cache).curves for c in (stricter, learned.written))
 
 
 def _lay_learned(empty: dict[str, Any], learned: LearnedFromLog) -> None:
@@ -576,7 +576,6 @@ def _season_arrays(
         "bound": ["judged independently", "judged as one"],
         "station_place": list(range(1, max((len(v.stations) for v in booked), default=1) + 1)),
         "station_group": list(fallback.GROUPS),
-        "log_direction": list(range(1, ranking.LOG_DIRECTIONS + 1)),
         "lead": persistence.LEADS,
     }
     attrs = {
@@ -651,8 +650,8 @@ def _lay_day(
     per_trend = done.as_planned_warmer * (int(a["day_date"][i][:4]) - sample.years)
     a["routine_as_planned_per_trend"][i, :n, :, at] = np.moveaxis(per_trend, -1, 0)
     by_log = done.as_planned_per_step
-    a["routine_as_planned_per_log"][i, :n] = by_log[..., :-1] if by_log.shape[-1] else 0.0
-    written = by_log[..., -1] if by_log.shape[-1] else 0.0
+    per_log, written = np.moveaxis(by_log, -1, 0) if by_log.size else (0.0, 0.0)
+    a["routine_as_planned_per_log"][i, :n] = per_log
     a["routine_as_planned_as_written"][i, :n] = np.clip(done.as_planned.value + written, 0.0, 1.0)
     for name in QUANTITIES:
         a[f"{name}_quantile"][i, :n] = done.quantile[name]

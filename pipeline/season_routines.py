@@ -440,7 +440,7 @@ def _lay_day(
     variance = _trend_variance(numerator, denominator)
     da = limits.CAUSES.index("density_altitude")
 
-    flown, flies = [], []
+    flown, flies, stricter = [], [], []
     for k, ties in enumerate(judged):
         low = minimum is not None and k == len(judged) - 1
         act = _flies(a, season, i, slots, venue, air, minimum) if low else may
@@ -457,17 +457,21 @@ def _lay_day(
                 _over(go) > 0, 1.0 - _over(stay) / _over(go), np.nan
             )
         if k == 0:
-            continue  # the forecast has laid the full show
+            # The forecast has laid the full show.
+            stricter += [s[0](_thin(conditions)) for s in stepped[:1]]
+            continue
         rest = np.prod(1.0 - np.delete(by_cause, da, axis=0), axis=0)
         hot = act * rest * (1.0 - ties.stated.cause("density_altitude", warm))
         per_trend = (clim.year_means(hot) - stay) * reach
         error = variance * _over(per_trend) ** 2
-        by_log = planned_per_step(conditions, act, [ties.stated], [[s[k]] for s in stepped])[:, 0]
+        otherwise = [s[k](conditions) for s in stepped]
+        stricter += [other[:, :, ::_THIN] for other in otherwise[:1]]
+        by_log = planned_per_step(act, 1.0 - unchanged, otherwise)
         log_error: FloatArray | float = 0.0
         if by_log.shape[-1]:
-            log_error = np.nansum(by_log[:, :-1] ** 2, axis=-1)
-            a["routine_as_planned_per_log"][i, slots, k] = by_log[:, :-1]
-            a["routine_as_planned_as_written"][i, slots, k] = np.clip(_over(stay) + by_log[:, -1], 0.0, 1.0)
+            log_error = by_log[:, 0] ** 2
+            a["routine_as_planned_per_log"][i, slots, k] = by_log[:, 0]
+            a["routine_as_planned_as_written"][i, slots, k] = np.clip(_over(stay) + by_log[:, 1], 0.0, 1.0)
         else:
             a["routine_as_planned_per_log"][i, slots, k] = 0.0
             a["routine_as_planned_as_written"][i, slots, k] = _over(stay)
@@ -481,7 +485,7 @@ def _lay_day(
             held_back = np.where(known, act * np.prod(1.0 - other, axis=0), 0.0)
             a["routine_as_planned_range"][i, slots, k, bound] = _over(mean(held_back))
     shares = routine_shares(np.stack(flown), np.stack(flies), a["routine_crowd_value"])
-    log_error = _shares_variance(flown, flies, conditions, a["routine_crowd_value"], stepped[:-1])
+    log_error = _shares_variance(flown, flies, stricter, a["routine_crowd_value"])
     held = estimate(np.moveaxis(shares.routine, 0, 1), days[:, None], log_variance=log_error)
     for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
         a[f"routine_flown{end}"][i, slots] = values
@@ -494,27 +498,29 @@ def _lay_day(
     a["crowd_value_full_alone"][i, slots] = _over(alone.crowd_value)
 
 
+_THIN = 3  # every third day of the window tells how uncertain the shares are
+
+
+def _thin(conditions: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    return {name: v[:, :, ::_THIN] for name, v in conditions.items()}
+
+
 def _shares_variance(
     flown: Sequence[FloatArray],
     flies: Sequence[FloatArray],
-    conditions: Mapping[str, FloatArray],
+    stricter: Sequence[FloatArray],
     crowd_value: FloatArray,
-    stepped: Sequence[Sequence[limits.RoutineChance]],
 ) -> FloatArray | float:
-    """Squared standard error of how often each routine is flown, from the learned limits, (slot, routine)."""
-    if not stepped:
+    """Squared standard error of how often each routine is flown, from the learned limits, (slot, routine).
+
+    `stricter` holds the chances of change by limits a standard deviation stricter, of the days looked at.
+    """
+    if not stricter:
         return 0.0
-    # Every third day of the window tells how uncertain the shares are.
-    act = np.stack(flies)[:, :, :, ::3]
-    thin = {name: v[:, :, ::3] for name, v in conditions.items()}
-    base = routine_shares(np.stack(flown)[:, :, :, ::3], act, crowd_value).routine
-    changes = [
-        _over(
-            routine_shares(act * (1.0 - np.stack([r(thin) for r in step])), act, crowd_value).routine - base
-        )
-        for step in stepped
-    ]
-    return np.asarray(np.nansum(np.stack(changes) ** 2, axis=0).T)
+    act = np.stack(flies)[:, :, :, ::_THIN]
+    base = routine_shares(np.stack(flown)[:, :, :, ::_THIN], act, crowd_value).routine
+    moved = routine_shares(act * (1.0 - np.stack(stricter)), act, crowd_value).routine
+    return np.asarray((np.nan_to_num(_over(moved - base)) ** 2).T)
 
 
 def _over(by_year: FloatArray) -> FloatArray:

@@ -317,7 +317,7 @@ def test_one_more_show_moves_no_limit_the_wrong_way(seed, shows, noise, shift, s
 @settings(max_examples=60, deadline=None)
 @given(
     LOGS,
-    st.tuples(st.floats(-1.0, 1.0), st.floats(-1.0, 1.0)),
+    st.floats(-1.0, 1.0),
     st.floats(-2000.0, 12_000.0),
     st.floats(100.0, 4000.0),
 )

@@ -66,8 +66,8 @@ class ActLimits:
 class LogStep:
     """Limits other than those used, and the routines judged by them; each routine as in `forecast_slots`.
 
-    The first ones of a list are the limits learned from the log one standard deviation along each direction
-    of what is not known of them, the last one the limits without the log.
+    The first of a list are the limits learned from the log made stricter by a standard deviation of what is
+    not known of them, the last the limits without the log.
     """
 
     curves: Curves
@@ -308,37 +308,23 @@ def _figures_per_step(
 
 
 def planned_per_step(
-    conditions: Mapping[str, FloatArray],
-    act_flies: FloatArray,
-    routines: Sequence[RoutineChance],
-    steps: Sequence[Sequence[RoutineChance]],
+    act_flies: FloatArray, changed: FloatArray, otherwise: Sequence[FloatArray]
 ) -> FloatArray:
-    """Change of the chance that each routine is flown as planned, (instant, routine, step).
+    """Change of the chance that a routine is flown as planned, (instant, step).
 
     Parameters
     ----------
-    conditions, act_flies
+    act_flies
         Of the sampled hours, (instant, year, day, hour offset).
-    routines
-        Judged by the limits used.
-    steps
-        The same routines judged by other limits, one list a step.
+    changed
+        Chance that something in the routine is changed by the limits used, of the same shape.
+    otherwise
+        The same by the other limits, one a step.
     """
-    if not steps:
-        return np.zeros((act_flies.shape[0], len(routines), 0))
-    rows = []
-    for r, routine in enumerate(routines):
-        base = act_flies * (1.0 - routine(conditions))
-        rows.append(
-            np.stack(
-                [
-                    _over_years(clim.year_means(act_flies * (1.0 - step[r](conditions)) - base))
-                    for step in steps
-                ],
-                axis=-1,
-            )
-        )
-    return np.stack(rows, axis=1)
+    if not otherwise:
+        return np.zeros((act_flies.shape[0], 0))
+    moved = [_over_years(clim.year_means(act_flies * (changed - other))) for other in otherwise]
+    return np.stack(moved, axis=-1)
 
 
 def forecast_slots(
@@ -397,9 +383,11 @@ def forecast_slots(
     act_known = np.isfinite(act_flies)
     flies = np.where(act_known, act_flies, 0.0).astype(np.float32)
     da = CAUSES.index("density_altitude")
-    planned, warmed, spread, causes = [], [], [], []
-    for ties in routines:
+    planned, warmed, spread, causes, steps = [], [], [], [], []
+    for place, ties in enumerate(routines):
         chances = ties.by_cause(conditions)
+        changed = 1.0 - np.prod(1.0 - chances[0], axis=0)
+        steps.append(planned_per_step(act_flies, changed, [s.routines[place](conditions) for s in log_steps]))
         known = np.isfinite(chances[0])
         both = clim.YearMeans(act_known & known.all(axis=0))
         routine, *bounds = (np.where(known, c, np.float32(0.0)) for c in chances)
@@ -417,9 +405,7 @@ def forecast_slots(
     if trend_reach is not None and trend_variance > 0:
         slope = _over_years(as_planned_warmer * trend_reach[:, None, :])
         trend_error = trend_variance * slope**2
-    per_step = planned_per_step(
-        conditions, act_flies, [r.stated for r in routines], [s.routines for s in log_steps]
-    )
+    per_step = np.stack(steps, axis=1)
 
     # What one standard error of the trend, over the years it reaches, moves each quantity by.
     error = np.zeros((len(QUANTITIES), days.size))

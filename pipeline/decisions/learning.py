@@ -33,7 +33,7 @@ References
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -595,9 +595,8 @@ class LearnedLimits:
         Middle and 80 % range of the pilot's own limit.
     shift, slope
         m and b of the fit to the whole log.
-    directions
-        (direction, 2): comfortable and limit one standard deviation along each principal direction of what
-        is not known of them, less their own values; toward caution.
+    limit_sd
+        Standard deviation of what is not known of the limit.
     offset
         (cause, figure): how much more strictly than the rest; 0 or below, and 0 unless the log supports it.
     shows, changed
@@ -615,7 +614,7 @@ class LearnedLimits:
     limit_upper: float
     shift: float
     slope: float
-    directions: FloatArray
+    limit_sd: float
     offset: FloatArray
     shows: int
     changed: int
@@ -672,7 +671,7 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
         limit_upper=upper,
         shift=shift,
         slope=slope,
-        directions=_directions(m, b, weight),
+        limit_sd=_limit_sd(m, b, weight),
         offset=own_limit - limit,
         shows=int(known.any(axis=(1, 2)).sum()),
         changed=int(some.sum()),
@@ -684,15 +683,11 @@ def fit(told: Evidence, *, pseudo: float = PSEUDO_OBSERVATIONS, level: float = 0
     )
 
 
-def _directions(m: FloatArray, b: FloatArray, weight: FloatArray) -> FloatArray:
-    """Principal directions of the posterior of (comfortable, limit), one standard deviation, to caution."""
-    ends = np.stack([m - LOGIT_19 / b, m + LOGIT_19 / b])
-    # A slope near zero would put both ends far out; the bulk of the posterior is what counts.
-    ends = np.clip(ends, -4.0, 4.0)
-    about = ends - (ends @ weight)[:, None]
-    size, axis = np.linalg.eigh((about * weight) @ about.T)
-    steps = axis.T * np.sqrt(np.maximum(size, 0.0))[:, None]
-    return np.asarray(np.where(steps.sum(axis=1, keepdims=True) > 0.0, -steps, steps))
+def _limit_sd(m: FloatArray, b: FloatArray, weight: FloatArray) -> float:
+    """Standard deviation of the posterior of the limit."""
+    # A slope near zero would put the limit far out; the bulk of the posterior is what counts.
+    limit = np.clip(m + LOGIT_19 / b, -4.0, 4.0)
+    return float(np.sqrt(weight @ (limit - weight @ limit) ** 2))
 
 
 def _only(told: Evidence, group: BoolArray) -> Evidence:
@@ -780,7 +775,7 @@ def used_curves(
     learned: LearnedLimits,
     *,
     may_relax: bool = False,
-    step: Sequence[float] = (0.0, 0.0),
+    step: float = 0.0,
 ) -> Curves:
     """Curves for the chances: the learned ones where they are more cautious than the written.
 
@@ -797,10 +792,10 @@ def used_curves(
     may_relax
         Whether the pilot lets a learned limit be more permissive than the written one.
     step
-        Added to the learned comfortable and limit, on the pilot's scale; the limit's counts here.
+        Added to the learned limit, on the pilot's scale.
     """
     comfortable, limit = dict(written.comfortable), dict(written.limit)
-    high = learned.limit + step[1]
+    high = learned.limit + step
     for name, cause in CONDITIONS.items():
         if name not in written.limit:
             continue

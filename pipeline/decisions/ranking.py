@@ -8,22 +8,19 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.air import climatology as clim
 
-__all__ = ["DRAWS", "LOG_DIRECTIONS", "Comparison", "YearSeries", "compare", "rank"]
+__all__ = ["DRAWS", "Comparison", "YearSeries", "compare", "compare_each", "rank"]
 
 FloatArray = npt.NDArray[np.floating]
 
 DRAWS = 1000
 """Resamples of whole years behind a comparison."""
-
-LOG_DIRECTIONS = 2
-"""Directions in which limits learned from the log are uncertain: comfortable and limit together."""
 
 
 @dataclass(frozen=True)
@@ -61,15 +58,15 @@ class YearSeries:
     numerator, denominator
         Of the trend, by year: it is the ratio of their sums. Zero where no trend is applied.
     per_log
-        Change of the chance for one standard deviation along each direction of what is not known of the
-        limits learned from the log, (direction,): the same pilot flies every booking.
+        Change of the chance where the limits learned from the log are stricter by a standard deviation: the
+        same pilot flies every booking.
     """
 
     by_year: FloatArray
     per_trend: FloatArray
     numerator: FloatArray
     denominator: FloatArray
-    per_log: FloatArray = field(default_factory=lambda: np.zeros(LOG_DIRECTIONS))
+    per_log: float = 0.0
 
     @classmethod
     def without_trend(cls, by_year: FloatArray) -> YearSeries:
@@ -86,14 +83,14 @@ class YearSeries:
             np.mean([s.per_trend for s in series], axis=0),
             first.numerator,
             first.denominator,
-            np.mean([s.per_log for s in series], axis=0),
+            float(np.mean([s.per_log for s in series])),
         )
 
     def draws(self, years: npt.NDArray[np.bool_], weights: FloatArray) -> FloatArray:
         """Mean chance in each resample of `years`, trend and learned limits drawn anew in it, (draw,)."""
         value = weights @ self.by_year[years]
-        if np.any(self.per_log):
-            value = np.clip(value + _log_draws(len(weights)) @ self.per_log, 0.0, 1.0)
+        if self.per_log:
+            value = np.clip(value + _log_draws(len(weights)) * self.per_log, 0.0, 1.0)
         below = weights @ self.denominator[years]
         if not np.any(below > 0):
             return value
@@ -104,8 +101,8 @@ class YearSeries:
 
 
 def _log_draws(draws: int) -> FloatArray:
-    """Standard normal draws of the learned limits, (draw, direction), the same for every series."""
-    return np.random.default_rng(20260102).normal(size=(draws, LOG_DIRECTIONS))
+    """Standard normal draws of the learned limits, (draw,), the same for every series."""
+    return np.random.default_rng(20260102).normal(size=draws)
 
 
 def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERVAL_LEVEL) -> Comparison:
@@ -121,21 +118,51 @@ def compare(first: YearSeries, second: YearSeries, *, level: float = clim.INTERV
     level
         Of the interval.
     """
-    both = _shared(first, second)
-    n = int(both.sum())
-    if n == 0:
-        return Comparison(np.nan, np.nan, np.nan, 0, False)
-    mean = float(np.mean(first.by_year[both] - second.by_year[both]))
-    if n < 3:
-        return Comparison(mean, -1.0, 1.0, n, False)
-    weights = clim.year_weights(n, DRAWS)
-    draws = first.draws(both, weights) - second.draws(both, weights)
-    low, high = _interval(np.asarray(mean), draws, n, level)
-    return Comparison(mean, float(low), float(high), n, bool(low > 0.0 or high < 0.0))
+    (told,) = compare_each([first], second, level=level)
+    return told
 
 
-def _shared(first: YearSeries, second: YearSeries) -> npt.NDArray[np.bool_]:
-    return np.isfinite(first.by_year) & np.isfinite(second.by_year)
+def compare_each(
+    series: Sequence[YearSeries],
+    other: YearSeries,
+    *,
+    level: float = clim.INTERVAL_LEVEL,
+    drawn: dict[tuple[int, bytes], FloatArray] | None = None,
+) -> list[Comparison]:
+    """`compare` of several chances with one.
+
+    Parameters
+    ----------
+    series, other
+        Over the same years.
+    level
+        Of the interval.
+    drawn
+        Draws of series over years, kept between calls for the same series.
+    """
+    held = {} if drawn is None else drawn
+    told = [Comparison(np.nan, np.nan, np.nan, 0, False)] * len(series)
+    # Most have the same years: one sorting of the draws serves all that do.
+    alike: dict[bytes, list[int]] = defaultdict(list)
+    for i, one in enumerate(series):
+        alike[(np.isfinite(one.by_year) & np.isfinite(other.by_year)).tobytes()].append(i)
+    for key, members in alike.items():
+        both = np.frombuffer(key, dtype=bool)
+        n = int(both.sum())
+        if n == 0:
+            continue
+        mean = np.mean([series[i].by_year[both] - other.by_year[both] for i in members], axis=-1)
+        low, high = np.full(mean.shape, -1.0), np.ones(mean.shape)
+        if n >= 3:
+            weights = clim.year_weights(n, DRAWS)
+            for one in (other, *(series[i] for i in members)):
+                if (id(one), key) not in held:
+                    held[id(one), key] = one.draws(both, weights)
+            draws = np.stack([held[id(series[i]), key] for i in members]) - held[id(other), key]
+            low, high = _interval(mean, draws, n, level)
+        for i, m, a, b in zip(members, mean.tolist(), low.tolist(), high.tolist(), strict=True):
+            told[i] = Comparison(m, a, b, n, n >= 3 and (a > 0.0 or b < 0.0))
+    return told
 
 
 def _interval(mean: FloatArray, draws: FloatArray, n: int, level: float) -> tuple[FloatArray, FloatArray]:
@@ -172,20 +199,6 @@ def rank(
     apart = np.zeros((n, n), dtype=bool)
     drawn: dict[tuple[int, bytes], FloatArray] = {}
     for i in range(n):
-        # Most pairs have the same years: one sorting of the draws serves a booking's pairs over these.
-        others: dict[bytes, list[int]] = defaultdict(list)
-        for j in range(i + 1, n):
-            others[_shared(series[i], series[j]).tobytes()].append(j)
-        for key, pairs in others.items():
-            both = np.frombuffer(key, dtype=bool)
-            if both.sum() < 3:
-                continue
-            weights = clim.year_weights(int(both.sum()), DRAWS)
-            for k in (i, *pairs):
-                if (k, key) not in drawn:
-                    drawn[k, key] = series[k].draws(both, weights)
-            mean = np.mean([series[i].by_year[both] - series[j].by_year[both] for j in pairs], axis=-1)
-            draws = drawn[i, key] - np.stack([drawn[j, key] for j in pairs])
-            low, high = _interval(mean, draws, int(both.sum()), clim.INTERVAL_LEVEL)
-            apart[i, pairs] = apart[pairs, i] = (low > 0.0) | (high < 0.0)
+        pairs = compare_each(series[i + 1 :], series[i], drawn=drawn)
+        apart[i, i + 1 :] = apart[i + 1 :, i] = [pair.told_apart for pair in pairs]
     return order.astype(np.int64), apart

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.air import climatology as clim
-from pipeline.decisions.ranking import Comparison, YearSeries, compare
+from pipeline.decisions.ranking import Comparison, YearSeries, compare_each
 
 __all__ = [
     "Shares",
@@ -125,7 +125,9 @@ def against(series: Sequence[YearSeries], base: int) -> list[Comparison]:
     held = series[base].by_year
     years = int(np.isfinite(held).sum())
     nothing = Comparison(0.0, 0.0, 0.0, years, False)
-    return [nothing if i == base else compare(one, series[base]) for i, one in enumerate(series)]
+    told = compare_each(series, series[base])
+    told[base] = nothing
+    return told
 
 
 def best_slot(value: FloatArray, allowed: BoolArray) -> int | None:
