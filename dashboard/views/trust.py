@@ -190,7 +190,8 @@ def _thresholds(season: Season, venue: Told, *, invented: bool) -> None:
             markup.plain_table(
                 scores.skill_rows(venue["leave_one_year_out"]["thresholds"]),
                 columns,
-                "Forecast from all other years, later ones too: more years, but a forecast cannot know them.",
+                "Forecast from all other years, later ones too: more years, but a forecast cannot know them. "
+                "Gusts here are counted as reported, in the other years of the same reporting practice.",
                 numeric=("brier", "reference", "hours", "years"),
             )
         )
