@@ -244,8 +244,9 @@ def grade_rows() -> list[Row]:
         {"what": "Check", "care": too_few, "poor": "–"},
         row("90 % interval off 90 %*", t.coverage_off, "over {:.1f} points", 0.01),
         row("High density altitude, chance off*", t.density_altitude_bias, "over {:.1f} days in 100", 0.01),
-        row(
-            "Crosswind of 10 kt, chance off*", t.wind_bias_share, "over {:.0f} % of how often it blows", 0.01
+        *(
+            row(f"{what}, chance off*", t.wind_bias_share, "over {:.0f} % of how often it blows", 0.01)
+            for what in ("Crosswind of 10 kt", "Gust of 20 kt")
         ),
     ]
 

@@ -528,7 +528,7 @@ def _gusts_told(air: HourlyAir, forward: HindcastResult) -> dict[str, Any]:
         "status": words,
         "trusted_first_year": practice.first_year,
         "trusted_last_year": practice.last_year,
-        "first_year_scored": forward.first_gust_year or None,
+        "first_year_scored": min(forward.scored_years("gust"), default=None),
         "reported_over_expected": {
             str(y): _number(r) for y, r in zip(practice.years.tolist(), practice.ratio.tolist(), strict=True)
         },
@@ -536,18 +536,10 @@ def _gusts_told(air: HourlyAir, forward: HindcastResult) -> dict[str, Any]:
 
 
 def _status(air: HourlyAir, forward: HindcastResult, years: int, minimum: int) -> str:
-    import numpy as np
-
-    wind_years = {
-        int(y)
-        for key, p in forward.probability.items()
-        if key[0] == "crosswind"
-        for y in np.unique(forward.targets.year[np.isfinite(p) & np.isfinite(forward.outcome[key])])
-    }
     if years >= _LEAST_SCORED_YEARS:
         return "ok"
     span = f"{air.practice.years[0]} to {air.practice.years[-1]}"
-    if years == 0 and len(wind_years) >= _LEAST_SCORED_YEARS:
+    if years == 0 and len(forward.scored_years("crosswind")) >= _LEAST_SCORED_YEARS:
         return (
             "density altitude could not be verified: too few hours with temperature, dew point and pressure "
             f"in {span}; the wind was"
@@ -628,7 +620,7 @@ def _verify_venue(season: Season, venue: Venue, store: Any, arguments: argparse.
     )
 
 
-_TRUST_VERSION = 2
+_TRUST_VERSION = 3
 """Rises when the hindcast behind a grade changes, so that kept ones are made again."""
 
 
@@ -715,6 +707,7 @@ def _trust_scores(season: Season, venue: Venue, record: StationRecord) -> dict[s
     targets = booking_targets(season, venue, record, every=5)
     thresholds = {
         "density_altitude": [x * FT for x in _usual_thresholds(air, targets)],
+        "gust": [20.0 * KT],
         "crosswind": [10.0 * KT],
     }
     result = hindcast(
@@ -724,22 +717,37 @@ def _trust_scores(season: Season, venue: Venue, record: StationRecord) -> dict[s
         window_days=season.history.window_days,
         trend=season.history.trend,
         compare=False,
+        gust_model=False,
     )
     scores = density_altitude_scores(result)
     rows = {key: threshold_scores(result, key) for key in result.probability}
     biases = [r for key, r in rows.items() if key[0] == "density_altitude" and r["n"]]
     worst = max(biases, key=lambda r: abs(r["bias"]), default={"bias": np.nan, "bias_se": np.nan})
-    across = rows.get(("crosswind", 10.0 * KT), {"n": 0})
     return {
         "verified_years": int(scores["years"]),
         "coverage": float(scores["coverage_90"]),
         "coverage_se": float(scores["coverage_90_se"]),
         "density_altitude_bias": float(worst["bias"]),
         "density_altitude_bias_se": float(worst["bias_se"]),
-        "wind_bias": float(across.get("bias", np.nan)),
-        "wind_bias_se": float(across.get("bias_se", np.nan)),
-        "wind_base_rate": float(across.get("base_rate", np.nan)),
+        **_wind_bias("wind", rows["crosswind", 10.0 * KT]),
+        **_wind_bias("gust", rows["gust", 20.0 * KT]),
     }
+
+
+def _wind_bias(name: str, row: Mapping[str, float | int]) -> dict[str, float]:
+    """Bias of one threshold's chance, with its error and base rate, as fields of `Evidence`.
+
+    The error is at least what chance alone gives a right forecast: years without any of a rare event differ
+    little. NaN with too few years, which for gusts are those of one reporting practice.
+    """
+    from pipeline.decisions.trust import TrustThresholds
+
+    bias = error = rate = math.nan
+    if row["years"] >= TrustThresholds().verified_years:
+        bias, rate = float(row["bias"]), float(row["base_rate"])
+        told = min(max(bias + rate, 0.0), 1.0)
+        error = max(float(row["bias_se"]), math.sqrt(told * (1.0 - told) / row["n"]))
+    return {f"{name}_bias": bias, f"{name}_bias_se": error, f"{name}_base_rate": rate}
 
 
 def booking_targets(season: Season, venue: Venue, record: StationRecord, *, every: int = 1) -> Targets:

@@ -207,7 +207,8 @@ def test_the_thresholds_told_are_those_that_take_a_grade_away() -> None:
     """Just inside every number told keeps the grade; beyond the first is care, beyond the second poor."""
     good = {"years": 20, "distance": 0.0, "height_difference": 0.0, "verified_years": 12, "coverage": 0.9,
             "coverage_se": 0.001, "density_altitude_bias": 0.0, "density_altitude_bias_se": 0.001,
-            "wind_bias": 0.0, "wind_bias_se": 0.001, "wind_base_rate": 0.2}  # fmt: skip
+            "wind_bias": 0.0, "wind_bias_se": 0.001, "wind_base_rate": 0.2,
+            "gust_bias": 0.0, "gust_bias_se": 0.001, "gust_base_rate": 0.2}  # fmt: skip
     asked = {
         "Years of history": ("years", math.floor, -1),
         "Station from the show site": ("distance", lambda x: x * NM, 1),
@@ -217,6 +218,7 @@ def test_the_thresholds_told_are_those_that_take_a_grade_away() -> None:
         "90 % interval off 90 %*": ("coverage", lambda x: 0.9 - x / 100, 1),
         "High density altitude, chance off*": ("density_altitude_bias", lambda x: x / 100, 1),
         "Crosswind of 10 kt, chance off*": ("wind_bias", lambda x: 0.2 * x / 100, 1),
+        "Gust of 20 kt, chance off*": ("gust_bias", lambda x: 0.2 * x / 100, 1),
     }
     rows = {r["what"]: r for r in scores.grade_rows()}
     assert set(rows) - set(asked) == {"Gusts", "Check"}

@@ -165,6 +165,26 @@ def test_hindcast_equals_a_plain_count():
     assert result.probability[key][i] == pytest.approx(np.mean(shares))
 
 
+def test_gusts_leaving_a_year_out_equal_a_plain_count():
+    """Reported gust or mean wind in whole knots, over all other years since the reports changed in 2003."""
+    climate = LightClimate(years=14, practice_year=2003)
+    record, targets = light_record(climate, 8), light_targets(climate)
+    air = hc.hourly_air(record, RUNWAY)
+    assert (air.practice.first_year, air.practice.last_year) == (2003, 2013)
+    result = hc.hindcast(air, targets, {GUST[0]: GUST[1:]}, scheme="leave_one_out", compare=False)
+    assert result.scored_years("gust") == list(range(2003, 2014))
+    speed, gust = (np.rint(record.values[k] / KT) for k in ("wind_speed", "wind_speed_of_gust"))
+    peak = np.fmax(speed, gust)
+    i = int(np.flatnonzero(targets.year == 2008)[3])
+    shares = []
+    for year in set(range(2003, 2014)) - {2008}:
+        day = targets.utc[i].astype("datetime64[D]")
+        same = np.datetime64(f"{year}-{str(day)[5:]}", "D").astype(int) * 24 + 20 - record.first_hour
+        hours = [same + 24 * d + h for d in range(-15, 16) for h in (-1, 0, 1)]
+        shares.append(np.mean(peak[hours] >= 20))
+    assert result.probability[GUST][i] == pytest.approx(np.mean(shares))
+
+
 @pytest.mark.parametrize("drop", [None, 2006])
 def test_refit_from_yearly_sums_equals_the_plain_fit(drop):
     """The cycle and trend from sums by year are those of the fit over all hours at once."""

@@ -104,6 +104,11 @@ def test_a_long_record(tmp_path, capsys):
             assert row[f"{name}_se"] > 0, (row["variable"], name)
         assert row["brier"] == pytest.approx((1 - row["brier_skill"]) * row["brier_reference"], abs=1e-5)
     assert told["gusts"]["trusted_first_year"] in (2006, 2007, 2008)
+    left_out = {(r["variable"], r["threshold"]): r for r in told["leave_one_year_out"]["thresholds"]}
+    assert set(left_out) == set(rows)
+    for row in left_out.values():
+        assert abs(row["bias"]) <= 3.5 * row["bias_se"]
+    assert left_out["gust", 20.0]["years"] == 7
     assert told["cautions"]
 
 

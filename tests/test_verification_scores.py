@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from light_climates import ar1
+from scipy.special import ndtr
 
 from pipeline.decisions import verification as ver
 
@@ -119,15 +121,24 @@ def test_skill_and_its_error():
     assert np.isnan(ver.skill([0.0], [0.0], [1]).value)
 
 
-def test_consistency_bars_hold_a_reliable_forecast():
-    """Outcomes drawn from the forecasts lie in nine bars of ten (Bröcker and Smith 2007)."""
+@pytest.mark.parametrize(("hours", "memory"), [(1, 0.0), (1, 0.7), (4, 0.7)])
+def test_consistency_bars_hold_a_reliable_forecast(hours, memory):
+    """Outcomes drawn from the forecasts lie in nine bars of ten (Bröcker and Smith 2007).
+
+    Also where neighbouring days, and all of a day's hours, share their weather: a latent AR(1) of the days.
+    """
     g = np.random.default_rng(3)
+    years, days = 16, 90
+    season = np.linspace(0.05, 0.6, days)[:, None] + np.linspace(0.0, 0.3, hours)
+    p = np.broadcast_to(season, (years, days, hours))
+    year = np.repeat(np.arange(years), days * hours)
     inside = []
-    for _ in range(60):
-        p = g.beta(1.0, 3.0, 600)
-        o = (g.random(600) < p).astype(float)
-        diagram = ver.reliability(p, o, np.repeat(np.arange(10), 60), days_alike=1.0)
+    for _ in range(100):
+        latent = 0.9 * ar1(g, (years, days), memory)[..., None] if memory else 0.0
+        latent = latent + (np.sqrt(1 - 0.81) if memory else 1.0) * g.standard_normal((years, days, hours))
+        o = (ndtr(latent) < p).astype(float)
+        diagram = ver.reliability(p.ravel(), o.ravel(), year)
         inside += list((diagram.observed >= diagram.low) & (diagram.observed <= diagram.high))
-        assert diagram.count.sum() == 600
-    # 360 bars: two binomial standard errors of .9 are .032; drawn shares are discrete, which only widens.
-    assert 0.868 <= np.mean(inside) <= 0.96
+        assert diagram.count.sum() == p.size
+    # 600 bars, hours of one day hardly independent: three binomial errors of 300 are .052.
+    assert np.mean(inside) == pytest.approx(0.90, abs=0.052)

@@ -9,10 +9,12 @@ import pytest
 
 from pipeline.air.variables import FT, NM
 from pipeline.decisions.trust import GRADES, Evidence, trust_grade
+from pipeline.verify import _wind_bias
 
 SOUND = Evidence(
     years=20, distance=2 * NM, height_difference=30 * FT, verified_years=12, coverage=0.90,
     density_altitude_bias=0.005, wind_bias=0.004, wind_bias_se=0.004, wind_base_rate=0.1,
+    gust_bias=-0.004, gust_bias_se=0.004, gust_base_rate=0.1,
 )  # fmt: skip
 
 
@@ -40,7 +42,9 @@ def test_sound_numbers():
         ({"coverage": 0.86}, "with care", "86 %"),
         ({"density_altitude_bias": -0.04}, "with care", "4 days in 100 too seldom"),
         ({"density_altitude_bias": 0.08}, "poor", "8 days in 100 too often"),
-        ({"wind_bias": -0.03}, "with care", "3 days in 100 too seldom"),
+        ({"wind_bias": -0.03}, "with care", "crosswind was forecast 3 days in 100 too seldom"),
+        ({"gust_bias": -0.03}, "with care", "gusts were forecast 3 days in 100 too seldom"),
+        ({"gust_bias": 0.05}, "poor", "gusts were forecast 5 days in 100 too often"),
     ],
 )
 def test_each_threshold_speaks(change, grade, word):
@@ -62,6 +66,17 @@ def test_bias_within_its_sampling_error_is_not_held_against_the_wind():
     """A bias under three standard errors is noise, with dozens of numbers looked at."""
     assert trust_grade(replace(SOUND, wind_bias=0.03, wind_bias_se=0.015)).grade == "good"
     assert trust_grade(replace(SOUND, coverage=np.nan)).grade == "good"
+
+
+def test_what_is_held_against_a_wind():
+    """A bias over under five years is not; a rare event that never came is no more than its chance."""
+    few = {"years": 4, "n": 60, "bias": 0.2, "bias_se": 0.01, "base_rate": 0.1}
+    assert np.isnan(_wind_bias("gust", few)["gust_bias"])
+    # Told 1 in 100 and never seen in 200: two were expected, none comes one time in seven.
+    never = {"years": 12, "n": 200, "bias": 0.01, "bias_se": 0.0005, "base_rate": 0.0}
+    told = _wind_bias("gust", never)
+    assert told["gust_bias_se"] == pytest.approx((0.01 * 0.99 / 200) ** 0.5)
+    assert trust_grade(replace(SOUND, **told)).grade == "good"
 
 
 def test_invented_weather_says_so():

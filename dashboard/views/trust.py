@@ -124,8 +124,8 @@ def _thresholds(season: Season, venue: Told, *, invented: bool) -> None:
         '<p class="sh-note">Hours with like forecasts are put together: how often it was forecast across, '
         "how often it happened upwards. On the dashed line forecasts come true. Pale bar: where nine in ten "
         "such groups would lie if the forecasts were right; hollow diamond: outside it. "
-        f"{outside} of {len(groups)} groups lie outside here; about {len(groups) / 10:.0f} would by chance."
-        "</p>"
+        f"{outside} of {len(groups)} groups lie outside here; about {len(groups) / 10:.0f} would by chance "
+        "if every forecast were right, and some more since forecasts rest on few years.</p>"
     )
     with st.container(horizontal=True, gap="medium", key="reliability"):
         for diagram in diagrams:
@@ -190,7 +190,8 @@ def _thresholds(season: Season, venue: Told, *, invented: bool) -> None:
             markup.plain_table(
                 scores.skill_rows(venue["leave_one_year_out"]["thresholds"]),
                 columns,
-                "Forecast from all other years, later ones too: more years, but a forecast cannot know them.",
+                "Forecast from all other years, later ones too: more years, but a forecast cannot know them. "
+                "Gusts here are counted as reported, in the other years of the same reporting practice.",
                 numeric=("brier", "reference", "hours", "years"),
             )
         )

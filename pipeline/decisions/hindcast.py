@@ -179,8 +179,6 @@ class HindcastResult:
         By variable and threshold, each (target,).
     normal, no_trend
         Likewise for density altitude.
-    first_gust_year
-        First year whose gusts are scored; 0 where none are.
     """
 
     targets: Targets
@@ -196,7 +194,14 @@ class HindcastResult:
     reference: Mapping[tuple[str, float], FloatArray]
     normal: Mapping[tuple[str, float], FloatArray]
     no_trend: Mapping[tuple[str, float], FloatArray]
-    first_gust_year: int
+
+    def scored_years(self, variable: str) -> list[int]:
+        """Years in which some threshold of a variable was forecast and reported, in order."""
+        scored: set[int] = set()
+        for key, p in self.probability.items():
+            if key[0] == variable:
+                scored.update(self.targets.year[np.isfinite(p) & np.isfinite(self.outcome[key])].tolist())
+        return sorted(scored)
 
 
 @dataclass
@@ -226,6 +231,7 @@ def hindcast(
     trend: bool = True,
     quantile_type: int | None = None,
     compare: bool = True,
+    gust_model: bool | None = None,
 ) -> HindcastResult:
     """Forecast every target from the years that the scheme allows, and hold it against the report.
 
@@ -238,8 +244,7 @@ def hindcast(
     thresholds
         By name of `VARIABLES`, [m] and [m s-1].
     scheme
-        "forward", or "leave_one_out". Gusts are scored forward only: leaving one year out of a hundred
-        gust fits tells nothing more.
+        "forward", or "leave_one_out".
     first_year
         First year scored; None for the first that the minimum allows.
     minimum_years
@@ -253,6 +258,10 @@ def hindcast(
         forecast does (`pipeline.air.climatology.predictive_quantiles`).
     compare
         Whether to score the monthly normal and the method without trend as well.
+    gust_model
+        Whether gusts come from a model refitted for every year, applied to the winds of all years allowed,
+        or are counted in print over the trusted ones, which is much quicker; None for the model forward and
+        the count leaving one out.
     """
     if scheme not in ("forward", "leave_one_out"):
         raise ValueError(f"hindcast: scheme must be forward or leave_one_out, got {scheme!r}")
@@ -268,8 +277,7 @@ def hindcast(
     truth = _truth(air, hours)
     n = hours.size
     wanted = {k: tuple(thresholds.get(k, ())) for k in VARIABLES}
-    if not forward:
-        wanted["gust"] = ()
+    modelled = forward if gust_model is None else gust_model
     keys = [(k, x) for k in VARIABLES for x in wanted[k]]
     outcome = {key: _reached(truth[key[0]], key[1]) for key in keys}
     nothing = np.full(n, np.nan)
@@ -288,7 +296,10 @@ def hindcast(
     fits = {y: _fits(t_sums, d_sums, use, trend) for y, use in keep.items()}
     flat = {y: _fits(t_sums, d_sums, use, False) for y, use in keep.items()} if compare and trend else {}
     pressure = float(air.pressure.mean())
-    models, first_gust_year = _gust_models(air, hours, scored, wanted["gust"], allowed_of)
+    models = _gust_models(air, hours, scored, wanted["gust"], allowed_of) if modelled else {}
+    counted = {"crosswind": air.crosswind}
+    if not modelled:
+        counted["gust"] = _gusts_in_print(air)
 
     # Targets of one date and time of day share their window; it is read once.
     month = targets.utc.astype("datetime64[M]").astype(int)
@@ -302,8 +313,8 @@ def hindcast(
         part = chosen[start : start + _KEYS_AT_ONCE]
         columns = _columns(air, targets.utc[part], record_years, window_days, hour_offsets)
         for key in keys:
-            if key[0] == "crosswind":
-                series = _reached(air.crosswind, key[1])
+            if key[0] in counted:
+                series = _reached(counted[key[0]], key[1])
                 drawn = clim.gather_nearest(series, air.first_hour, columns.instants)
                 columns.indicator[key] = clim.year_means(drawn)
         in_part = np.flatnonzero((key_of >= start) & (key_of < start + part.size))
@@ -345,7 +356,7 @@ def hindcast(
                     for key in da_keys:
                         no_trend[key][at] = probability[key][at]
             for key in keys:
-                if key[0] == "crosswind":
+                if key[0] in counted:
                     by_year = columns.indicator[key][np.ix_(local, np.flatnonzero(allowed))]
                     probability[key][at] = _mean_of_years(by_year, minimum_years)
                 elif key[0] == "gust" and int(y) in models:
@@ -363,7 +374,7 @@ def hindcast(
     )
     return HindcastResult(
         targets, truth["density_altitude"], low, high, crps, crps_reference, crps_normal, crps_flat,
-        outcome, probability, reference, normal, no_trend, first_gust_year,
+        outcome, probability, reference, normal, no_trend,
     )  # fmt: skip
 
 
@@ -380,16 +391,19 @@ def _truth(air: HourlyAir, hours: FloatArray) -> dict[str, FloatArray]:
         clim.gather(air.temperature, air.first_hour, hours),
         clim.gather(air.dew_point, air.first_hour, hours),
     )
-    gust = np.full(hours.shape, np.nan)
-    if air.gust_reported is not None and air.practice.reports:
-        peak = wind.gust_peak(air.wind_speed, air.gust_reported)
-        gust = clim.gather_nearest(peak, air.first_hour, hours)
-        gust = np.where(air.practice.trusted(gusts.calendar_years(hours)), gust, np.nan)
     return {
         "density_altitude": density_altitude,
-        "gust": gust,
+        "gust": clim.gather_nearest(_gusts_in_print(air), air.first_hour, hours),
         "crosswind": clim.gather_nearest(air.crosswind, air.first_hour, hours),
     }
+
+
+def _gusts_in_print(air: HourlyAir) -> FloatArray:
+    """Gust peaks of the years whose reporting is trusted [m s-1], (hour,); NaN in the others."""
+    if air.gust_reported is None or not air.practice.reports:
+        return np.full(air.wind_speed.size, np.nan)
+    peak = wind.gust_peak(air.wind_speed, air.gust_reported)
+    return np.where(air.practice.trusted(gusts.calendar_years(air.hours())), peak, np.nan)
 
 
 def observed_density_altitude(air: HourlyAir, targets: Targets) -> FloatArray:
@@ -407,10 +421,10 @@ def _fits(t_sums: YearlySums, d_sums: YearlySums, keep: BoolArray, trend: bool) 
 
 def _gust_models(
     air: HourlyAir, hours: FloatArray, scored: IntArray, thresholds: Sequence[float], allowed_of: Allowed
-) -> tuple[dict[int, dict[float, FloatArray]], int]:
+) -> dict[int, dict[float, FloatArray]]:
     """For each scored year the chance of each gust threshold at every hour of the record near the season."""
     if not thresholds or air.gust_reported is None or not air.practice.reports:
-        return {}, 0
+        return {}
     every = air.hours()
     year = gusts.calendar_years(every)
     near = gusts.hours_like(every, hours, days=_NEAR_SEASON_DAYS)
@@ -438,7 +452,7 @@ def _gust_models(
             else:
                 chance[ask] = gusts.exceedance(model, air.wind_speed[ask], every[ask], x)
             models[int(y)][x] = chance
-    return models, min(models, default=0)
+    return models
 
 
 def _columns(

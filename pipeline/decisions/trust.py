@@ -63,8 +63,9 @@ class Evidence:
     density_altitude_bias, density_altitude_bias_se
         Greatest bias of a density altitude chance, signed, and its standard error.
     wind_bias, wind_bias_se, wind_base_rate
-        Of the chance of a crosswind of 10 kt: as good a test of the sampled winds as a gust's, which rests
-        on them, and quicker.
+        Of the chance of a crosswind of 10 kt.
+    gust_bias, gust_bias_se, gust_base_rate
+        Of the chance of a gust of 20 kt, counted in print over the years of the present reporting practice.
     """
 
     years: int
@@ -82,6 +83,9 @@ class Evidence:
     wind_bias: float = np.nan
     wind_bias_se: float = np.nan
     wind_base_rate: float = np.nan
+    gust_bias: float = np.nan
+    gust_bias_se: float = np.nan
+    gust_base_rate: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -165,13 +169,12 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
             t.density_altitude_bias,
             f"high density altitude was forecast {_in_a_hundred(bias)}",
         )
-        wind = evidence.wind_bias
-        if abs(wind) > _ERRORS * np.nan_to_num(evidence.wind_bias_se):
-            high(
-                abs(wind) / max(evidence.wind_base_rate, 0.01),
-                t.wind_bias_share,
-                f"strong wind was forecast {_in_a_hundred(wind)}",
-            )
+        for what, wind, error, rate in (
+            ("strong crosswind was", evidence.wind_bias, evidence.wind_bias_se, evidence.wind_base_rate),
+            ("strong gusts were", evidence.gust_bias, evidence.gust_bias_se, evidence.gust_base_rate),
+        ):
+            if abs(wind) > _ERRORS * np.nan_to_num(error):
+                high(abs(wind) / max(rate, 0.01), t.wind_bias_share, f"{what} forecast {_in_a_hundred(wind)}")
     found.sort(key=lambda item: -item[0])
     worst = found[0][0] if found else 0
     reasons = tuple(words for _, words in found)
@@ -199,4 +202,5 @@ def grade_told(sentence: str) -> str:
 def _in_a_hundred(bias: float) -> str:
     if not np.isfinite(bias):
         return ""
-    return f"{100 * abs(bias):.0f} days in 100 too {'often' if bias > 0 else 'seldom'}"
+    days = max(round(100 * abs(bias)), 1)
+    return f"{days} day{'' if days == 1 else 's'} in 100 too {'often' if bias > 0 else 'seldom'}"

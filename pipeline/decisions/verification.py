@@ -185,14 +185,14 @@ def reliability(
     *,
     bins: int = 6,
     draws: int = 400,
-    days_alike: float = 3.0,
     seed: int = 20260101,
 ) -> Reliability:
     """Reliability diagram in bins of equal count, with 90 % consistency bars.
 
-    The bars come from outcomes drawn from the forecasts themselves. Neighbouring hours and days share
-    their weather, so each bin is drawn as if it held fewer forecasts by `days_alike`, and years are told
-    apart only by number: with fewer than two the bars are (0, 1).
+    The bars come from outcomes drawn from the forecasts themselves. Neighbouring hours and days share their
+    weather, so a bin is drawn as if it held fewer forecasts: by as much as the misses of a year, summed
+    within each bin, vary more from year to year than independent ones would. With fewer than two years that
+    is not known, and the bars are (0, 1).
 
     Parameters
     ----------
@@ -202,8 +202,6 @@ def reliability(
         At most so many.
     draws
         Draws behind the bars.
-    days_alike
-        Forecasts that count as one.
     seed
         Of the draws.
     """
@@ -216,13 +214,30 @@ def reliability(
     use = np.flatnonzero(n > 0)
     forecast = np.bincount(place, weights=p, minlength=edges.size - 1)[use] / n[use]
     observed = np.bincount(place, weights=o, minlength=edges.size - 1)[use] / n[use]
+    years, at = np.unique(np.asarray(year), return_inverse=True)
+    if years.size < 2:
+        return Reliability(forecast, observed, n[use], np.zeros(use.size), np.ones(use.size))
+    size = np.maximum(np.rint(n[use] / _alike(p, o, place, at)).astype(int), 1)
     generator = np.random.default_rng(seed)
-    size = np.maximum(np.rint(n[use] / days_alike).astype(int), 1)
     drawn = generator.binomial(size, np.clip(forecast, 0.0, 1.0), size=(draws, use.size)) / size
     low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
-    if np.unique(np.asarray(year)).size < 2:
-        low, high = np.zeros_like(low), np.ones_like(high)
     return Reliability(forecast, observed, n[use], low, high)
+
+
+def _alike(p: FloatArray, o: FloatArray, place: IntArray, year: IntArray) -> float:
+    """How many forecasts count as one: the variance of a bin's yearly misses over that of independent ones.
+
+    All bins together, since one of them alone holds too few years to tell; never less than one.
+    """
+    shape = (int(place.max()) + 1, int(year.max()) + 1)
+    cell = place * shape[1] + year
+    miss = np.bincount(cell, weights=o - p, minlength=shape[0] * shape[1]).reshape(shape)
+    count = np.bincount(cell, minlength=shape[0] * shape[1]).reshape(shape)
+    # A bin's mean miss is what the diagram shows; the years' spread is about it.
+    mean = miss.sum(axis=1, keepdims=True) / np.maximum(count.sum(axis=1, keepdims=True), 1)
+    spread = float(np.sum((miss - count * mean) ** 2)) * shape[1] / (shape[1] - 1.0)
+    alone = float(np.sum(p * (1.0 - p)))
+    return max(spread / alone, 1.0) if alone > 0.0 else 1.0
 
 
 def bias_with_error(error: ArrayLike, year: ArrayLike) -> tuple[float, float]:
