@@ -527,7 +527,7 @@ class Gate:
 
     @property
     def missed(self) -> npt.NDArray[np.str_]:
-        """How the figure as planned misses the gate, one of `MISSES`; empty where it passes or there is none."""
+        """How the figure as planned misses the gate, one of `MISSES`; empty where it does not miss one."""
         # The gate's speeds reach down below the planned one wherever they reach it.
         low = self.planned_height < self.least_height - 2.0 * _SETTLED
         fast = self.planned_speed > self.greatest_speed + _EASED
