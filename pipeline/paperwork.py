@@ -163,14 +163,14 @@ class CardGate:
     least_speed_kt, greatest_speed_kt
         Indicated, rounded up and down.
     missed
-        Whether the figure as planned does not get there.
+        How the figure as planned misses it, as in `Gate.missed`; empty where it does not.
     """
 
     least_height: float
     greatest_height: float
     least_speed_kt: int
     greatest_speed_kt: int
-    missed: bool
+    missed: str
 
 
 @dataclass(frozen=True)
@@ -289,11 +289,12 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
         air = FieldAir(thin[here], field[here])
         for f, (name, planned) in enumerate(flight.figures.items()):
             figure = planned.raised(lift)
-            found = (
+            gates = (
                 apex_gates(figure, flight.aircraft, air, float(floors[here[0]]), flight.cushions)
                 if figure.gate_segments
                 else ()
             )
+            found = [(gate, gate.missed) for gate in gates]
             for n, d in enumerate(here):
                 told[d][name] = FlownFigure(
                     math.ceil(float(entry_speed_at(figure, thin[d])) / KT - 1e-9),
@@ -305,9 +306,9 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
                             float(gate.greatest_height[n]),
                             math.ceil(float(np.nan_to_num(gate.least_speed[n])) / KT - 1e-9),
                             math.floor(float(np.nan_to_num(gate.greatest_speed[n])) / KT + 1e-9),
-                            bool(gate.planned_height[n] < gate.least_height[n] - 0.1),
+                            str(missed[n]),
                         )
-                        for gate in found
+                        for gate, missed in found
                     ),
                 )
     return told
@@ -359,6 +360,13 @@ def _minutes(seconds: float) -> str:
 
 # --- The pilot's card -------------------------------------------------------------------------------
 
+_MISSED = {
+    "never gets there": "As planned it never gets to its gate: {}. Leave out.",
+    "too low": "As planned too low for its gate: {}. Enter with more, or leave out.",
+    "too fast": "As planned too fast for its gate: {}. Enter slower, or leave out.",
+}
+"""What the card says below its table, by how figures miss their gates; see `Gate.missed`."""
+
 
 def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None = None) -> Sheet:
     """The pilot's card: order, entry speed, entry and gate as the needle reads, limit, seconds, what is out.
@@ -389,7 +397,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
 
     rows: list[tuple[str, ...]] = []
-    shaded, unmet, missed = [], [], []
+    shaded, unmet = [], []
+    missed: dict[str, list[str]] = {how: [] for how in _MISSED}
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
         entry, gates = ("", ""), [("", "")]
@@ -398,8 +407,9 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             gates = [told(gate) for gate in flown.gates] or gates
             if ("NONE", "–") in gates:
                 unmet.append(names[f])
-            elif any(gate.missed for gate in flown.gates):
-                missed.append(names[f])
+            else:
+                for how in {gate.missed for gate in flown.gates} - {""}:
+                    missed[how].append(names[f])
         limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
         if limit_ft[f] <= day.reckoned_ft:
             shaded.append((len(rows), 6))
@@ -417,8 +427,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         lines.append(f"Grey: at {day.reckoned_ft:,.0f} ft you have ruled the figure out. Read the air first.")
     if unmet:
         lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
-    if missed:
-        lines.append(f"As planned too low for its gate: {', '.join(missed)}. Enter with more, or leave out.")
+    lines += [_MISSED[how].format(", ".join(which)) for how, which in missed.items() if which]
     if day.tops:
         lines.append(
             f"Climbs to {day.tops[show.name] / FT:,.0f} ft above the field: not under a ceiling that low."

@@ -219,6 +219,27 @@ def test_a_gate_before_a_line_that_ends_at_a_height(ends_ft: int, gates: int) ->
             assert np.all(left[met] > -0.5 * FT)
 
 
+def test_a_figure_that_misses_its_own_gate_is_told_how() -> None:
+    """Never there, too low, too fast. Common practice, no source: missed in height or speed, roll out.
+
+    An outside loop entered 3 kt faster for each 1,000 ft is at its gate 85 + 12 = 97 kt at 4,000 ft, where no
+    more than 85 + 10 = 95 kt is allowed. A reverse half Cuban from 70 kt gets up its line at sea level only.
+    """
+    fast = replace(LIBRARY["outside_loop"], entry_speed_gain=3 * KT / (1000 * FT))
+    (gate,) = apex_gates(fast, BIPLANE, FieldAir(np.array([0.0, 4000.0, 8000.0]) * FT), FLOOR, CUSHIONS)
+    assert gate.greatest_speed[1] == pytest.approx(95 * KT)
+    assert gate.planned_speed[1] == pytest.approx(97 * KT)
+    assert gate.missed.tolist() == ["", "too fast", "too low"]
+    slow = replace(LIBRARY["reverse_half_cuban"], entry_speed=70 * KT)
+    (gate,) = apex_gates(slow, BIPLANE, FieldAir(np.array([0.0, 9000.0]) * FT), FLOOR, CUSHIONS)
+    assert np.all(np.isfinite(gate.least_height))
+    assert gate.missed.tolist() == ["", "never gets there"]
+    # Where none is met there is none to miss.
+    (gate,) = apex_gates(replace(slow, entry_speed=55 * KT), BIPLANE, FieldAir(0.0), FLOOR, CUSHIONS)
+    assert np.isnan(gate.least_height)
+    assert gate.missed == ""
+
+
 def test_a_gate_on_the_way_up_is_refused() -> None:
     """An apex gate judged while the aircraft still climbs would be no apex: told with the segment."""
     with pytest.raises(ValueError, match=r"segment 2 \(pull_to\): the gate is .* still climbs"):

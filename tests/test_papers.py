@@ -19,9 +19,11 @@ from reportlab.pdfgen.canvas import Canvas
 
 from pipeline import briefing, paperwork
 from pipeline.air.atmosphere import standard_temperature
-from pipeline.air.variables import FT
+from pipeline.air.variables import FT, KT
 from pipeline.cli import main
 from pipeline.errors import InputError
+from pipeline.flight.figures import LIBRARY
+from pipeline.flight_inputs import season_flight
 from pipeline.inputs import demo_folder, load_season
 from pipeline.papers import sheet as paper
 from pipeline.papers.sheet import FLOWN_POINTS, INVENTED, Lines, Numbers, Sheet, Table
@@ -283,6 +285,31 @@ def test_card_entry_speed_and_gate_are_rounded_to_the_safe_side() -> None:
     (gate,) = one.flown["Smoke loop"].gates
     assert int(row[4].replace(",", "")) >= 6700.0 + gate.least_height / FT - 1e-6
     assert row[5] == f"{gate.least_speed_kt}–{gate.greatest_speed_kt}"
+
+
+def test_card_says_how_a_figure_misses_its_own_gate() -> None:
+    """A gate that the figure as planned never gets to, or passes too fast, is said; none is left silent.
+
+    From 140 kt a square loop gets up its line at sea level, not at the 10,500 ft reckoned for; an
+    outside loop with 1.2 kt more for each 1,000 ft is 12.6 kt faster there than at sea level, and its gate
+    allows 10.
+    """
+    one = day(HIGH)
+    flight = season_flight(one.season)
+    assert flight is not None
+    slow = replace(LIBRARY["square_loop"], entry_speed=140 * KT)
+    fast = replace(
+        LIBRARY["outside_loop"],
+        entry_speed_gain=1.2 * KT / (1000 * FT),
+        entry_height=2600 * FT,
+    )
+    (flown,) = paperwork._fly(replace(flight, figures={"Half Cuban": slow, "Smoke loop": fast}), [one])
+    card = paperwork.pilot_card(replace(one, flown=flown, tops={}), one.shows[0])
+    assert isinstance(card.blocks[-1], Lines)
+    told = card.blocks[-1].lines
+    assert "As planned it never gets to its gate: Half Cuban. Leave out." in told
+    assert "As planned too fast for its gate: Smoke loop. Enter slower, or leave out." in told
+    paper.draw(card)
 
 
 def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:

@@ -248,12 +248,18 @@ def _kneeboard(
         highest = float(apex.greatest_height[i])
         if math.isfinite(highest):
             rows.append((f"{called}: needle NOT OVER [ft]", _needle_down(highest, least, elevation, cold)))
-        if not planned >= least:
+        missed, arrives = str(apex.missed[i]), float(apex.planned_speed[i])
+        if missed == "too low":
             note += (
                 f'<p class="sh-note"><b>As planned it misses its own gate</b>: it arrives '
                 f"{words.number(math.ceil((least - planned) / FT - 1e-9), 'ft')} lower, at "
-                f"{words.number(math.ceil(float(apex.planned_speed[i]) / KT), 'kt')}. The gate holds at all "
+                f"{words.number(math.ceil(arrives / KT), 'kt')}. The gate holds at all "
                 "its speeds, and the worst asks for more height. Enter with more, or leave it out.</p>"
+            )
+        elif missed:
+            note += (
+                f'<p class="sh-note"><b>As planned it misses its own gate</b>: it arrives {missed}, at '
+                f"{_kt(arrives, up=True)} kt. Enter slower, or leave it out.</p>"
             )
     return (
         '<div class="sh-together">'

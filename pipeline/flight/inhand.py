@@ -25,6 +25,7 @@ from pipeline.flight.runway import acceleration, climb_out_speed, dive
 
 __all__ = [
     "BITES",
+    "MISSES",
     "Cushions",
     "DerivedLimit",
     "Gate",
@@ -524,6 +525,18 @@ class Gate:
     planned_height: FloatArray
     planned_speed: FloatArray
 
+    @property
+    def missed(self) -> npt.NDArray[np.str_]:
+        """How the figure as planned misses the gate, one of `MISSES`; empty where it does not miss one."""
+        # The gate's speeds reach down below the planned one wherever they reach it.
+        low = self.planned_height < self.least_height - 2.0 * _SETTLED
+        fast = self.planned_speed > self.greatest_speed + _EASED
+        how = np.select([np.isnan(self.planned_height), low, fast], MISSES, "")
+        return np.asarray(np.where(np.isfinite(self.least_height), how, ""))
+
+
+MISSES = ("never gets there", "too low", "too fast")
+"""How a figure as planned can miss its own gate, in the order in which they are told."""
 
 _WAYS_DOWN = 5  # speeds looked at between the planned and the greatest
 _SETTLED = 0.05  # m; a gate is printed up to the next 50 ft
