@@ -205,7 +205,6 @@ _READ = (
     "station_trend_numerator",
     "venue",
 )
-_SAMPLED = ("wind_speed", "toward_crowd", "along_line", "ceiling", "visibility")
 
 
 # --- What each offer brings ---------------------------------------------------------------------------
@@ -314,20 +313,24 @@ class _DayWeather:
     not_observed: tuple[tuple[str, ...], ...]
 
 
-def _day_weather(a: _Arrays, season: Season, offers: Sequence[Booking]) -> _DayWeather:
+def _day_weather(ds: xr.Dataset, a: _Arrays, season: Season, offers: Sequence[Booking]) -> _DayWeather:
     settings = season.ferry
     assert settings is not None
     day_booking = a["day_booking"]
     first = [int(np.flatnonzero(day_booking == b.id)[0]) for b in offers]
     offered = a["day_offered_slot"][first]
-    # In single precision, as they are stored: a mean over a thousand hours needs no more.
-    held = {name: a[f"sample_{name}"][first].astype(np.float32, copy=False) for name in _SAMPLED}
     rows = np.arange(len(offers))
-    middle = held["wind_speed"].shape[-1] // 2
+    middle = ds["sample_wind_speed"].shape[-1] // 2
+
+    # Only what is used is read, in single precision: a mean over a thousand hours needs no more.
+    def days(name: str) -> FloatArray:
+        return ds[f"sample_{name}"][first].to_numpy().astype(np.float32, copy=False)
 
     def at_show(name: str) -> FloatArray:
-        return np.asarray(held[name][rows, offered, :, :, middle]).reshape(rows.size, -1)
+        held = ds[f"sample_{name}"][first, ..., middle].to_numpy().astype(np.float32, copy=False)
+        return np.asarray(held[rows, offered]).reshape(rows.size, -1)
 
+    held = {name: days(name) for name in ("wind_speed", "ceiling", "visibility")}
     heading = np.radians(np.array([season.venue(b.venue).show_line.true_heading for b in offers]))[:, None]
     on_right = np.array([season.venue(b.venue).show_line.crowd_on_right for b in offers])[:, None]
     speed, along, toward = at_show("wind_speed"), at_show("along_line"), at_show("toward_crowd")
@@ -379,7 +382,7 @@ class _Ways:
     ----------
     late
         By how long the direct way misses what is demanded [s]; nothing or less where it does not, NaN
-        where the first is not over before the other begins.
+        where the first is not over before the other begins, or home lies between in any case.
     """
 
     allowed: BoolArray
@@ -529,13 +532,24 @@ def _ways(
     later = later & (each[:, None] < each)
     a, b = np.nonzero(later)
     rest = settings.rest_days * DAY
-    direct = fly(times.leave[a], a, b)
-    there = length[a, b] == 0.0
-    # At the same field it is there already, whatever hour it was wanted.
-    direct_late = np.where(there, -np.inf, direct.arrival + rest - times.arrive[b])
-    onward = fly(ready[a, b], np.full(a.size, n), b)
-    home_late = onward.arrival + rest - times.arrive[b]
+    # After most shows the aircraft can leave home for a later one at one and the same hour.
+    (leaving, bound), same = np.unique(np.stack([ready[a, b], b]), axis=1, return_inverse=True)
+    bound = bound.astype(np.int64)
+    once = fly(leaving, np.full(bound.size, n), bound)
+    onward_arrival, onward_flying, onward_days = (v[same] for v in (once.arrival, once.flying, once.days))
+    home_late = onward_arrival + rest - times.arrive[b]
     outbound = fly(ready[n], home, each)
+    gap_days = (times.first_show[b] - times.last_show_end[a]) / DAY
+    can_home = (home_late <= 0.0) & fits_home[a, b] & np.isfinite(homeward.arrival[a])
+    must_home = can_home & (gap_days > settings.home_after_days)
+    # At the same field it is there already, whatever hour it was wanted.
+    there = length[a, b] == 0.0
+    direct_late, direct_flying = np.full(a.size, np.nan), np.zeros(a.size)
+    direct_days = np.zeros(a.size, dtype=np.int64)
+    near = ~must_home
+    direct = fly(times.leave[a[near]], a[near], b[near])
+    direct_late[near] = np.where(there[near], -np.inf, direct.arrival + rest - times.arrive[b[near]])
+    direct_flying[near], direct_days[near] = direct.flying, direct.days
 
     allowed = np.zeros((n + 1, n + 1), dtype=bool)
     via = np.zeros((n + 1, n + 1), dtype=bool)
@@ -543,22 +557,18 @@ def _ways(
     days, spare = np.zeros((n + 1, n + 1), dtype=np.int64), np.zeros((n + 1, n + 1), dtype=np.int64)
     late = np.full((n + 1, n + 1), np.nan)
 
-    gap_days = (times.first_show[b] - times.last_show_end[a]) / DAY
-    can_home = (home_late <= 0.0) & fits_home[a, b] & np.isfinite(homeward.arrival[a])
     can_direct = (direct_late <= 0.0) & ~between[a, b]
     away = settings.away_cost_a_day
-    direct_cost = settings.cost_per_flying_hour * direct.flying / HOUR + away * np.floor(gap_days)
-    home_flying = homeward.flying[a] + onward.flying
-    home_cost = settings.cost_per_flying_hour * home_flying / HOUR + away * (homeward.days[a] + onward.days)
+    direct_cost = settings.cost_per_flying_hour * direct_flying / HOUR + away * np.floor(gap_days)
+    home_flying = homeward.flying[a] + onward_flying
+    home_cost = settings.cost_per_flying_hour * home_flying / HOUR + away * (homeward.days[a] + onward_days)
     with np.errstate(invalid="ignore"):
-        goes_home = can_home & (
-            ~can_direct | (gap_days > settings.home_after_days) | (home_cost < direct_cost)
-        )
+        goes_home = must_home | (can_home & (~can_direct | (home_cost < direct_cost)))
     allowed[a, b] = can_home | can_direct
     via[a, b] = goes_home
     cost[a, b] = np.where(goes_home, home_cost, np.where(can_direct, direct_cost, 0.0))
-    flying[a, b] = np.where(goes_home, home_flying, direct.flying)
-    days[a, b] = np.where(goes_home, onward.days, direct.days)
+    flying[a, b] = np.where(goes_home, home_flying, direct_flying)
+    days[a, b] = np.where(goes_home, onward_days, direct_days)
     slack = np.where(goes_home, -home_late, np.where(there, 0.0, -direct_late))
     spare[a, b] = _whole_days(slack, settings.spare_days)
     late[a, b] = direct_late
@@ -603,9 +613,11 @@ def _lay_reach(
     kinds = np.unique(np.stack([days[a, b], spare[a, b]]), axis=1).T
     for needed, extra in kinds:
         same = np.flatnonzero((days[a, b] == needed) & (spare[a, b] == extra))
-        joint = np.minimum(flyable[first[same]], flyable[b[same]])
+        # From home it is the one end's days, whatever came before.
+        (start, end), again = np.unique(np.stack([first[same], b[same]]), axis=1, return_inverse=True)
         run = min(int(extra), flyable.shape[-1] - int(needed))
-        reach[a[same], b[same]] = ferry.chance_in_time(joint, int(needed), run)
+        joint = np.minimum(flyable[start], flyable[end])
+        reach[a[same], b[same]] = ferry.chance_in_time(joint, int(needed), run)[again]
 
 
 # --- The plan -----------------------------------------------------------------------------------------
@@ -630,8 +642,9 @@ def plan_season(ds: xr.Dataset, season: Season, *, draws: int = DRAWS) -> Plan:
     """
     _aircraft(season)
     base = _base(season)
-    # Each array is taken out of the dataset once: looking one up costs more than what is done with most.
-    a = {name: ds[name].to_numpy() for name in (*_READ, *(f"sample_{name}" for name in _SAMPLED))}
+    # Each array is taken out of the dataset once: looking one up costs more than what is done with most. The
+    # sampled hours are far larger, and only part of them is used: they are left to `_day_weather`.
+    a = {name: ds[name].to_numpy() for name in _READ}
     offers = sorted(
         season.bookings, key=lambda b: _instant(season, b, b.show_days[0], min(b.window_from, b.slot))
     )
@@ -644,7 +657,7 @@ def plan_season(ds: xr.Dataset, season: Season, *, draws: int = DRAWS) -> Plan:
     rows = [row_of[b.id] for b in offers]
     chances = _booking_chances(a, rows)
     times = _times(season, offers)
-    weather = _day_weather(a, season, offers)
+    weather = _day_weather(ds, a, season, offers)
     ways = _ways(season, offers, times, weather, base)
 
     fee = np.array([season.in_currency(b, b.fee or 0.0) for b in offers])

@@ -450,8 +450,8 @@ def by_hand(chosen: tuple[Any, ...]) -> tuple[int, float] | None:
 @functools.cache
 def chances() -> xr.Dataset:
     """The results as far as a plan reads them."""
-    sampled = [f"sample_{name}" for name in season_plan._SAMPLED]
-    return results()[[*season_plan._READ, *sampled]]
+    weather = ("wind_speed", "toward_crowd", "along_line", "ceiling", "visibility")
+    return results()[[*season_plan._READ, *(f"sample_{name}" for name in weather)]]
 
 
 def as_results(rows: list[str], names: list[str]) -> xr.Dataset:

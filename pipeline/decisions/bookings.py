@@ -120,13 +120,7 @@ def best_plans(
     # What is forced comes before any number of contracts, and a contract before any worth.
     first = np.where(into, n + 1.0, offers.must[:, None].astype(float))
     bonus = np.where(out | closed, -np.inf, scale * first)
-    # gain[i, j]: what j adds after i, (n + 1, n + 1, column); the last column of j is the way home.
-    gain = np.full((n + 1, n + 1, columns), -np.inf)
-    reach = offers.reach[:, :n, None]
-    gain[:, :n] = reach * w + (1.0 - reach) * offers.absent[:, None] + bonus
-    gain[:, n] = 0.0
-    gain -= np.where(offers.allowed, offers.cost, np.inf)[:, :, None]
-
+    gain = _Gain(offers, w, bonus)
     ahead = _ahead(gain)
     enough = _reachable(gain, offers.clash) - SAME
     bars = [sum(1 << int(k) for k in np.flatnonzero(offers.clash[j])) for j in range(n)]
@@ -135,18 +129,18 @@ def best_plans(
     values.append(np.zeros((1, columns)))
     before: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
     for j in range(n):
+        gained = gain.before(j)
         found: dict[int, list[tuple[int, int]]] = {}
-        for i in (n, *range(j)):
-            if offers.allowed[i, j]:
-                for s, mask in enumerate(masks[i]):
-                    if not mask >> j & 1:
-                        barred = (mask | bars[j]) >> (j + 1) << (j + 1)
-                        found.setdefault(barred, []).append((i, s))
+        for i in [n] * bool(offers.allowed[n, j]) + np.flatnonzero(offers.allowed[:j, j]).tolist():
+            for s, mask in enumerate(masks[i]):
+                if not mask >> j & 1:
+                    barred = (mask | bars[j]) >> (j + 1) << (j + 1)
+                    found.setdefault(barred, []).append((i, s))
         kept: list[tuple[int, FloatArray, npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
         # Few barred first: only those can stand above the others.
         for mask in sorted(found, key=int.bit_count):
             came = np.array(found[mask])
-            total = np.stack([values[i][s] for i, s in found[mask]]) + gain[came[:, 0], j]
+            total = np.stack([values[i][s] for i, s in found[mask]]) + gained[(came[:, 0] + 1) % (n + 1)]
             best = np.argmax(total, axis=0)
             value = np.take_along_axis(total, best[None], axis=0)[0]
             if np.all(value + ahead[j] < enough):
@@ -164,7 +158,7 @@ def best_plans(
         )
 
     ends = [(i, s) for i in range(n + 1) if offers.allowed[i, n] for s in range(len(masks[i]))]
-    total = np.stack([values[i][s] + gain[i, n] for i, s in ends])
+    total = np.stack([values[i][s] - offers.cost[i, n] for i, s in ends])
     last = np.argmax(total, axis=0)
     taken = np.zeros((columns, n), dtype=bool)
     for c in range(columns):
@@ -175,29 +169,61 @@ def best_plans(
     return plan_worth(offers, taken, w), taken
 
 
-def _ahead(gain: FloatArray) -> FloatArray:
+class _Gain:
+    """What an offer adds after another; a slice at a time, as the whole would not fit a processor's cache.
+
+    Attributes
+    ----------
+    columns
+        Number of columns.
+    home
+        What the way home adds after each offer, and after none, (n + 1,).
+    """
+
+    def __init__(self, offers: Offers, present: FloatArray, bonus: FloatArray) -> None:
+        # Home first: what can come before an offer is then the first rows.
+        self._reach = np.roll(offers.reach[:, :-1], 1, axis=0)
+        self._cost = np.roll(np.where(offers.allowed, offers.cost, np.inf), 1, axis=0)
+        self._present, self._absent, self._bonus = present, offers.absent, bonus
+        self.columns = present.shape[1]
+        self.home = -np.roll(self._cost[:, -1], -1)
+
+    def before(self, j: int) -> FloatArray:
+        """What `j` adds after none, and after each earlier offer, (j + 1, column)."""
+        reach = self._reach[: j + 1, j, None]
+        brought = reach * self._present[j] + (1.0 - reach) * self._absent[j]
+        return np.asarray(brought + self._bonus[j] - self._cost[: j + 1, j, None])
+
+    def after(self, i: int) -> FloatArray:
+        """What every later offer adds after `i`, (n - i - 1, column)."""
+        reach = self._reach[i + 1, i + 1 :, None]
+        brought = reach * self._present[i + 1 :] + (1.0 - reach) * self._absent[i + 1 :, None]
+        return np.asarray(brought + self._bonus[i + 1 :] - self._cost[i + 1, i + 1 : -1, None])
+
+
+def _ahead(gain: _Gain) -> FloatArray:
     """Most that can still be added after each offer were there no exclusivity, (n, column)."""
-    n = gain.shape[0] - 1
-    result = np.full((n, gain.shape[2]), -np.inf)
+    n = gain.home.size - 1
+    result: FloatArray = np.empty((n, gain.columns))
     for i in range(n - 1, -1, -1):
-        onward = gain[i, i + 1 : n] + result[i + 1 :]
-        result[i] = np.maximum(gain[i, n], onward.max(axis=0, initial=-np.inf))
+        onward = gain.after(i) + result[i + 1 :]
+        result[i] = np.maximum(gain.home[i], onward.max(axis=0, initial=-np.inf))
     return result
 
 
-def _reachable(gain: FloatArray, clash: BoolArray) -> FloatArray:
+def _reachable(gain: _Gain, clash: BoolArray) -> FloatArray:
     """Worth of a good plan that keeps every exclusivity, in every column: one state an offer, (column,)."""
-    n, columns = gain.shape[0] - 1, gain.shape[2]
-    value = np.full((n + 1, columns), -np.inf)
-    value[n] = 0.0
-    barred = np.zeros((n + 1, columns, n), dtype=bool)
-    every = np.arange(columns)
+    n = gain.home.size - 1
+    # Home first; of what is barred, offer, last offer and column.
+    value = np.zeros((n + 1, gain.columns))
+    barred = np.zeros((n, n + 1, gain.columns), dtype=bool)
+    every = np.arange(gain.columns)
     for j in range(n):
-        total = np.where(barred[:, :, j], -np.inf, value + gain[:, j])
+        total = np.where(barred[j, : j + 1], -np.inf, value[: j + 1] + gain.before(j))
         best = np.argmax(total, axis=0)
-        value[j] = total[best, every]
-        barred[j] = barred[best, every] | clash[j]
-    return np.asarray((value + gain[:, n]).max(axis=0))
+        value[j + 1] = total[best, every]
+        barred[:, j + 1] = barred[:, best, every] | clash[j][:, None]
+    return np.asarray((value + np.roll(gain.home, 1)[:, None]).max(axis=0))
 
 
 def plan_worth(offers: Offers, taken: BoolArray, present: FloatArray | None = None) -> FloatArray:
@@ -298,28 +324,32 @@ def fee_needed(offers: Offers, share: FloatArray) -> tuple[FloatArray, BoolArray
         The best plan with each offer, (n, n).
     """
     n = offers.size
-    each = np.eye(n, dtype=bool)
-    present = np.repeat(offers.present[:, None], n, axis=1)
-    _, base = best_plans(offers)
-    without, _ = best_plans(offers, present, force_out=each)
+    best, base = best_plans(offers)
     kept = offers.must & base[0]
-    more = np.zeros(n)
-    plans = np.zeros((n, n), dtype=bool)
+    more, hopeless = np.zeros(n), np.zeros(n, dtype=bool)
+    plans = np.repeat(base, n, axis=0)
+    # What the best plan has is worth it already, and the best without any other offer is that plan.
+    todo = np.flatnonzero(~base[0])
     # Worth with the offer is convex in the fee, so steps along the tangent come down onto the root.
     for _ in range(4 * n + 4):
-        raised = present + np.where(each, share * more, 0.0)
-        worth, plans = best_plans(offers, raised, force_in=each | kept[:, None])
-        able = each.diagonal() & plans.diagonal() & np.all(plans | ~kept | each, axis=1)
-        gap = without - worth
-        slope = np.array([_reach(offers, plans[b], b) for b in range(n)]) * share
+        if not todo.size:
+            break
+        each = np.arange(todo.size)
+        raised = np.repeat(offers.present[:, None], todo.size, axis=1)
+        raised[todo, each] += share[todo] * more[todo]
+        forced = np.repeat(kept[:, None], todo.size, axis=1)
+        forced[todo, each] = True
+        worth, found = best_plans(offers, raised, force_in=forced)
+        plans[todo] = found
+        able = np.all(found | ~forced.T, axis=1)
+        gap = best - worth
+        slope = np.array([_reach(offers, plans[b], b) for b in todo.tolist()]) * share[todo]
+        hopeless[todo] = ~able | ((gap > SAME) & (slope <= 0.0))
         with np.errstate(divide="ignore", invalid="ignore"):
             step = np.where(np.abs(gap) <= SAME, 0.0, gap / slope)
-        wanted = np.where(able & (slope > 0.0), np.maximum(more + step, 0.0), more)
-        moved = np.abs(wanted - more) > SAME
-        more = wanted
-        if not moved.any():
-            break
-    hopeless = ~able | ((gap > SAME) & (slope <= 0.0))
+        before = more[todo]
+        more[todo] = np.where(able & (slope > 0.0), np.maximum(before + step, 0.0), before)
+        todo = todo[np.abs(more[todo] - before) > SAME]
     return np.where(hopeless, np.inf, more), plans
 
 
