@@ -387,7 +387,7 @@ def small_air(
 
 
 def air_by_slot(
-    rows: Sequence[Row], quantity: str, limit: Limit | None, *, invented: bool, chosen: str = ""
+    rows: Sequence[Row], quantity: str, limit: Limit | None, *, title: str, invented: bool, chosen: str = ""
 ) -> Spec:
     """One quantity through the day: median, the band of eight days in ten, the interval of one day in ten.
 
@@ -399,12 +399,14 @@ def air_by_slot(
         Key of `words.QUANTITIES`.
     limit
         Personal limit to draw in.
+    title
+        From `Season.heading`.
     invented
         Whether the weather is invented.
     chosen
         Local start of the slot in hand, ringed.
     """
-    title, unit, _ = words.QUANTITIES[quantity]
+    unit = words.QUANTITIES[quantity][1]
     colour = colour_of(quantity)
     held = [r for r in rows if math.isfinite(r["median"])]
     low, high = drawn_range(limit, held)
@@ -433,10 +435,11 @@ def air_by_slot(
         _mark("rule", {"x": x, "y": _number("high_lower"), "y2": {"field": "high_upper"}}, **bars),
         _mark("rule", {"x": x, "y": _number("median_lower"), "y2": {"field": "median_upper"}}, **bars),
     ]
-    if "bound" in held[0]:
-        layers.append(
-            _mark("line", {"x": x, "y": _number("bound")}, color=colour, strokeDash=[1, 3], strokeWidth=1.8)
-        )
+    dotted: Spec = {"color": colour, "strokeDash": [1, 3], "strokeWidth": 1.8}
+    if "bound_low" in held[0]:
+        layers.append(_mark("line", {"x": x, "y": _number("bound")}, **dotted))
+        if any(r["bound_low"] < r["high"] for r in held):
+            layers.append(_mark("line", {"x": x, "y": _number("bound_low")}, **dotted))
     layers.append(
         _mark(
             "point",

@@ -114,7 +114,7 @@ def _curve(points: Sequence[tuple[float, float]], colour: str, width: float, das
 
 
 def air_by_hour(
-    rows: Sequence[Row], quantity: str, limit: charts.Limit | None, *, invented: bool, alt: str
+    rows: Sequence[Row], quantity: str, limit: charts.Limit | None, *, title: str, invented: bool, alt: str
 ) -> str:
     """One quantity by slot: median, eight days in ten, both intervals, and the personal limits near them.
 
@@ -126,6 +126,8 @@ def air_by_hour(
         Key of `words.QUANTITIES`.
     limit
         Personal limit to draw in.
+    title
+        From `Season.heading`.
     invented
         Whether the weather is invented.
     alt
@@ -139,7 +141,7 @@ def air_by_hour(
     held = [r for r in rows if math.isfinite(r["median"])]
     if not held:
         return ""
-    title, unit, _ = words.QUANTITIES[quantity]
+    unit = words.QUANTITIES[quantity][1]
     colour = charts.colour_of(quantity)
     plane = _Plane([int(r["start"]) for r in rows], *charts.drawn_range(limit, rows))
     inside = _ground(plane, rows, {t: words.number(t) for t in _ticks(plane.low, plane.high)})
@@ -150,9 +152,11 @@ def air_by_hour(
         inside.append(_line(x, plane.y(r["median_lower"]), x, plane.y(r["median_upper"]), colour, 3.4))
     middle = [(plane.x(r["start"]), plane.y(r["median"])) for r in held]
     inside.append(_curve(middle, colour, 2.4))
-    if "bound" in held[0]:
-        bound = [(plane.x(r["start"]), plane.y(r["bound"])) for r in held if math.isfinite(r["bound"])]
-        inside.append(_curve(bound, colour, 1.4, "1.5 3.5"))
+    if "bound_low" in held[0]:
+        lower = any(r["bound_low"] < r["high"] for r in held)
+        for end in ("bound", "bound_low") if lower else ("bound",):
+            bound = [(plane.x(r["start"]), plane.y(r[end])) for r in held if math.isfinite(r[end])]
+            inside.append(_curve(bound, colour, 1.4, "1.5 3.5"))
     if limit is not None:
         for value, name, dash in ((limit[0], "comfortable", "5 4"), (limit[1], "limit", "")):
             if plane.low <= value <= plane.high:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from dashboard import words
 from pipeline.decisions import fees
-from pipeline.decisions.trust import GRADES, grade_told
+from pipeline.decisions.trust import GRADES
 from pipeline.results import LABELS, SCHEMA, read_results, what_bites
 
 __all__ = ["BookingRow", "Day", "Season", "Slot"]
@@ -83,6 +83,7 @@ class BookingRow:
     same_ranks: tuple[int, ...]
     worse_than_fee: bool
     trust: str
+    grade: str
     invented: bool
 
     @property
@@ -213,6 +214,7 @@ class Season:
                     same_ranks=tuple(same),
                     worse_than_fee=bool(worse[b]),
                     trust=str(v["booking_trust"][b]),
+                    grade=str(v["booking_trust_grade"][b]),
                     invented=bool(v["station_invented"][venue]),
                 )
             )
@@ -269,7 +271,7 @@ class Season:
         return {
             b.place: b.trust
             for b in self.bookings
-            if grade_told(b.trust) == GRADES[-1] and venue in (None, self.days_of(b.id)[0].venue)
+            if b.grade == GRADES[-1] and venue in (None, self.days_of(b.id)[0].venue)
         }
 
     # --- A day --------------------------------------------------------------------------------------
@@ -298,6 +300,14 @@ class Season:
                 }
             )
         return rows
+
+    def gusts_at(self, day: Day) -> str:
+        """What a day's gusts are: "observed", "modelled", "estimated" or "none"."""
+        return str(self.values["venue_gusts"][day.venue])
+
+    def heading(self, day: Day, quantity: str) -> str:
+        """Heading of one of the air's quantities on a day, which says where it is estimated."""
+        return words.heading(quantity, self.gusts_at(day))
 
     def air_rows(self, day: Day, quantity: str) -> list[Row]:
         """One quantity by slot in its unit on the screen: median, one-in-ten band and its interval."""
@@ -519,7 +529,7 @@ class Season:
                 "Hours whose report carried a gust",
                 words.percent(float(v["gust_reported_share"][at]))
                 if v["gust_reported_share"][at] > 0
-                else "not observed",
+                else f"none; the gusts are {self.gusts_at(day)}",
             ),
             (
                 "As planned if figures were judged one by one / all as one",

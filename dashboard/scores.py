@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard import words
 from dashboard.season import Season, results_file, stamp
 from pipeline.air.variables import FT, NM
-from pipeline.decisions.trust import TrustThresholds, grade_told
+from pipeline.decisions.trust import TrustThresholds
 from pipeline.verify import read_verification, verification_path
 
 __all__ = [
@@ -80,8 +80,8 @@ def booking_rows(season: Season) -> list[Row]:
         {
             "booking": b.name,
             "place": b.place,
-            "grade": grade_told(b.trust),
-            "told": GRADE_WORDS[grade_told(b.trust)],
+            "grade": b.grade,
+            "told": GRADE_WORDS[b.grade],
             "sentence": b.trust,
             "invented": b.invented,
         }
@@ -289,7 +289,7 @@ def gust_rows(season: Season, told: Told | None) -> list[Row]:
         rows.append(
             {
                 "booking": b.name,
-                "reported": words.percent(share) if share > 0 else "not observed",
+                "reported": words.percent(share) if share > 0 else f"none; {season.gusts_at(day)}",
                 "practice": str(gusts.get("status", "not yet checked")),
                 "figure": season.figures[f] if rise >= _SHOWN_RISE else "none",
                 "from": words.percent(float(change[f])) if rise >= _SHOWN_RISE else words.MISSING,

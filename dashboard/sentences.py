@@ -136,6 +136,16 @@ def _signed(difference: float) -> str:
     return f"{sign}{abs(difference):,.0f}"
 
 
+_GUSTS = {
+    "observed": "elsewhere the mean wind stands.",
+    "modelled": "elsewhere the mean wind stands or, in years that reported gusts otherwise than the last, a "
+    "gust drawn from the winds.",
+    "estimated": "the others are estimated from the winds, with a model of other stations.",
+    "none": "there is no wind to take gusts from.",
+}
+"""What stands where no gust was reported."""
+
+
 def under_the_picture(
     season: Season, day: Day, slot: Slot, quantity: str, rows: Sequence[Mapping[str, Any]]
 ) -> str:
@@ -154,11 +164,7 @@ def under_the_picture(
     if quantity == "gust":
         share = float(season.values["gust_reported_share"][day.index, slot.position])
         told.append(
-            f"A gust was reported in {words.percent(share)} of the hours; elsewhere the mean wind stands, or "
-            "an estimate where a warning above says so."
-            if share > 0
-            else "Gusts: not observed at this station; the mean wind stands for them, or an estimate where a "
-            "warning above says so."
+            f"A gust was reported in {words.percent(share)} of the hours; {_GUSTS[season.gusts_at(day)]}"
         )
         here = next(r for r in rows if r["local"] == slot.local)
         if here["bound_low"] < here["bound"]:

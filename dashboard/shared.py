@@ -285,7 +285,7 @@ def _air(season: Season, day: Day) -> str:
     rows: list[dict[str, str]] = [{"local": slot.local} for slot in day.slots]
     columns = {"local": "Start, local"}
     for quantity in _DRAWN:
-        title, unit, _ = words.QUANTITIES[quantity]
+        title, unit = season.heading(day, quantity), words.QUANTITIES[quantity][1]
         short = "DA" if quantity == "density_altitude" else title
         ends = (("median", "median"), ("high", "1 day in 10 above"))
         columns |= {f"{quantity}_{end}": f"{short}, {told} [{unit}]" for end, told in ends}
@@ -321,12 +321,13 @@ def _pictures(season: Season, day: Day) -> str:
             for r, slot in zip(season.air_rows(day, quantity), day.slots, strict=True)
         ]
         limit = season.limit_of(day, quantity)
-        name, unit, _ = words.QUANTITIES[quantity]
+        name, unit = season.heading(day, quantity), words.QUANTITIES[quantity][1]
         here = rows[day.offered]
         picture = drawn.air_by_hour(
             rows,
             quantity,
             limit,
+            title=name,
             invented=invented,
             alt=f"{name} by hour. At {at.local}: median {words.number(here['median'], unit)}, one day in ten "
             f"above {words.number(here['high'], unit)}. The table of the air holds the numbers.",
@@ -347,8 +348,9 @@ def _pictures(season: Season, day: Day) -> str:
         '<p class="sh-note">Line: median. Pale band: eight days in ten; for the chance, its 90 % interval. '
         "Upright bars: 90 % intervals of the median (thick) and of the value that one day in ten exceeds "
         "(thin). Shaded: the organiser’s window. Ring: the slot in discussion. Dashed and solid ink: "
-        "comfortable and limit of the most demanding figure, or of the act. Dotted: where one gust in ten "
-        "would reach if every unreported gust were as large as a report may leave out.</p>"
+        "comfortable and limit of the most demanding figure, or of the act. Dotted: the gust that one day "
+        "in ten would exceed if every unreported gust were as large as a report may leave out and, where it "
+        "lies lower than the band, if none were more than the mean wind.</p>"
     )
 
 

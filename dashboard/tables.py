@@ -82,7 +82,7 @@ def hours_air(answer: briefing.SlotAnswer) -> str:
             "median": "DA, median [ft]",
             "high": "DA, 1 day in 10 above [ft]",
             "crowd": "Wind on the crowd, 1 day in 10 above [kt]",
-            "gust": "Gust peak, 1 day in 10 above [kt]",
+            "gust": f"{words.heading('gust', answer.gusts)}, 1 day in 10 above [kt]",
             "bites": "What bites the full show",
         },
         f"Local time, {answer.timezone}. DA: density altitude",

@@ -19,6 +19,7 @@ __all__ = [
     "dates",
     "days_in_ten",
     "down",
+    "heading",
     "interval",
     "joined",
     "money",
@@ -57,6 +58,20 @@ NOTHING = "no show"
 
 MISSING = "–"
 NBSP = "\N{NO-BREAK SPACE}"
+
+
+def heading(quantity: str, gusts: str) -> str:
+    """Heading of a quantity; gusts that a model of other stations made are called estimated.
+
+    Parameters
+    ----------
+    quantity
+        Key of `QUANTITIES`.
+    gusts
+        What the venue's gusts are, as the results tell.
+    """
+    name = QUANTITIES[quantity][0]
+    return f"{name}, estimated" if quantity == "gust" and gusts == "estimated" else name
 
 
 def cause(name: str) -> str:

@@ -350,6 +350,8 @@ class SlotAnswer:
         Whether a slot of the window lies in twilight or night; empty when none does.
     other_days
         How the booking's other show days differ, in words; empty when there is none.
+    gusts
+        "observed", "modelled" in part of the years, "estimated" with a model of other stations, or "none".
     """
 
     booking: str
@@ -368,6 +370,7 @@ class SlotAnswer:
     late_minutes: int
     sunset_note: str
     other_days: str
+    gusts: str
 
     @property
     def too_late(self) -> str:
@@ -432,7 +435,7 @@ def slot_answer(
             "act_out_by_cause", "density_altitude_quantile", "toward_crowd_quantile", "gust_quantile",
             "station_trend_numerator", "station_trend_denominator", "venue_line_heading",
             "venue_crowd_on_right", "venue_latitude", "venue_longitude", "venue_name", "venue_elevation",
-            "venue_timezone",
+            "venue_timezone", "venue_gusts",
         )
     }  # fmt: skip
     venue, n = venue_row(ds, row), held.days.size
@@ -556,6 +559,7 @@ def slot_answer(
         late_minutes=late_minutes,
         sunset_note=f"Twilight or night at {', '.join(dark)}." if dark else "",
         other_days=_other_days(ds, row),
+        gusts=str(v["venue_gusts"][venue]),
     )
 
 

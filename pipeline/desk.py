@@ -173,7 +173,11 @@ def _slots(arguments: argparse.Namespace) -> int:
             f"{row.gust_high_kt:>3.0f} kt {thunder:>8}" + (f"  {row.sun}" if row.sun else "")
         )
     _print("\n* as good as the best hour of the window   - outside the window")
-    _print("crowd, gust: wind toward the crowd and gust peak that 1 day in 10 exceeds\n")
+    estimated = "; the gusts here are estimated, with a model of other stations"
+    _print(
+        "crowd, gust: wind toward the crowd and gust peak that 1 day in 10 exceeds"
+        f"{estimated if answer.gusts == 'estimated' else ''}\n"
+    )
     _print(ask_text(answer, CAUTIONS))
     return OK
 

@@ -88,7 +88,7 @@ def tables(ds: xr.Dataset) -> dict[str, str]:
             "booking", "venue", "state", "rank", "status", "as_planned", "as_planned_lower",
             "as_planned_upper", "best_slot_local", "best_slot_as_planned", "worst_slot_local",
             "worst_slot_as_planned",
-            "fee", "costs", "currency", "invented",
+            "trust_grade", "fee", "costs", "currency", "invented",
         ],
         (
             [
@@ -96,7 +96,8 @@ def tables(ds: xr.Dataset) -> dict[str, str]:
                 v["booking_status"][b], v["booking_as_planned"][b], v["booking_as_planned_lower"][b],
                 v["booking_as_planned_upper"][b], v["booking_best_slot"][b],
                 v["booking_best_slot_as_planned"][b], v["booking_worst_slot"][b],
-                v["booking_worst_slot_as_planned"][b], v["booking_fee"][b], v["booking_costs"][b],
+                v["booking_worst_slot_as_planned"][b], v["booking_trust_grade"][b],
+                v["booking_fee"][b], v["booking_costs"][b],
                 ds.attrs["currency"], invented,
             ]
             for b, name in enumerate(ds["booking"].to_numpy())
@@ -109,7 +110,17 @@ def tables(ds: xr.Dataset) -> dict[str, str]:
     columns = ["booking", "date", "slot_local", "slot_utc", "in_window", "in_discussion", "act_out"]
     columns += [f"as_planned_{r}{end}" for r in routines for end in ("", "_lower", "_upper")]
     columns += [f"{name}_{words}_{unit}" for name, unit, _ in picked for words, _ in ends]
-    columns += ["years", "samples", "effective_samples", "observed_share", "gust_reported_share", "invented"]
+    columns += [
+        "years",
+        "samples",
+        "effective_samples",
+        "observed_share",
+        "gust_reported_share",
+        "gusts",
+        "invented",
+    ]
+
+    gusts = dict(zip(ds["venue"].to_numpy(), v["venue_gusts"], strict=True))
 
     def slot_rows() -> Iterable[list[Any]]:
         for d in range(len(v["day_booking"])):
@@ -125,7 +136,7 @@ def tables(ds: xr.Dataset) -> dict[str, str]:
                 yield [
                     *row, int(v["sample_years"][d, s]), int(v["sample_size"][d, s]),
                     v["sample_effective_size"][d, s], v["observed_share"][d, s],
-                    v["gust_reported_share"][d, s], invented,
+                    v["gust_reported_share"][d, s], gusts[v["day_venue"][d]], invented,
                 ]  # fmt: skip
 
     def figure_rows() -> Iterable[list[Any]]:

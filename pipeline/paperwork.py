@@ -733,7 +733,7 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
             "a rehearsed show, in 100",
             "DA, ft",
             "1 in 10 over, ft",
-            "gust kt, 1 in 10",
+            "estimated gust kt, 1 in 10" if answer.gusts == "estimated" else "gust kt, 1 in 10",
             "bites",
         ),
         tuple(

@@ -45,7 +45,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "4"
+SCHEMA_VERSION = "5"
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
@@ -141,6 +141,7 @@ def _schema() -> dict[str, Field]:
     add("booking_length", ("booking",), "f8", "minute", "length of the slot")
     add("booking_status", ("booking",), "str", "", "ok, or why there is no number")
     add("booking_trust", ("booking",), "str", "", "whether the numbers deserve trust, and why not")
+    add("booking_trust_grade", ("booking",), "str", "", "good, with care or poor; empty without numbers")
     add("booking_rank", ("booking",), "i4", "1", "1 is the best; 0 where there is no number")
     add(
         "booking_as_planned",
@@ -440,6 +441,13 @@ def _schema() -> dict[str, Field]:
     add("venue_longitude", ("venue",), "f8", "degree_east", "longitude")
     add("venue_status", ("venue",), "str", "", "ok, or what failed")
     add("venue_warnings", ("venue",), "str", "", "warnings, one a line")
+    add(
+        "venue_gusts",
+        ("venue",),
+        "str",
+        "",
+        "observed, modelled in part of the years, estimated with a model of other stations, or none",
+    )
     add("station_id", ("venue",), "str", "", "station whose hours were used")
     add("station_source", ("venue",), "str", "", "where its hours came from")
     add("station_name", ("venue",), "str", "", "its name")
@@ -870,6 +878,7 @@ def summary(of: xr.Dataset | dict[str, Any]) -> dict[str, Any]:
     label = {k: [str(v) for v in labels] for k, labels in laid["coords"].items()}
     tenths = {round(float(q), 2): i for i, q in enumerate(laid["coords"]["quantile"])}
     causes, act_causes, figures = label["cause"], label["act_cause"], label["figure"]
+    gusts = dict(zip(label["venue"], map(str, a["venue_gusts"]), strict=True))
 
     def quantile_row(name: str, d: int, s: int, scale: float, unit: str) -> dict[str, Any]:
         return {
@@ -902,6 +911,7 @@ def summary(of: xr.Dataset | dict[str, Any]) -> dict[str, Any]:
             "samples": int(a["sample_size"][d, s]),
             "effective_samples": _number(a["sample_effective_size"][d, s], 1),
             "observed_share": _number(a["observed_share"][d, s], 3),
+            "gusts": gusts[str(a["day_venue"][d])],
         }
 
     def figure_rows(d: int, s: int) -> list[dict[str, Any]]:
@@ -944,6 +954,7 @@ def summary(of: xr.Dataset | dict[str, Any]) -> dict[str, Any]:
                 "rank": int(a["booking_rank"][b]) or None,
                 "status": str(a["booking_status"][b]),
                 "trust": str(a["booking_trust"][b]),
+                "trust_grade": str(a["booking_trust_grade"][b]) or None,
                 "as_planned": _number(a["booking_as_planned"][b], 4),
                 "as_planned_lower": _number(a["booking_as_planned_lower"][b], 4),
                 "as_planned_upper": _number(a["booking_as_planned_upper"][b], 4),
@@ -965,6 +976,7 @@ def summary(of: xr.Dataset | dict[str, Any]) -> dict[str, Any]:
             "name": str(a["venue_name"][v]),
             "elevation_ft": _number(a["venue_elevation"][v] / FT, 0),
             "status": str(a["venue_status"][v]),
+            "gusts": str(a["venue_gusts"][v]),
             "warnings": [w for w in str(a["venue_warnings"][v]).split("\n") if w],
             "station": str(a["station_id"][v]),
             "station_source": str(a["station_source"][v]),

@@ -47,6 +47,7 @@ from pipeline.venue_hours import StationHeld, StationRead, read_show_hours, read
 if TYPE_CHECKING:
     import xarray as xr
 
+    from pipeline.decisions.trust import Trust
     from pipeline.inputs import Booking, Season, Station, Venue
     from pipeline.stations.store import Store
 
@@ -179,7 +180,8 @@ class _VenueOutcome:
     shares: dict[tuple[int, str], float] = field(default_factory=dict)
     ordered: tuple[StationRead, ...] = ()
     warnings: tuple[str, ...] = ()
-    trust: str = ""
+    trust: Trust | None = None
+    gusts: str = "none"
 
 
 def forecast(season: Season, store: Store, *, progress: Progress = lambda _: None) -> xr.Dataset:
@@ -463,6 +465,7 @@ def _forecast_venue(
             *_sample_warnings(assumed, least_years),
         ),
         trust=_trust(season, venue, station, held, samples, least_years, assumed, gusts.kind, cache),
+        gusts=gusts.kind,
     )
 
 
@@ -476,8 +479,8 @@ def _trust(
     pressure_assumed: float,
     gust_kind: str,
     cache: Path,
-) -> str:
-    """Whether a venue's numbers deserve trust, in one sentence, checked by a hindcast of its own slots."""
+) -> Trust:
+    """Whether a venue's numbers deserve trust, checked by a hindcast of its own slots."""
     from pipeline.verify import venue_trust
 
     whole = [np.isfinite(s.density_altitude) & np.isfinite(s.wind_speed) for s in samples]
@@ -494,7 +497,7 @@ def _trust(
         pressure_missing=pressure_assumed,
         gusts=gust_kind,
         invented=bool(held.attrs.get("invented", 0)),
-    ).sentence
+    )
 
 
 _PRESSURE_ASSUMED = 0.05
@@ -698,8 +701,13 @@ def _lay_venue(a: dict[str, Any], v: int, outcome: _VenueOutcome, first_year: in
     a["venue_latitude"][v], a["venue_longitude"][v] = venue.latitude, venue.longitude
     a["venue_status"][v] = outcome.status
     a["venue_warnings"][v] = "\n".join(outcome.warnings)
+    a["venue_gusts"][v] = outcome.gusts
     at_venue = a["booking_venue"] == venue.id
-    a["booking_trust"][at_venue] = outcome.trust or "No numbers to trust: there are no station hours."
+    trust = outcome.trust
+    a["booking_trust"][at_venue] = (
+        trust.sentence if trust else "No numbers to trust: there are no station hours."
+    )
+    a["booking_trust_grade"][at_venue] = trust.grade if trust else ""
     for place, ordered in enumerate(venue.stations):
         a["venue_station"][v, place] = f"{ordered.source} {ordered.id}"
         for g, group in enumerate(fallback.GROUPS):

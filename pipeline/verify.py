@@ -135,13 +135,44 @@ def add_verify(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
 
 
+_OF_A_FILE = (
+    "elevation_ft",
+    "latitude",
+    "longitude",
+    "timezone",
+    "from_month",
+    "to_month",
+    "hours",
+    "runway_true",
+    "history_years",
+    "window_days",
+    "mslp_reduction",
+)
+"""Arguments that belong to --station-csv; a season folder states its own."""
+
+
+def _refuse_of_a_file(arguments: argparse.Namespace) -> None:
+    parser = argparse.ArgumentParser()
+    add_verify(parser)
+    given = [
+        f"--{name.replace('_', '-')}"
+        for name in _OF_A_FILE
+        if getattr(arguments, name) != parser.get_default(name)
+    ]
+    if given:
+        raise InputError(
+            f"verify: {', '.join(given)} belong{'s' if len(given) == 1 else ''} to --station-csv; a season "
+            "folder states its own places, slots and history."
+        )
+
+
 def verify_command(arguments: argparse.Namespace) -> int:
     """Run the command; the exit code is 0, or 3 or 4 where some or all venues could not be verified.
 
     Raises
     ------
     InputError
-        Neither or both of a folder and a file, or a file without its place.
+        Neither or both of a folder and a file, a file without its place, or a number out of range.
     """
     if (arguments.folder is None) == (arguments.station_csv is None):
         raise InputError(
@@ -151,6 +182,8 @@ def verify_command(arguments: argparse.Namespace) -> int:
         told = _verify_csv(arguments)
         _print(told if arguments.json else None, [told])
         return 0
+    _refuse_of_a_file(arguments)
+    _check_thresholds(arguments)
     season_told = _verify_season(arguments)
     failed = sum(1 for v in season_told["venues"] if v.get("failed"))
     if failed < len(season_told["venues"]):
@@ -238,6 +271,7 @@ def read_record(arguments: argparse.Namespace) -> tuple[StationRecord, Targets, 
         raise InputError(f"verify: --station-csv also needs {', '.join(missing)}.")
     zone = _zone(arguments.timezone)
     _check_numbers(arguments)
+    _check_thresholds(arguments)
     hours = read_station_csv(
         arguments.station_csv,
         station_id=arguments.station_csv.name.split(".")[0] or "station",
@@ -261,6 +295,11 @@ def read_record(arguments: argparse.Namespace) -> tuple[StationRecord, Targets, 
     if abs(barometer - elevation) <= _SAME_STATION:
         elevation = barometer
     record = _record(hours, elevation, arguments.latitude, arguments.longitude, arguments.mslp_reduction)
+    last = int(record.years()[-1])
+    if arguments.first_year is not None and arguments.first_year > last:
+        raise InputError(
+            f"verify: --first-year {arguments.first_year} comes after the record, which ends in {last}."
+        )
     targets = season_targets(
         record,
         zone,
@@ -306,6 +345,17 @@ def _check_numbers(arguments: argparse.Namespace) -> None:
     ):
         if not low <= value <= high:
             raise InputError(f"verify: {name} must be from {low:g} to {high:g}, found {value:g}.")
+
+
+def _check_thresholds(arguments: argparse.Namespace) -> None:
+    for name, values, low, high in (
+        ("--da-ft", arguments.da_ft or (), -5_000.0, 40_000.0),
+        ("--gust-kt", arguments.gust_kt, 1.0, 150.0),
+        ("--crosswind-kt", arguments.crosswind_kt, 1.0, 150.0),
+    ):
+        for value in values:
+            if not low <= value <= high:
+                raise InputError(f"verify: {name} must be from {low:g} to {high:g}, found {value:g}.")
 
 
 def _zone(name: str) -> Any:

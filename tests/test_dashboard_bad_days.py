@@ -17,9 +17,12 @@ from dashboard_season import EMPTY, HOT, Made, small_season, thin_season
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import frame, words
+from dashboard import frame, sentences, tables, words
 from dashboard.season import Season
 from pipeline import results
+from pipeline.briefing import slot_answer
+from pipeline.papers.sheet import Table
+from pipeline.paperwork import ask_sheet
 from pipeline.record import add_run
 
 HOME = Path(dashboard.__file__).parent
@@ -196,8 +199,10 @@ def test_numbers_not_to_lean_on_are_called_so(monkeypatch: pytest.MonkeyPatch, t
     with results.read_results(made.results) as ds:
         held = ds.load()
     ids = list(held["booking"].values)
-    held["booking_trust"].values[ids.index(HOT)] = poor
-    held["booking_trust"].values[ids.index("beach-july")] = fair
+    held["booking_trust_grade"] = held["booking_trust_grade"].astype(object)
+    for booking, sentence, grade in ((HOT, poor, "poor"), ("beach-july", fair, "with care")):
+        held["booking_trust"].values[ids.index(booking)] = sentence
+        held["booking_trust_grade"].values[ids.index(booking)] = grade
     results.write_results(held, tmp_path / "results.nc")
     line = "Do not lean on the numbers of: Red Bench (why: see *Can I trust it*)"
     app = _opened(monkeypatch, Made(made.folder, tmp_path / "results.nc")).run()
@@ -217,6 +222,39 @@ def test_numbers_not_to_lean_on_are_called_so(monkeypatch: pytest.MonkeyPatch, t
         assert [w.value for w in app.warning if "o not lean on" in w.value] == said, page
         if page == "venue.py":
             assert f"Trust: {poor}" in _top(app)
+
+
+def test_gusts_of_other_stations_are_called_estimated(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Wherever the dashboard shows a gust of such a venue; at a venue with reports nowhere."""
+    made = small_season()
+    with results.read_results(made.results) as ds:
+        held = ds.load()
+    held["venue_gusts"] = held["venue_gusts"].astype(object)
+    held["venue_gusts"].values[list(held["venue"].values).index("red-bench")] = "estimated"
+    held["gust_reported_share"].values[:] = 0.0
+    results.write_results(held, tmp_path / "results.nc")
+    changed = Made(made.folder, tmp_path / "results.nc")
+    app = _opened(monkeypatch, changed).run()
+    app.segmented_control(key="small_quantity").set_value("gust").run()
+    assert not app.exception
+    text = " ".join(str(h.proto.body) for h in app.get("html"))
+    assert re.findall(r"[^>]*\(estimated\)", text) == ["Red Bench, 5 and 6 Jun (estimated)"]
+    assert "· estimated" in text
+    season = Season(changed.results)
+    for booking, called in ((HOT, "Gust peak, estimated"), ("beach-july", "Gust peak")):
+        day = season.days_of(booking)[0]
+        slot = day.slots[day.offered]
+        assert season.heading(day, "gust") == called
+        told = sentences.under_the_picture(season, day, slot, "gust", season.air_rows(day, "gust"))
+        assert ("estimated" in told) == (booking == HOT)
+        answer = slot_answer(held, booking)
+        assert f"{called}, 1 day in 10 above [kt]" in tables.hours_air(answer)
+        (table,) = [b for b in ask_sheet(answer, booking).blocks if isinstance(b, Table)]
+        assert ("estimated gust kt, 1 in 10" in table.header) == (booking == HOT)
+        facts = dict(season.sample_facts(day, slot))
+        assert facts["Hours whose report carried a gust"].startswith("none; the gusts are")
 
 
 def test_a_venue_page_tells_the_warnings_of_its_own_file(tmp_path: Path) -> None:

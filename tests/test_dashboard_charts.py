@@ -60,9 +60,13 @@ def _plan(**other: object) -> dict[str, object]:
 SPECS = {
     "season": lambda: charts.season_by_hour([ROW, LATER], ["1 Somewhere"], invented=True),
     "small": lambda: charts.small_air([ROW, LATER], "density_altitude", LIMIT, (0.0, 9000.0), (600, 960)),
-    "air": lambda: charts.air_by_slot([ROW, LATER], "density_altitude", LIMIT, invented=True, chosen="14:00"),
-    "gust": lambda: charts.air_by_slot([GUSTY], "gust", None, invented=False),
-    "toward": lambda: charts.air_by_slot([ROW], "toward_crowd", None, invented=False),
+    "air": lambda: charts.air_by_slot(
+        [ROW, LATER], "density_altitude", LIMIT, title="Density altitude", invented=True, chosen="14:00"
+    ),
+    "gust": lambda: charts.air_by_slot([GUSTY], "gust", None, title="Gust peak, estimated", invented=False),
+    "toward": lambda: charts.air_by_slot(
+        [ROW], "toward_crowd", None, title="Wind toward the crowd", invented=False
+    ),
     "exceedance": lambda: charts.exceedance(
         [{"value": v, "above": 0.5, "lower": 0.4, "upper": 0.6} for v in (1000.0, 2000.0)],
         "density_altitude",

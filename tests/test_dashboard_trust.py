@@ -18,7 +18,7 @@ from dashboard import charts_trust, scores, words
 from dashboard.season import Season
 from pipeline.air.variables import FT, NM
 from pipeline.cli import main
-from pipeline.decisions.trust import GRADES, Evidence, grade_told, trust_grade
+from pipeline.decisions.trust import Evidence, trust_grade
 from pipeline.run import results_path
 from pipeline.verify import read_verification, verification_path
 
@@ -184,23 +184,6 @@ def test_thinner_air_than_the_interval_is_warned_of(
     assert (
         "thinner than the interval more often than it should be at Red Bench : plan for thinner air" in text
     )
-
-
-@pytest.mark.parametrize("grade", GRADES)
-def test_the_grade_is_read_from_its_own_sentence(grade: str) -> None:
-    """Whatever the evidence, the sentence tells the grade that was given; any other text tells none."""
-    seen = set()
-    for years in (4, 10, 25):
-        for invented in (False, True):
-            given = trust_grade(
-                Evidence(
-                    years=years, distance=0.0, height_difference=0.0, invented=invented, verified_years=9
-                )
-            )
-            assert grade_told(given.sentence) == given.grade
-            seen.add(given.grade)
-    assert grade in seen
-    assert grade_told("No numbers to trust: there are no station hours.") == ""
 
 
 def test_the_thresholds_told_are_those_that_take_a_grade_away() -> None:

@@ -44,10 +44,13 @@ def test_tables_hold_the_results(tmp_path: Path) -> None:
     middle = int(np.argmin(np.abs(ds["quantile"].to_numpy() - 0.5)))
     wanted = np.concatenate([first[d, : n[d], middle] / FT for d in range(len(n))])
     np.testing.assert_allclose(slots["density_altitude_median_ft"], wanted, rtol=1e-5)
+    assert set(slots["gusts"]) <= set(ds["venue_gusts"].to_numpy())
     assert set(slots.loc[slots["in_discussion"] == 1, "booking"]) == set(ds["booking"].to_numpy())
     figures = pd.read_csv(tmp_path / "figures.csv")
     assert len(figures) == n.sum() * ds.sizes["figure"]
     bookings = pd.read_csv(tmp_path / "bookings.csv")
+    assert list(bookings["trust_grade"]) == list(ds["booking_trust_grade"].to_numpy())
+    assert set(bookings["trust_grade"]) <= {"good", "with care", "poor"}
     np.testing.assert_allclose(bookings["as_planned"], ds["booking_as_planned"].to_numpy(), rtol=1e-5)
 
 

@@ -120,7 +120,11 @@ def test_mile_high_density_altitude(tmp_path: Path, capsys: pytest.CaptureFixtur
         figures=[{**LOOP, "limits": {"density_altitude_ft": step(limit)}}],
         history={"first_year": 2021, "last_year": 2021, "minimum_years": 1},
     )
-    _, slot, figures = at_slot(run(folder, capsys), "mile-high-july")
+    one, slot, figures = at_slot(run(folder, capsys), "mile-high-july")
+    # The file has no gusts, and one year only.
+    assert slot["gusts"] == "estimated"
+    assert one["trust_grade"] == "poor"
+    assert "gusts are estimated from other stations" in one["trust"]
     assert slot["density_altitude_median_ft"] == pytest.approx(da.median(), abs=5)
     tenth = np.quantile(da, 0.9, method="median_unbiased")
     assert slot["density_altitude_1_in_10_high_ft"] == pytest.approx(tenth, abs=5)

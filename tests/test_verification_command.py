@@ -214,6 +214,14 @@ def test_what_is_refused(tmp_path, capsys):
         (["--station-csv", str(path)], "--elevation-ft"),
         (["--station-csv", str(path), *PLACE[:-1], "Denver", "--runway-true", "170"], "America/Denver"),
         (["--station-csv", str(path), *PLACE, "--runway-true", "1700"], "--runway-true"),
+        (["--station-csv", str(path), *PLACE, *SEASON, "--gust-kt", "20,-5"], "--gust-kt must be from 1"),
+        (["--station-csv", str(path), *PLACE, *SEASON, "--da-ft", "75000"], "--da-ft must be from"),
+        (["--station-csv", str(path), *PLACE, *SEASON, "--first-year", "2010"], "which ends in 2007"),
+        (
+            [str(tmp_path), "--hours", "9", "--runway-true", "90"],
+            "--hours, --runway-true belong",
+        ),
+        ([str(tmp_path), "--crosswind-kt", "0"], "--crosswind-kt must be from 1"),
     ):
         assert main(["verify", *arguments]) == 2
         assert word in capsys.readouterr().err

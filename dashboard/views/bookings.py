@@ -32,9 +32,9 @@ def _small_multiples(season: Season) -> None:
         rows = season.air_rows(day, quantity)
         for row, slot in zip(rows, day.slots, strict=True):
             row["offered"] = slot.position == day.offered
-        drawn.append((booking, rows, season.limit_of(day, quantity)))
-    everything = [r for _, rows, _ in drawn for r in rows]
-    top = max([*(r["high_upper"] for r in everything), *(limit[1] for *_, limit in drawn if limit)])
+        drawn.append((booking, rows, season.limit_of(day, quantity), season.heading(day, quantity)))
+    everything = [r for _, rows, *_ in drawn for r in rows]
+    top = max([*(r["high_upper"] for r in everything), *(limit[1] for *_, limit, _ in drawn if limit)])
     bottom = min([0.0, *(r["low"] for r in everything)])
     clock = (min(r["start"] for r in everything), max(r["start"] for r in everything))
     st.html(
@@ -43,9 +43,9 @@ def _small_multiples(season: Season) -> None:
         "interval of the value that one day in ten exceeds. Dot: the slot in discussion. Dashed and solid: "
         "comfortable and limit of the most demanding figure (for runway crosswind, of the act).</p>"
     )
-    unit = words.QUANTITIES[quantity][1]
+    name, unit, _ = words.QUANTITIES[quantity]
     with st.container(horizontal=True, gap="small", key="small_multiples"):
-        for booking, rows, limit in drawn:
+        for booking, rows, limit, heading in drawn:
             with st.container(width=172, gap=None):
                 st.page_link(
                     "views/venue.py",
@@ -53,11 +53,13 @@ def _small_multiples(season: Season) -> None:
                     query_params={"booking": booking.id},
                 )
                 mark = " · INVENTED" if booking.invented else ""
+                if heading != name:
+                    mark += " · estimated"
                 st.html(f'<p class="sh-note">{escape(booking.dates)}{mark}</p>')
                 offered = next(r for r in rows if r["offered"])
                 frame.chart(
                     charts.small_air(rows, quantity, limit, (bottom, 1.02 * top), clock),
-                    f"{words.QUANTITIES[quantity][0]} by hour at {booking.name}: at {offered['local']} "
+                    f"{heading} by hour at {booking.name}: at {offered['local']} "
                     "median "
                     f"{words.number(offered['median'], unit)}, one day in ten above "
                     f"{words.number(offered['high'], unit)}.",
@@ -67,13 +69,13 @@ def _small_multiples(season: Season) -> None:
             markup.plain_table(
                 [
                     {
-                        "name": booking.name,
+                        "name": booking.name + ("" if heading == name else " (estimated)"),
                         "slot": r["local"],
                         "median": words.number(r["median"]),
                         "high": words.number(r["high"]),
                         "between": f"{words.number(r['high_lower'])} to {words.number(r['high_upper'])}",
                     }
-                    for booking, rows, _ in drawn
+                    for booking, rows, _, heading in drawn
                     for r in rows
                     if r["offered"]
                 ],
@@ -84,7 +86,7 @@ def _small_multiples(season: Season) -> None:
                     "high": f"One day in ten above [{unit}]",
                     "between": "90 % interval of that",
                 },
-                f"{words.QUANTITIES[quantity][0]} at the slot in discussion",
+                f"{name} at the slot in discussion",
                 numeric=("median", "high", "between"),
             )
         )

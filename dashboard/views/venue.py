@@ -25,14 +25,14 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
         '<p class="sh-note">Thick line: median. Pale band: eight days in ten. Upright bars: 90 % interval. '
         "Shaded: the "
         "organiser’s window. Ring: the slot in hand. Dashed and solid ink: comfortable and limit of the most "
-        "demanding figure, or of the act. Dotted: where one gust in ten would reach if every unreported "
-        "gust were as "
-        "large as a report may leave out.</p>"
+        "demanding figure, or of the act. Dotted: the gust that one day in ten would exceed if every "
+        "unreported gust were as large as a report may leave out and, where it lies lower than the band, if "
+        "none were more than the mean wind.</p>"
     )
     for pair in (_DRAWN[:2], _DRAWN[2:]):
         for column, quantity in zip(st.columns(2, gap="medium"), pair, strict=True):
             rows = season.air_rows(day, quantity)
-            name, unit, _ = words.QUANTITIES[quantity]
+            name, unit = season.heading(day, quantity), words.QUANTITIES[quantity][1]
             with column:
                 if not any(math.isfinite(r["median"]) for r in rows):
                     st.info(f"{name}: not observed at this station.")
@@ -40,7 +40,12 @@ def _air(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
                 at = next(r for r in rows if r["local"] == slot.local)
                 frame.chart(
                     charts.air_by_slot(
-                        rows, quantity, season.limit_of(day, quantity), invented=invented, chosen=slot.local
+                        rows,
+                        quantity,
+                        season.limit_of(day, quantity),
+                        title=name,
+                        invented=invented,
+                        chosen=slot.local,
                     ),
                     f"{name} by slot. At {slot.local}: median {words.number(at['median'], unit)}, one day "
                     "in ten above "

@@ -140,7 +140,8 @@ def reporting_practice(
     wind = np.rint(whole_knots(wind_speed) / KT)
     hours = first_hour + np.arange(wind.size)
     year = calendar_years(hours)
-    years, inverse = np.unique(year, return_inverse=True)
+    years = np.arange(year[0], year[-1] + 1)
+    inverse = year - year[0]
     if reported_gust is None:
         return ReportingPractice(years, np.full(years.size, np.nan), 0, 0)
     reported = np.isfinite(np.asarray(reported_gust, dtype=float))

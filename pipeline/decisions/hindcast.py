@@ -274,9 +274,13 @@ def hindcast(
         return np.asarray((years < y) & (years >= (y - history_years if history_years else -np.inf)))
 
     hours = np.asarray(targets.utc, dtype="datetime64[s]").astype(np.int64) / 3600.0
-    truth = _truth(air, hours)
     n = hours.size
     wanted = {k: tuple(thresholds.get(k, ())) for k in VARIABLES}
+    hourly = {"crosswind": air.crosswind}
+    if wanted["gust"]:
+        hourly["gust"] = _gusts_in_print(air)
+    truth = {k: clim.gather_nearest(series, air.first_hour, hours) for k, series in hourly.items()}
+    truth["density_altitude"] = observed_density_altitude(air, targets)
     modelled = forward if gust_model is None else gust_model
     keys = [(k, x) for k in VARIABLES for x in wanted[k]]
     outcome = {key: _reached(truth[key[0]], key[1]) for key in keys}
@@ -297,9 +301,7 @@ def hindcast(
     flat = {y: _fits(t_sums, d_sums, use, False) for y, use in keep.items()} if compare and trend else {}
     pressure = float(air.pressure.mean())
     models = _gust_models(air, hours, scored, wanted["gust"], allowed_of) if modelled else {}
-    counted = {"crosswind": air.crosswind}
-    if not modelled:
-        counted["gust"] = _gusts_in_print(air)
+    counted = {k: series for k, series in hourly.items() if k == "crosswind" or not modelled}
 
     # Targets of one date and time of day share their window; it is read once.
     month = targets.utc.astype("datetime64[M]").astype(int)
@@ -312,11 +314,10 @@ def hindcast(
     for start in range(0, chosen.size, _KEYS_AT_ONCE):
         part = chosen[start : start + _KEYS_AT_ONCE]
         columns = _columns(air, targets.utc[part], record_years, window_days, hour_offsets)
-        for key in keys:
-            if key[0] in counted:
-                series = _reached(counted[key[0]], key[1])
-                drawn = clim.gather_nearest(series, air.first_hour, columns.instants)
-                columns.indicator[key] = clim.year_means(drawn)
+        for name, series in counted.items():
+            drawn = clim.gather_nearest(series, air.first_hour, columns.instants)
+            for x in wanted[name]:
+                columns.indicator[name, x] = clim.year_means(_reached(drawn, x))
         in_part = np.flatnonzero((key_of >= start) & (key_of < start + part.size))
         for y in scored:
             at = in_part[targets.year[in_part] == y]
@@ -383,21 +384,6 @@ def _reached(values: FloatArray, threshold: float) -> FloatArray:
     return np.where(np.isnan(values), np.nan, (values >= threshold - 1e-6).astype(float))
 
 
-def _truth(air: HourlyAir, hours: FloatArray) -> dict[str, FloatArray]:
-    """What was reported at the targets; density altitude only where a pressure was observed."""
-    observed = np.where(air.pressure_observed, air.pressure, np.nan)
-    density_altitude = atm.density_altitude(
-        clim.gather(observed, air.first_hour, hours),
-        clim.gather(air.temperature, air.first_hour, hours),
-        clim.gather(air.dew_point, air.first_hour, hours),
-    )
-    return {
-        "density_altitude": density_altitude,
-        "gust": clim.gather_nearest(_gusts_in_print(air), air.first_hour, hours),
-        "crosswind": clim.gather_nearest(air.crosswind, air.first_hour, hours),
-    }
-
-
 def _gusts_in_print(air: HourlyAir) -> FloatArray:
     """Gust peaks of the years whose reporting is trusted [m s-1], (hour,); NaN in the others."""
     if air.gust_reported is None or not air.practice.reports:
@@ -407,8 +393,14 @@ def _gusts_in_print(air: HourlyAir) -> FloatArray:
 
 
 def observed_density_altitude(air: HourlyAir, targets: Targets) -> FloatArray:
-    """Density altitude [m] reported at the targets, (target,); NaN where anything was missing."""
-    return _truth(air, targets.utc.astype("datetime64[s]").astype(np.int64) / 3600.0)["density_altitude"]
+    """Density altitude [m] reported at the targets, (target,); NaN where anything, pressure too, was not."""
+    hours = targets.utc.astype("datetime64[s]").astype(np.int64) / 3600.0
+    observed = np.where(air.pressure_observed, air.pressure, np.nan)
+    return atm.density_altitude(
+        clim.gather(observed, air.first_hour, hours),
+        clim.gather(air.temperature, air.first_hour, hours),
+        clim.gather(air.dew_point, air.first_hour, hours),
+    )
 
 
 Fits = tuple[clim.SeasonalCycle, clim.SeasonalCycle]

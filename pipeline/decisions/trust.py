@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.air.variables import FT, NM
 
-__all__ = ["GRADES", "Evidence", "Trust", "TrustThresholds", "grade_told", "trust_grade"]
+__all__ = ["GRADES", "Evidence", "Trust", "TrustThresholds", "trust_grade"]
 
 GRADES = ("good", "with care", "poor")
 """Best first."""
@@ -191,12 +191,6 @@ def trust_grade(evidence: Evidence, thresholds: TrustThresholds | None = None) -
     if evidence.invented:
         sentence = f"Invented weather, for show only. Were it real: {sentence[0].lower()}{sentence[1:]}"
     return Trust(GRADES[worst], sentence, reasons)
-
-
-def grade_told(sentence: str) -> str:
-    """The grade that a sentence of `trust_grade` tells; empty where it tells none."""
-    told = sentence.lower()
-    return next((g for g, o in zip(GRADES, _OPENINGS, strict=True) if o.lower() in told), "")
 
 
 def _in_a_hundred(bias: float) -> str:
