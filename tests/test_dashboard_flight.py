@@ -132,6 +132,10 @@ def test_every_kind_of_figure_has_its_page(monkeypatch: pytest.MonkeyPatch, name
     assert all(len(p.proto.alt) > 20 for p in pictures)
     assert ("no apex gate" in _text(app)) == (name in ("Barrel roll", "Opening pass"))
     assert "nan" not in _text(app).lower().split()
+    # Why no speed is told: a barrel roll by the pilot's own numbers has no point at which a stall is judged.
+    told = _text(app)
+    assert ("and no stall to come near" in told) == (name == "Barrel roll")
+    assert ("loaded stall [kt] no stall near no stall near –" in told) == (name == "Barrel roll")
 
 
 @pytest.mark.parametrize("page", ["figure", "energy"])

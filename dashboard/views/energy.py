@@ -216,7 +216,7 @@ def _figure_by_figure(
                 {
                     "figure": labels[n],
                     "height": words.number(words.down(float(hand.height[n, i]), FT)),
-                    "speed": words.number(words.down(float(hand.speed[n, i]), KT)),
+                    "speed": flight.speed_in_hand(float(hand.speed[n, i])),
                     "spent": words.number(words.up(float(hand.energy_height_spent[n, i]), FT)),
                     "given": words.number(words.down(float(energy.given_back[n, i]), FT))
                     if n
@@ -239,7 +239,8 @@ def _figure_by_figure(
                 "slow": "or speed missing [kt]",
                 "climb": "Climb that mends [s]",
             },
-            f"In the slider’s air, {words.number(chosen, 'ft')}, each from its planned entry",
+            f"In the slider’s air, {words.number(chosen, 'ft')}, each from its planned entry; – where it "
+            "cannot be flown",
             numeric=("height", "speed", "spent", "given", "short", "slow", "climb"),
         )
     )
