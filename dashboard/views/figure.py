@@ -48,11 +48,11 @@ def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str,
 
 
 def _limit_ft(season: Season, name: str) -> float:
-    """Density altitude at and beyond which the figure is never flown; inf where there is no limit."""
+    """Density altitude at and beyond which the figure is never flown, rounded down; inf without a limit."""
     if name not in season.figures:
         return math.inf
     k = season.conditions.index("density_altitude")
-    used = float(season.values["limit_used"][season.figures.index(name), k]) / FT
+    used = words.down(float(season.values["limit_used"][season.figures.index(name), k]), FT)
     return used if math.isfinite(used) else math.inf
 
 
@@ -799,7 +799,7 @@ def _limits(season: Season, air: FigureAir) -> None:
             {
                 "condition": f"{label} [{unit}]",
                 "stated": pair("comfortable_stated", "limit_stated"),
-                "derived": words.number(derived / scale)
+                "derived": words.number(words.down(derived, scale))
                 if math.isfinite(derived)
                 else ("none used up" if derived == math.inf else "not derived"),
                 "used": pair("comfortable_used", "limit_used"),
