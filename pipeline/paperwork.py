@@ -336,7 +336,8 @@ def _longer(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Fl
         )
         legs = energy.leg_seconds * energy.climb_legs
         before = np.where(np.isfinite(legs), legs, np.nan_to_num(legs[:, :1], posinf=0.0))
-        grown = np.nan_to_num(energy.figure_seconds - energy.figure_seconds[:, :1])
+        after = [*(item.link_seconds for item in items[1:]), items[-1].closing_seconds]
+        grown = np.nan_to_num(energy.figure_seconds - (seconds[order] - after)[:, None])
         for d in range(len(days)):
             told[d][show.name] = np.append(before[1:, d + 1], 0.0) + grown[:, d + 1]
     return told

@@ -407,10 +407,9 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
         25.0 * np.ceil(pairs(figures, planned, flight.aircraft, air).mend_seconds / 25.0) for air in airs
     )
     mend = np.where(np.isfinite(here), here, sea)
-    by_itself = [
-        fly(figures, flight.aircraft, air, stall_margin=flight.cushions.speed).seconds for air in airs
-    ]
-    grown = np.nan_to_num(by_itself[0] - by_itself[1])
+    # The pull is eased to the cushion up there; what routine.yaml gives is held against the full one.
+    eased = fly(figures, flight.aircraft, airs[0], stall_margin=flight.cushions.speed).seconds
+    grown = np.nan_to_num(eased - fly(figures, flight.aircraft, airs[1]).seconds)
     longer = {}
     for show, row in zip(one.shows, _tables(paperwork.director_sheet(one))[0].rows, strict=True):
         added = sum(mend[a, b] for a, b in pairwise(show.figures)) + grown[list(show.figures)].sum()
@@ -428,7 +427,9 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
         )
         energy = routine_energy(items, flight.aircraft, airs[0], 0.0, stall_margin=flight.cushions.speed)
         if np.isfinite(energy.total_seconds):
-            assert math.ceil(float(energy.total_seconds)) == pytest.approx(length, abs=1)
+            assert dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"] == (
+                f"{math.ceil(energy.total_seconds) // 60}:{math.ceil(energy.total_seconds) % 60:02d}"
+            )
         assert f"off by {row[2]}" in announcer.subtitle
         longer[show.name] = added
     assert longer["full"] > 120.0
