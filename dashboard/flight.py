@@ -18,7 +18,7 @@ import streamlit as st
 
 from dashboard import answers, frame, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot
-from pipeline.air.variables import FT
+from pipeline.air.variables import FT, KT
 from pipeline.derived import lowest_limits
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
@@ -51,6 +51,7 @@ __all__ = [
     "routine_air",
     "slot_air",
     "slot_quantiles",
+    "speed_in_hand",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -285,6 +286,11 @@ def over_field(density_altitude: npt.ArrayLike, elevation: float) -> FieldAir:
     At a density altitude of nothing it is standard sea level air, which the pages set beside a field's own.
     """
     return FieldAir(density_altitude, np.where(np.equal(density_altitude, 0.0), 0.0, elevation))
+
+
+def speed_in_hand(speed: float) -> str:
+    """Speed in hand [m/s] in knots, rounded down; in words where no stall bounds it, a dash if not flown."""
+    return "no stall near" if speed == math.inf else words.number(words.down(speed, KT))
 
 
 def position(grid_ft: FloatArray, density_altitude_ft: float) -> int:

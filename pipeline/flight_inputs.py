@@ -686,7 +686,7 @@ def routine_items(
                 f"{own:.0f} s by itself. Lengthen its seconds in routine.yaml, or correct the figure."
             )
         before = max(before, 0.0)
-    return items
+    return [*items[:-1], replace(items[-1], closing_seconds=before)]
 
 
 def _read(

@@ -75,8 +75,9 @@ class PaperDay:
     ----------
     days
         Row of every show day that has numbers, in order, and its slot in discussion.
-    climbs
-        Extra climbing after each figure of a show that the slot's thin air asks for, by the show's name [s].
+    longer
+        What the slot's thin air adds to each figure of a show, by the show's name [s]: to the figure itself,
+        and in climbing legs after it.
     tops
         Greatest height of each show above the field, rounded up to the next 100 ft, by its name [m]; empty
         without an aircraft and figures.
@@ -89,7 +90,7 @@ class PaperDay:
     days: tuple[tuple[int, int], ...]
     routines: tuple[limits.RoutineChance, ...]
     flown: dict[str, FlownFigure]
-    climbs: dict[str, FloatArray]
+    longer: dict[str, FloatArray]
     tops: dict[str, float]
 
     @property
@@ -129,9 +130,9 @@ class PaperDay:
         return self.season.floor_agl_ft(self.venue)
 
     def seconds(self, show: today.Show) -> FloatArray:
-        """From each figure's start to the next one's, with the climbs that it takes here, (figure,) [s]."""
+        """From each figure's start to the next one's, with what thin air adds to it here, (figure,) [s]."""
         held = np.array(self.ds.variables["figure_seconds"].to_numpy(), dtype=float)
-        held[list(show.figures)] += self.climbs.get(show.name, 0.0)
+        held[list(show.figures)] += self.longer.get(show.name, 0.0)
         return held
 
     def quantiles(self, name: str, probability: float, unit: float) -> FloatArray:
@@ -203,9 +204,9 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
     flight = season_flight(season)
     days, skipped = _days_of(season, ds, bookings, briefing.routine_chances(ds))
     if flight is not None and days:
-        for day, flown, climbs in zip(days, _fly(flight, days), _climbs(flight, days), strict=True):
+        for day, flown, longer in zip(days, _fly(flight, days), _longer(flight, days), strict=True):
             day.flown.update(flown)
-            day.climbs.update(climbs)
+            day.longer.update(longer)
             day.tops.update(_tops(day, {name: figure.highest for name, figure in flown.items()}))
     return days, skipped
 
@@ -314,14 +315,14 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     return told
 
 
-def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
-    """The climbs between the figures of every show in the thin air of every booking."""
+def _longer(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
+    """What the thin air of every booking adds to the figures of every show."""
     from pipeline.flight.aircraft import FieldAir
     from pipeline.flight.routine import routine_energy
     from pipeline.flight_inputs import routine_items
 
     names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
-    # A figure that the thin air forbids is not flown there: its climbs are those of standard sea level air.
+    # A figure that the thin air forbids is not flown there: its time is that of standard sea level air.
     cases = np.array([0.0, *(day.reckoned_ft * FT for day in days)])
     air = FieldAir(cases, np.array([0.0, *(day.venue.elevation for day in days)]))
     told: list[dict[str, FloatArray]] = [{} for _ in days]
@@ -333,10 +334,12 @@ def _climbs(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Fl
         energy = routine_energy(
             items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
         )
-        before = energy.climb_seconds
-        before = np.where(np.isfinite(before), before, np.nan_to_num(before[:, :1], posinf=0.0))
+        legs = energy.leg_seconds * energy.climb_legs
+        before = np.where(np.isfinite(legs), legs, np.nan_to_num(legs[:, :1], posinf=0.0))
+        after = [*(item.link_seconds for item in items[1:]), items[-1].closing_seconds]
+        grown = np.nan_to_num(energy.figure_seconds - (seconds[order] - after)[:, None])
         for d in range(len(days)):
-            told[d][show.name] = np.append(before[1:, d + 1], 0.0)
+            told[d][show.name] = np.append(before[1:, d + 1], 0.0) + grown[:, d + 1]
     return told
 
 
@@ -354,7 +357,8 @@ def _clock(start: str, minutes: float) -> str:
 
 
 def _minutes(seconds: float) -> str:
-    whole = round(seconds)
+    """Minutes and seconds, rounded up."""
+    whole = math.ceil(seconds - 1e-6)
     return f"{whole // 60}:{whole % 60:02d}"
 
 
@@ -614,10 +618,10 @@ def director_sheet(day: PaperDay) -> Sheet:
             )
         )
     lengths = []
-    if any(np.any(climb > 0) for climb in day.climbs.values()):
+    if any(np.any(longer > 0) for longer in day.longer.values()):
         lengths.append(
-            f"Durations hold the climbs between figures that a density altitude of {day.reckoned_ft:,.0f} ft "
-            "asks for."
+            f"Durations hold what a density altitude of {day.reckoned_ft:,.0f} ft adds: longer figures, and "
+            "climbs between them in whole legs."
         )
     if over_slot:
         lengths.append(

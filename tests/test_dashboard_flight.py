@@ -132,6 +132,10 @@ def test_every_kind_of_figure_has_its_page(monkeypatch: pytest.MonkeyPatch, name
     assert all(len(p.proto.alt) > 20 for p in pictures)
     assert ("no apex gate" in _text(app)) == (name in ("Barrel roll", "Opening pass"))
     assert "nan" not in _text(app).lower().split()
+    # Why no speed is told: a barrel roll by the pilot's own numbers has no point at which a stall is judged.
+    told = _text(app)
+    assert ("and no stall to come near" in told) == (name == "Barrel roll")
+    assert ("loaded stall [kt] no stall near no stall near –" in told) == (name == "Barrel roll")
 
 
 @pytest.mark.parametrize("page", ["figure", "energy"])
@@ -406,12 +410,14 @@ def test_energy_page_says_what_the_routine_says(monkeypatch: pytest.MonkeyPatch,
         stall_margin=held.flight.cushions.speed,
     )
     whole = math.ceil(float(energy.total_seconds) - 1e-6)
-    spare = math.floor(15 * 60 - float(energy.total_seconds) + 1e-6)
+    over = float(energy.total_seconds) - 15 * 60
+    left = math.ceil(over - 1e-6) if over > 0 else math.floor(-over + 1e-6)
+    against = f"{left // 60}:{left % 60:02d} {'too long' if over > 0 else 'to spare'}"
     climb = math.ceil(25.0 * float(energy.climb_legs.sum()) - 1e-6)  # whole legs, as in the total
     first = int(energy.first_break)
     told = f"{show[first][0]} · {energy.breaks}" if first >= 0 else "nowhere"
     wanted = (
-        f"slider {da:,} {whole // 60}:{whole % 60:02d} {spare // 60}:{spare % 60:02d} to spare "
+        f"slider {da:,} {whole // 60}:{whole % 60:02d} {against} "
         f"{climb // 60}:{climb % 60:02d} {float(energy.climb_legs.sum()):.0f} {told}"
     )
     assert wanted in text

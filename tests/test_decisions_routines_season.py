@@ -16,7 +16,7 @@ from season_folder import ACT, LOOP, booking, csv_station, step, venue, write_se
 from pipeline import results
 from pipeline.air.variables import FT
 from pipeline.briefing import day_air
-from pipeline.cli import main
+from pipeline.cli import _print_practice, main
 from pipeline.decisions.routines import join_fault
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.links import pairs
@@ -265,6 +265,37 @@ def test_practice_is_judged_at_the_show_and_told_with_its_cure(
     text = capsys.readouterr().out
     assert "Not current at cool on 2027-07-04" in text
     assert "Planning aid only" in text
+
+
+def test_a_show_of_two_days_is_rehearsed_in_the_thinner_air(capsys: pytest.CaptureFixture[str]) -> None:
+    """One line a booking: of 8,457 and 8,490 ft it is the thinner, whichever day comes first."""
+    rows = [
+        {
+            "booking": name,
+            "date": date,
+            "show_density_altitude_high_ft": high_ft,
+            "base_above_home_ft": needle_ft - 400,
+            "needle_ft": needle_ft,
+            "altimeter_inhg": 30.05,
+            "remark": "same power",
+        }
+        for name, date, high_ft, needle_ft in (
+            ("later", "2027-06-19", 8457, 8850),
+            ("later", "2027-06-20", 8490, 8900),
+            ("sooner", "2027-07-03", 5010, 5400),
+            ("sooner", "2027-07-04", 4990, 5350),
+        )
+    ]
+    _print_practice({"refused": [], "practise": [], "rehearsal_air": rows})
+    text = capsys.readouterr().out
+    assert text.count("one day in ten exceeds") == 2
+    assert (
+        "later: the air of 8,490 ft, which one day in ten exceeds, is found with the base at 8,900 ft" in text
+    )
+    assert (
+        "sooner: the air of 5,010 ft, which one day in ten exceeds, is found with the base at 5,400 ft"
+        in text
+    )
 
 
 # --- What is read ---------------------------------------------------------------------------------------

@@ -411,6 +411,9 @@ def test_typed_and_derived_limits() -> None:
     used, words = governing_limit(6000 * FT, derived)
     assert used == 6000 * FT
     assert words.startswith("your own: 6,000 ft; derived is 7,000 ft")
+    # Never told as more than it is.
+    _, words = governing_limit(np.nan, DerivedLimit(6999.7 * FT, "floor", 14000 * FT))
+    assert words.startswith("derived: 6,999 ft")
     assert governing_limit(float("nan"), derived)[0] == 7000 * FT
     assert governing_limit(6000 * FT, DerivedLimit(float("-inf"), "floor", 1.0))[0] == float("-inf")
     assert governing_limit(6000 * FT, DerivedLimit(float("inf"), "", 1.0))[0] == 6000 * FT

@@ -64,10 +64,13 @@ def test_a_blown_engine_makes_the_rehearsal_pessimistic() -> None:
 
 
 def test_practice_remark() -> None:
-    """The reverse: what a practice slot's air proves."""
+    """The reverse: what a practice slot's air proves; 149 ft better is never told as 100."""
     told = practice_remark(5000 * FT, 6400 * FT, "the loop")
     assert told == (
         "the air of this practice slot is 1,400 ft better than the show's: it does not prove the loop"
     )
-    assert "thinner" in practice_remark(7000 * FT, 6400 * FT)
+    assert "is 150 ft better" in practice_remark(6251 * FT, 6400 * FT)
+    assert "is 50 ft better" in practice_remark(6350 * FT, 6400 * FT)
+    assert "is 600 ft thinner than the show's" in practice_remark(7000 * FT, 6400 * FT)
+    assert "is 100 ft thinner" in practice_remark(6549 * FT, 6400 * FT)
     assert practice_remark(6400 * FT, 6400 * FT).endswith("is the show's")

@@ -216,7 +216,7 @@ def _figure_by_figure(
                 {
                     "figure": labels[n],
                     "height": words.number(words.down(float(hand.height[n, i]), FT)),
-                    "speed": words.number(words.down(float(hand.speed[n, i]), KT)),
+                    "speed": flight.speed_in_hand(float(hand.speed[n, i])),
                     "spent": words.number(words.up(float(hand.energy_height_spent[n, i]), FT)),
                     "given": words.number(words.down(float(energy.given_back[n, i]), FT))
                     if n
@@ -239,7 +239,8 @@ def _figure_by_figure(
                 "slow": "or speed missing [kt]",
                 "climb": "Climb that mends [s]",
             },
-            f"In the slider’s air, {words.number(chosen, 'ft')}, each from its planned entry",
+            f"In the slider’s air, {words.number(chosen, 'ft')}, each from its planned entry; – where it "
+            "cannot be flown",
             numeric=("height", "speed", "spent", "given", "short", "slow", "climb"),
         )
     )
@@ -306,8 +307,9 @@ def _method() -> None:
             "Every figure has a planned entry: a height and an airspeed, hence an *energy height* h + "
             "V²/2g. It spends some of it; the link after it gives some back, as a 30° zoom, a climb at "
             "the best speed and a 30° dive to the next entry speed. The time of a link is what "
-            "routine.yaml gives the figure, less what the figure itself takes at sea level. Energy above "
-            "a planned entry is given up, since entry numbers stay as they are; energy short of it is "
+            "routine.yaml gives the figure, less what the figure itself takes at sea level; the last "
+            "figure’s counts in full. Energy above a planned entry is given up, since entry numbers "
+            "stay as they are; energy short of it is "
             "carried along until a climb mends it.\n\n"
             "A *climbing leg* is 25 s at the best climb. Links are flown at a mean 1.2 g. Thin air costs "
             "twice: each figure spends more, and the engine gives it back more slowly."

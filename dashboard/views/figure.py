@@ -39,17 +39,20 @@ def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str,
         return f"<b>out</b> ({escape(why)})"
     told = f"{words.number(words.down(float(hand.height[index]), FT), 'ft')} of height in hand"
     speed = float(hand.speed[index])
-    if math.isfinite(speed):
-        told += f" and {words.number(words.down(speed, KT), 'kt')} of speed"
+    told += (
+        f" and {words.number(words.down(speed, KT), 'kt')} of speed"
+        if math.isfinite(speed)
+        else " and no stall to come near"
+    )
     return f"<b>{verdict}</b>, with {told}"
 
 
 def _limit_ft(season: Season, name: str) -> float:
-    """Density altitude at and beyond which the figure is never flown; inf where there is no limit."""
+    """Density altitude at and beyond which the figure is never flown, rounded down; inf without a limit."""
     if name not in season.figures:
         return math.inf
     k = season.conditions.index("density_altitude")
-    used = float(season.values["limit_used"][season.figures.index(name), k]) / FT
+    used = words.down(float(season.values["limit_used"][season.figures.index(name), k]), FT)
     return used if math.isfinite(used) else math.inf
 
 
@@ -135,28 +138,33 @@ def _numbers(air: FigureAir, i: int, box_ft: float | None) -> list[dict[str, str
     of_box = "" if box_ft is None else f", of a box of {words.number(box_ft)}"
     sea, here = air.sheet.sea_level, air.sheet.curves
     rows = []
-    for label, name, unit, scale, digits, floor in (
-        ("Height in hand above the floor [ft]", "height", "", FT, 0, True),
-        ("Speed in hand over the loaded stall [kt]", "speed", "", KT, 0, True),
-        ("Lowest, above the field [ft]", "lowest", "", FT, 0, True),
-        ("Highest, above the field [ft]", "highest", "", FT, 0, False),
-        ("Greatest load factor [g]", "greatest_load_factor", "", 1.0, 1, False),
-        ("Least load factor [g]", "least_load_factor", "", 1.0, 1, False),
-        ("Fastest, indicated [kt]", "fastest", "", KT, 0, False),
-        ("Energy height spent [ft]", "energy_height_spent", "", FT, 0, False),
-        ("Time [s]", "seconds", "", 1.0, 0, False),
-        (f"Length along the show line, still air{of_box} [ft]", "ground_covered", "", FT, 0, False),
+    for label, name, scale, digits, rounded in (
+        ("Height in hand above the floor [ft]", "height", FT, 0, words.down),
+        ("Speed in hand over the loaded stall [kt]", "speed", KT, 0, words.down),
+        ("Lowest, above the field [ft]", "lowest", FT, 0, words.down),
+        ("Highest, above the field [ft]", "highest", FT, 0, words.up),
+        ("Greatest load factor [g]", "greatest_load_factor", 1.0, 1, words.up),
+        ("Least load factor [g]", "least_load_factor", 1.0, 1, words.down),
+        ("Fastest, indicated [kt]", "fastest", KT, 0, words.up),
+        ("Energy height spent [ft]", "energy_height_spent", FT, 0, words.up),
+        ("Time [s]", "seconds", 1.0, 0, words.up),
+        (f"Length along the show line, still air{of_box} [ft]", "ground_covered", FT, 0, words.up),
     ):
         pair = [float(getattr(sea, name)), float(getattr(here, name)[i])]
-        shown = [words.down(v, scale) if floor else v / scale for v in pair]
-        change = shown[1] - shown[0] if all(math.isfinite(v) for v in shown) else math.nan
+        tens = 10**digits
+        shown = [rounded(v, scale / tens) / tens for v in pair]
+        change = shown[1] - shown[0]
         sign = "+" if round(change, digits) > 0 else ""
+        told = [
+            flight.speed_in_hand(v) if name == "speed" else words.number(s, digits=digits)
+            for v, s in zip(pair, shown, strict=True)
+        ]
         rows.append(
             {
                 "what": label,
-                "sea": words.number(shown[0], unit, digits=digits),
-                "here": words.number(shown[1], unit, digits=digits),
-                "change": sign + words.number(change, unit, digits=digits),
+                "sea": told[0],
+                "here": told[1],
+                "change": sign + words.number(change, digits=digits),
             }
         )
     return rows
@@ -364,8 +372,8 @@ def _in_this_air(
     along_ft = float(air.sheet.curves.ground_covered[i]) / FT
     if box_ft is not None and along_ft > box_ft:
         told += (
-            f" <b>Longer than the box</b>: {words.number(along_ft, 'ft')} along the line in still air, of "
-            f"{words.number(box_ft, 'ft')}."
+            f" <b>Longer than the box</b>: {words.number(words.up(along_ft, 1.0), 'ft')} along the line "
+            f"in still air, of {words.number(box_ft, 'ft')}."
         )
     st.html(f"<p>{told}</p>")
     left, right = st.columns([3, 2], gap="medium")
@@ -483,12 +491,12 @@ def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
                         "da": words.number(float(da[n])),
                         "verdict": str(air.verdicts[n]),
                         "height": words.number(words.down(float(hand.height[n]), FT)),
-                        "speed": words.number(words.down(float(hand.speed[n]), KT)),
+                        "speed": flight.speed_in_hand(float(hand.speed[n])),
                         "g": f"{words.number(float(hand.greatest_load_factor[n]), digits=1)} / "
                         f"{words.number(float(hand.least_load_factor[n]), digits=1)}",
-                        "energy": words.number(float(hand.energy_height_spent[n]) / FT),
-                        "seconds": words.number(float(hand.seconds[n])),
-                        "dive": words.number(float(air.sheet.dive_height[n]) / FT),
+                        "energy": words.number(words.up(float(hand.energy_height_spent[n]), FT)),
+                        "seconds": words.number(words.up(float(hand.seconds[n]), 1.0)),
+                        "dive": words.number(words.up(float(air.sheet.dive_height[n]), FT)),
                     }
                     for n in every
                 ],
@@ -502,8 +510,8 @@ def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
                     "seconds": "Time [s]",
                     "dive": "Dive to the entry speed [ft]",
                 },
-                f"{air.figure.name} over density altitude; – where it cannot be flown, or has no stall to "
-                "come near. Dive: 30° at full power from level top speed.",
+                f"{air.figure.name} over density altitude; – where it cannot be flown. "
+                "Dive: 30° at full power from level top speed.",
                 numeric=("da", "height", "speed", "g", "energy", "seconds", "dive"),
             )
         )
@@ -636,7 +644,7 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
                 "planned": words.number(words.up(planned, KT)),
                 "verdict": state + (f": {why}" if why and not why.startswith("flown") else ""),
                 "height": words.number(words.down(float(hand.height), FT)),
-                "speed": words.number(words.down(float(hand.speed), KT)),
+                "speed": flight.speed_in_hand(float(hand.speed)),
             }
         )
     st.html(
@@ -791,7 +799,7 @@ def _limits(season: Season, air: FigureAir) -> None:
             {
                 "condition": f"{label} [{unit}]",
                 "stated": pair("comfortable_stated", "limit_stated"),
-                "derived": words.number(derived / scale)
+                "derived": words.number(words.down(derived, scale))
                 if math.isfinite(derived)
                 else ("none used up" if derived == math.inf else "not derived"),
                 "used": pair("comfortable_used", "limit_used"),

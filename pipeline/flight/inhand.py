@@ -944,13 +944,12 @@ def governing_limit(own: float, derived: DerivedLimit) -> tuple[float, str]:
     derived
         From flight physics.
     """
-    where = f"{derived.density_altitude / FT:,.0f} ft"
-    if not np.isfinite(derived.density_altitude):
-        where = (
-            f"beyond {derived.searched_to / FT:,.0f} ft"
-            if derived.density_altitude > 0
-            else "used up in the densest air already"
-        )
+    if np.isfinite(derived.density_altitude):
+        where = f"{math.floor(derived.density_altitude / FT + 1e-6):,} ft"
+    elif derived.density_altitude > 0:
+        where = f"beyond {math.floor(derived.searched_to / FT + 1e-6):,} ft"
+    else:
+        where = "used up in the densest air already"
     why = f" ({derived.bites})" if derived.bites else ""
     if np.isnan(own):
         return derived.density_altitude, f"derived: {where}{why}; no limit of your own"

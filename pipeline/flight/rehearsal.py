@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -121,13 +122,15 @@ def rehearsal_base(
 def practice_remark(
     practice_density_altitude: float, show_density_altitude: float, figure: str = "the figures"
 ) -> str:
-    """Say what a practice slot's air proves about a show's; density altitudes in metres."""
+    """Say what a practice slot's air proves about a show's; density altitudes in metres.
+
+    Told in steps of 50 ft to the cautious side: better rounded up, thinner down.
+    """
     better = (show_density_altitude - practice_density_altitude) / FT
+    slot = "the air of this practice slot is"
     if better >= 50.0:
-        return (
-            f"the air of this practice slot is {round(better, -2):,.0f} ft better than the show's: "
-            f"it does not prove {figure}"
-        )
+        more = math.ceil(better / 50.0 - 1e-6) * 50
+        return f"{slot} {more:,} ft better than the show's: it does not prove {figure}"
     if better <= -50.0:
-        return f"the air of this practice slot is {round(-better, -2):,.0f} ft thinner than the show's"
-    return "the air of this practice slot is the show's"
+        return f"{slot} {math.floor(-better / 50.0 + 1e-6) * 50:,} ft thinner than the show's"
+    return f"{slot} the show's"

@@ -58,6 +58,8 @@ class Item:
         A half roll on the link.
     enters_rightward
         Direction of the entry along the line as the crowd sees it; None where the routine does not say.
+    closing_seconds
+        What the routine has after it, where it is the last [s].
     """
 
     figure: Figure
@@ -65,11 +67,12 @@ class Item:
     link_reverses: bool = False
     link_half_roll: bool = False
     enters_rightward: bool | None = None
+    closing_seconds: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse a link that takes less than no time."""
-        if not self.link_seconds >= 0:
-            raise ValueError(f"the link before {self.figure.name!r} must not take negative time")
+        if not (self.link_seconds >= 0 and self.closing_seconds >= 0):
+            raise ValueError(f"what lies before and after {self.figure.name!r} must not take negative time")
 
 
 @dataclass(frozen=True)
@@ -97,12 +100,14 @@ class RoutineEnergy:
         dive reaches the entry speed.
     climb_legs
         The same in whole legs.
+    leg_seconds
+        Of one leg [s].
     figure_seconds, link_seconds
         [s].
     climbing_seconds
         All the extra climbs, in whole legs, (*cases) [s].
     total_seconds
-        With the climbs in whole legs, (*cases) [s].
+        With the climbs in whole legs, to the end of the last figure's time, (*cases) [s].
     first_break
         Index of the first figure that breaks the floor or cannot be entered at its speed above the floor,
         if nothing is mended; -1 where none does, (*cases).
@@ -121,6 +126,7 @@ class RoutineEnergy:
     entry_speed_short: FloatArray
     climb_seconds: FloatArray
     climb_legs: FloatArray
+    leg_seconds: float
     figure_seconds: FloatArray
     link_seconds: FloatArray
     climbing_seconds: FloatArray
@@ -362,6 +368,7 @@ def routine_energy(
     # A leg once begun is flown to its end: the box turns the pilot round there, not earlier.
     legs = np.asarray(np.maximum(np.ceil(seconds / leg_seconds - 1e-9), 0.0))
     climbing = np.sum(leg_seconds * legs, axis=0)
+    flown = np.sum(hand.seconds + links, axis=0) + items[-1].closing_seconds
     return RoutineEnergy(
         hand=hand,
         sound=sound(hand, aircraft, floor),
@@ -372,10 +379,11 @@ def routine_energy(
         entry_speed_short=np.asarray(speed - slower * np.sqrt(density / DENSITY_0)),
         climb_seconds=seconds,
         climb_legs=legs,
+        leg_seconds=leg_seconds,
         figure_seconds=hand.seconds,
         link_seconds=links,
         climbing_seconds=np.asarray(climbing),
-        total_seconds=np.asarray(np.sum(hand.seconds + links, axis=0) + climbing),
+        total_seconds=np.asarray(flown + climbing),
         first_break=np.asarray(first),
         breaks=np.asarray(np.where(first >= 0, what, "")),
     )
