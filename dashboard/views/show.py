@@ -390,13 +390,14 @@ def _calendar(season: Season) -> bytes:
 season = load_season()
 frame.begin(season, "Which show")
 booking = frame.choose_booking(season)
-frame.notices(season, venue=season.days_of(booking.id)[0].venue)
 told = answers.routines(season)
 row = next(r for r in told["bookings"] if r["booking"] == booking.id)
-if row["status"] == "ok":
-    st.html(markup.answer(sentences.which_show(told, row, booking)))
-else:
-    frame.no_numbers(season, booking, season.days_of(booking.id)[0])
+with st.container(key="show_answer"):
+    frame.notices(season, venue=season.days_of(booking.id)[0].venue)
+    if row["status"] == "ok":
+        st.html(markup.answer(sentences.which_show(told, row, booking)))
+    else:
+        frame.no_numbers(season, booking, season.days_of(booking.id)[0])
 _routines(season, told)
 _season(season, told, booking.id)
 if row["status"] == "ok":

@@ -424,17 +424,18 @@ st.html(
     "independent days"
     f"{' · <b>INVENTED WEATHER</b>' if invented else ''}</p>"
 )
-if day.status != "ok":
-    frame.no_numbers(season, booking, day)
-    _rests_on(season, day, slot)
-else:
-    st.html(markup.answer(sentences.venue(season, booking, day, slot)))
-    _figures(season, day, slot, invented=invented)
-    _where_the_wind_carries(season, day, slot, invented=invented)
-    _air(season, day, slot, invented=invented)
-    st.subheader("What keeps the whole act on the ground", anchor=False)
-    st.html(tables.act(season, day, slot))
-    _what_if(season, day, slot, invented=invented)
-    _rests_on(season, day, slot)
+with st.container(key="venue_body"):
+    if day.status != "ok":
+        frame.no_numbers(season, booking, day)
+        _rests_on(season, day, slot)
+    else:
+        st.html(markup.answer(sentences.venue(season, booking, day, slot)))
+        _figures(season, day, slot, invented=invented)
+        _where_the_wind_carries(season, day, slot, invented=invented)
+        _air(season, day, slot, invented=invented)
+        st.subheader("What keeps the whole act on the ground", anchor=False)
+        st.html(tables.act(season, day, slot))
+        _what_if(season, day, slot, invented=invented)
+        _rests_on(season, day, slot)
 answers.booking_to_send(booking.id)
 frame.end()
