@@ -326,7 +326,7 @@ def calibrated(held: Prepared) -> Calibrated | None:
     return _calibrated(held.digest, held) if held.flight.measured else None
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
+@st.cache_resource(max_entries=4, show_spinner="Fitting the aircraft to what you measured …")
 def _calibrated(digest: str, _held: Prepared) -> Calibrated:
     flight = _held.flight
     try:

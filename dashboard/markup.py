@@ -50,6 +50,11 @@ def facts(rows: Iterable[tuple[str, str]], caption: str) -> str:
     return f'<table class="sh facts"><caption>{escape(caption)}</caption><tbody>{body}</tbody></table>'
 
 
+def _long(told: str) -> str:
+    """The class of a cell that a phone must not squeeze to a word a line: a sentence or a list."""
+    return ' class="long"' if len(told) > 80 else ""
+
+
 def plain_table(
     rows: Iterable[Mapping[str, Any]],
     columns: Mapping[str, str],
@@ -68,7 +73,7 @@ def plain_table(
         + "".join(
             f'<th scope="row">{escape(str(row[k]))}</th>'
             if k == first
-            else f"<td{kinds[k]}>{escape(str(row[k]))}</td>"
+            else f"<td{kinds[k] or _long(str(row[k]))}>{escape(str(row[k]))}</td>"
             for k in columns
         )
         + "</tr>"

@@ -315,6 +315,13 @@ def test_text_from_a_season_folder_is_escaped() -> None:
     assert "<i>" not in html
 
 
+def test_a_list_in_a_cell_keeps_a_width_on_a_phone() -> None:
+    """Fifteen figures stand in lines, not one word a line; a short text takes what it needs."""
+    figures = ", ".join(["Inverted ribbon cut"] * 15)
+    html = markup.plain_table([{"a": "2", "b": figures, "c": "home"}], {"a": "A", "b": "B", "c": "C"}, "")
+    assert f'<td class="long">{figures}</td><td>home</td>' in html
+
+
 def test_worse_than_its_fee() -> None:
     """Four offers, by the stated rule.
 
