@@ -7,7 +7,6 @@ import io
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +21,7 @@ __all__ = ["carriers", "kept_carriers"]
 
 FloatArray = npt.NDArray[np.floating]
 
-_VERSION = 1  # of the estimator; another one is made anew
+_VERSION = 2  # of the estimator; another one is made anew
 _NAMES = tuple(
     f"{quantity}_carried_{part}" for quantity in ("density_altitude", "gust") for part in ("share", "rest")
 )
@@ -102,14 +101,25 @@ def kept_carriers(
     path = folder / f"{hashlib.sha256(key).hexdigest()[:32]}.npz"
     try:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            parts = {name: held[name] for name in _NAMES}
-            return [{name: values[i] for name, values in parts.items()} for i in range(slots.size)]
+            values = held["values"]
+        return [_taken_apart(values[i]) for i in range(slots.size)]
     except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile):
         pass  # nothing kept, or only a damaged copy: made again
     record = whole()
     made = [carriers(record, cycles, site, slot, gust_peak, window_days) for slot in slots]
     content = io.BytesIO()
-    stacked: dict[str, Any] = {name: np.stack([one[name] for one in made]) for name in _NAMES}
-    np.savez(content, **stacked)
+    # One array, not four: there is more to opening an array than to reading it.
+    np.savez(content, values=np.stack([_together(one) for one in made]))
     keep_copy(path, content.getvalue())
     return made
+
+
+def _together(told: dict[str, FloatArray]) -> FloatArray:
+    """Shares and rests side by side, (lead, 2 * (1 + quantile))."""
+    return np.column_stack([told[name] for name in _NAMES])
+
+
+def _taken_apart(values: FloatArray) -> dict[str, FloatArray]:
+    one = 1 + len(QUANTILES)
+    parts = (values[:, 0], values[:, 1:one], values[:, one], values[:, one + 1 :])
+    return dict(zip(_NAMES, parts, strict=True))

@@ -199,7 +199,7 @@ def _same_words(told: list[str], wanted: list[str]) -> None:
         assert re.sub(r"[\d,]+", "#", one) == re.sub(r"[\d,]+", "#", other)
         numbers = [[int(n.replace(",", "")) for n in re.findall(r"\d[\d,]*", text)] for text in (one, other)]
         for mine, theirs in zip(*numbers, strict=True):
-            step = 100 if theirs >= 1000 and theirs % 100 == 0 else 1
+            step = 50 if theirs >= 100 and theirs % 50 == 0 else 1
             assert abs(mine - theirs) <= step, (one, other)
 
 
