@@ -424,7 +424,8 @@ st.html(
     "independent days"
     f"{' · <b>INVENTED WEATHER</b>' if invented else ''}</p>"
 )
-with st.container(key="venue_body"):
+# Emptied first: nothing of another booking's page stands where it can be pushed down.
+with st.container(key="venue_body"), st.empty().container():
     if day.status != "ok":
         frame.no_numbers(season, booking, day)
         _rests_on(season, day, slot)
