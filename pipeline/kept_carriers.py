@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
-import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +13,7 @@ from pipeline.air import climatology as clim
 from pipeline.air import persistence
 from pipeline.air.show_hours import Site, StationCycles, StationRecord, density_altitude_at
 from pipeline.decisions.forecast import QUANTILES
-from pipeline.results import keep_copy
+from pipeline.kept_arrays import kept_arrays
 
 __all__ = ["carriers", "kept_carriers"]
 
@@ -98,20 +96,14 @@ def kept_carriers(
     """
     key = repr((_VERSION, record_digest, site, window_days, QUANTILES, decided_by)).encode()
     key += slots.astype("datetime64[s]").tobytes()
-    path = folder / f"{hashlib.sha256(key).hexdigest()[:32]}.npz"
-    try:
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            values = held["values"]
-        return [_taken_apart(values[i]) for i in range(slots.size)]
-    except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile):
-        pass  # nothing kept, or only a damaged copy: made again
-    record = whole()
-    made = [carriers(record, cycles, site, slot, gust_peak, window_days) for slot in slots]
-    content = io.BytesIO()
-    # One array, not four: there is more to opening an array than to reading it.
-    np.savez(content, values=np.stack([_together(one) for one in made]))
-    keep_copy(path, content.getvalue())
-    return made
+
+    def make() -> dict[str, Any]:
+        record = whole()
+        made = (carriers(record, cycles, site, slot, gust_peak, window_days) for slot in slots)
+        # One array, not four: there is more to opening an array than to reading it.
+        return {"values": np.stack([_together(one) for one in made])}
+
+    return [_taken_apart(one) for one in kept_arrays(folder, key, ("values",), make)["values"]]
 
 
 def _together(told: dict[str, FloatArray]) -> FloatArray:

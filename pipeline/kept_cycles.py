@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
-import zipfile
 from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
-
-import numpy as np
+from typing import Any
 
 from pipeline.air.climatology import SeasonalCycle
 from pipeline.air.show_hours import StationCycles, StationRecord, station_cycles
-from pipeline.results import keep_copy
+from pipeline.kept_arrays import kept_arrays
 
 __all__ = ["kept_cycles"]
 
@@ -37,22 +33,19 @@ def kept_cycles(
         As `station_cycles` takes it.
     """
     key = repr((_VERSION, record_digest, trend)).encode()
-    path = folder / f"{hashlib.sha256(key).hexdigest()[:32]}.npz"
-    parts = [f.name for f in fields(StationCycles)]
-    try:
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            return StationCycles(*(_cycle({k: held[f"{part}.{k}"] for k in _KEYS}) for part in parts))
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
-        pass  # nothing kept, or only a damaged copy: made again
-    made = station_cycles(whole(), trend=trend)
-    content = io.BytesIO()
-    np.savez(content, **{f"{part}.{k}": getattr(getattr(made, part), k) for part in parts for k in _KEYS})
-    keep_copy(path, content.getvalue())
-    return made
+
+    def make() -> dict[str, Any]:
+        made = station_cycles(whole(), trend=trend)
+        return {f"{part}.{k}": getattr(getattr(made, part), k) for part in _PARTS for k in _KEYS}
+
+    names = [f"{part}.{k}" for part in _PARTS for k in _KEYS]
+    held = kept_arrays(folder, key, names, make)
+    return StationCycles(*(_cycle({k: held[f"{part}.{k}"] for k in _KEYS}) for part in _PARTS))
 
 
+_PARTS = tuple(f.name for f in fields(StationCycles))
 _KEYS = tuple(f.name for f in fields(SeasonalCycle))
 
 
-def _cycle(held: dict[str, np.ndarray]) -> SeasonalCycle:
-    return SeasonalCycle(**(held | {"trend": float(held["trend"])}))  # type: ignore[arg-type]
+def _cycle(held: dict[str, Any]) -> SeasonalCycle:
+    return SeasonalCycle(**(held | {"trend": float(held["trend"])}))

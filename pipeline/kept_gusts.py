@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.air.gusts import THRESHOLDS_KT, GustModel, fit_gust_model, gust_record
 from pipeline.air.show_hours import StationRecord
+from pipeline.kept_arrays import kept_arrays
 from pipeline.results import keep_copy
 
 __all__ = ["Gusts", "KeptGustModels", "kept_gusts"]
@@ -98,25 +98,21 @@ def kept_gusts(
         As `gust_record` takes them.
     """
     key = repr((_RECORD_VERSION, _VERSION, THRESHOLDS_KT, record_digest, latitude, longitude, days)).encode()
-    path = folder / f"{hashlib.sha256(key + np.ascontiguousarray(wanted).tobytes()).hexdigest()[:32]}.npz"
-    try:
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            return Gusts(held["peak"], str(held["kind"]), str(held["words"]))
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
-        pass  # nothing kept, or only a damaged copy: made again
-    record = whole()
-    made = gust_record(
-        record.values.get("wind_speed"),
-        record.values.get("wind_speed_of_gust"),
-        record.first_hour,
-        wanted,
-        latitude=latitude,
-        longitude=longitude,
-        days=days,
-        fit=KeptGustModels(folder),
-    )
-    gusts = Gusts(made.peak, made.kind, made.in_words())
-    content = io.BytesIO()
-    np.savez(content, peak=gusts.peak, kind=np.asarray(gusts.kind), words=np.asarray(gusts.words))
-    keep_copy(path, content.getvalue())
-    return gusts
+    key += np.ascontiguousarray(wanted).tobytes()
+
+    def make() -> dict[str, Any]:
+        record = whole()
+        made = gust_record(
+            record.values.get("wind_speed"),
+            record.values.get("wind_speed_of_gust"),
+            record.first_hour,
+            wanted,
+            latitude=latitude,
+            longitude=longitude,
+            days=days,
+            fit=KeptGustModels(folder),
+        )
+        return {"peak": made.peak, "kind": made.kind, "words": made.in_words()}
+
+    held = kept_arrays(folder, key, ("peak", "kind", "words"), make)
+    return Gusts(held["peak"], str(held["kind"]), str(held["words"]))

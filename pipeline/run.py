@@ -18,12 +18,7 @@ import numpy.typing as npt
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
 from pipeline.air import fallback, persistence
-from pipeline.air.show_hours import (
-    ShowHourSample,
-    Site,
-    StationCycles,
-    show_hour_sample,
-)
+from pipeline.air.show_hours import ShowHourSample, Site, StationCycles, show_hour_sample
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES
 from pipeline.decisions import limits, ranking

@@ -21,7 +21,7 @@ from pipeline.air import atmosphere as atm
 from pipeline.air import climatology as clim
 from pipeline.air.variables import FT, INHG
 from pipeline.decisions import limits
-from pipeline.decisions.forecast import estimate, planned_per_step
+from pipeline.decisions.forecast import THIN, estimate, planned_per_step, thinned
 from pipeline.decisions.routines import (
     Repertoire,
     RoutinePlan,
@@ -458,15 +458,15 @@ def _lay_day(
             )
         if k == 0:
             # The forecast has laid the full show.
-            stricter += [s[0](_thin(conditions)) for s in stepped[:1]]
+            stricter += [s[0](thinned(conditions)) for s in stepped[:1]]
             continue
         rest = np.prod(1.0 - np.delete(by_cause, da, axis=0), axis=0)
         hot = act * rest * (1.0 - ties.stated.cause("density_altitude", warm))
         per_trend = (clim.year_means(hot) - stay) * reach
         error = variance * _over(per_trend) ** 2
         otherwise = [s[k](conditions) for s in stepped]
-        stricter += [other[:, :, ::_THIN] for other in otherwise[:1]]
-        by_log = planned_per_step(act, 1.0 - unchanged, otherwise)
+        stricter += [other[:, :, ::THIN] for other in otherwise[:1]]
+        by_log = planned_per_step(act, by_cause, otherwise)
         log_error: FloatArray | float = 0.0
         if by_log.shape[-1]:
             log_error = by_log[:, 0] ** 2
@@ -498,13 +498,6 @@ def _lay_day(
     a["crowd_value_full_alone"][i, slots] = _over(alone.crowd_value)
 
 
-_THIN = 3  # every third day of the window tells how uncertain the shares are
-
-
-def _thin(conditions: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
-    return {name: v[:, :, ::_THIN] for name, v in conditions.items()}
-
-
 def _shares_variance(
     flown: Sequence[FloatArray],
     flies: Sequence[FloatArray],
@@ -517,8 +510,8 @@ def _shares_variance(
     """
     if not stricter:
         return 0.0
-    act = np.stack(flies)[:, :, :, ::_THIN]
-    base = routine_shares(np.stack(flown)[:, :, :, ::_THIN], act, crowd_value).routine
+    act = np.stack(flies)[:, :, :, ::THIN]
+    base = routine_shares(np.stack(flown)[:, :, :, ::THIN], act, crowd_value).routine
     moved = routine_shares(act * (1.0 - np.stack(stricter)), act, crowd_value).routine
     return np.asarray((np.nan_to_num(_over(moved - base)) ** 2).T)
 

@@ -7,9 +7,7 @@ not packed, by a digest of all that decides them; whatever needs the whole recor
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -24,7 +22,7 @@ from pipeline.air.show_hours import StationRecord
 from pipeline.air.venue import plateau_correction_applies
 from pipeline.checked import CHECKS_VERSION, as_read, checked_hours
 from pipeline.errors import ShowhourError, StoreError
-from pipeline.results import keep_copy
+from pipeline.kept_arrays import keep_arrays, kept_path, read_arrays
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -158,16 +156,15 @@ def read_show_hours(
     """
     files = [_file(as_read(store, season.quality), station) for station in venue.stations]
     decides = (_VERSION, CHECKS_VERSION, venue, season.history, season.quality, files)
-    key = hashlib.sha256(repr(decides).encode())
-    key.update(instants.astype("datetime64[s]").tobytes())
-    path = store.cache / "show_hours" / f"{key.hexdigest()[:32]}.npz"
+    key = repr(decides).encode() + instants.astype("datetime64[s]").tobytes()
+    path = kept_path(store.cache / "show_hours", key)
     kept = _kept(path, season, venue, store)
     if kept is not None:
         return kept
     held = read_station(season, venue, store)
     if held.record is not None:
         hours = _around(held.record, instants, season.history.window_days)
-        keep_copy(path, _packed(held, held.record, hours))
+        keep_arrays(path, _packed(held, held.record, hours))
     return held
 
 
@@ -200,8 +197,8 @@ def _around(
     return wanted[(wanted >= 0) & (wanted < record.size)]
 
 
-def _packed(held: StationHeld, record: StationRecord, hours: npt.NDArray[np.int64]) -> bytes:
-    """A venue's hours, those named alone."""
+def _packed(held: StationHeld, record: StationRecord, hours: npt.NDArray[np.int64]) -> dict[str, Any]:
+    """A venue's hours, those named alone, as arrays of these names: `_PACKED`."""
     told = {
         "first_hour": record.first_hour,
         "size": record.size,
@@ -216,15 +213,15 @@ def _packed(held: StationHeld, record: StationRecord, hours: npt.NDArray[np.int6
         "completeness": held.completeness,
         "variables": list(record.values),
     }
-    content = io.BytesIO()
     # One array, not one a variable: there is more to opening an array than to reading it.
-    np.savez(
-        content,
-        told=np.asarray(json.dumps(told, sort_keys=True, default=_plain)),
-        hours=hours,
-        values=np.stack([values[hours] for values in record.values.values()]),
-    )
-    return content.getvalue()
+    return {
+        "told": np.asarray(json.dumps(told, sort_keys=True, default=_plain)),
+        "hours": hours,
+        "values": np.stack([values[hours] for values in record.values.values()]),
+    }
+
+
+_PACKED = ("told", "hours", "values")
 
 
 def _plain(value: Any) -> Any:
@@ -235,14 +232,12 @@ def _plain(value: Any) -> Any:
 
 def _kept(path: Path, season: Season, venue: Venue, store: Store) -> StationHeld | None:
     """A venue's hours kept earlier; None where there are none, or they are damaged and are made again."""
-    try:
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            told = json.loads(str(held["told"]))
-            hours, parts = held["hours"], held["values"]
-        whole = np.full((len(parts), told["size"]), np.nan, dtype=parts.dtype)
-        whole[:, hours] = parts
-    except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile):
+    held = read_arrays(path, _PACKED)
+    if held is None:
         return None
+    told = json.loads(str(held["told"]))
+    whole = np.full((len(held["values"]), told["size"]), np.nan, dtype=held["values"].dtype)
+    whole[:, held["hours"]] = held["values"]
 
     def everything() -> StationRecord:
         record = read_station(season, venue, store).record

@@ -28,7 +28,7 @@ from pipeline.decisions import limits
 from pipeline.decisions import today as day
 from pipeline.decisions.today import AirNow, Answer, Reading, ShowState
 from pipeline.flight.rehearsal import practice_remark
-from pipeline.results import in_100
+from pipeline.results import CAUSES_SAID, in_100
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -56,10 +56,7 @@ WORDS: dict[str, str] = {
     "wind_along_line": "wind along the line",
     "gust": "gusts",
     "gust_spread": "gust spread",
-    "runway_crosswind": "runway crosswind",
-    "ceiling": "ceiling",
-    "visibility": "visibility",
-    "thunder": "thunder",
+    **{cause: CAUSES_SAID[cause] for cause in limits.ACT_CAUSES},
 }
 """What bites, as people say it."""
 

@@ -21,6 +21,7 @@ from pipeline.decisions.limits import ACT_CAUSES, CAUSES, Curves, RoutineChance,
 __all__ = [
     "QUANTILES",
     "QUANTITIES",
+    "THIN",
     "ActLimits",
     "Estimate",
     "LogStep",
@@ -29,6 +30,7 @@ __all__ = [
     "estimate",
     "forecast_slots",
     "planned_per_step",
+    "thinned",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -74,7 +76,13 @@ class LogStep:
     routines: Sequence[RoutineChance]
 
 
-_STEP_DAYS = 3  # of the sampled days every third tells how uncertain a figure's chance is
+THIN = 3
+"""Of the sampled days every third tells how uncertain the learned limits leave a chance."""
+
+
+def thinned(conditions: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    """Conditions, (instant, year, day, hour offset), on every third day."""
+    return {name: v[:, :, ::THIN] for name, v in conditions.items()}
 
 
 @dataclass(frozen=True)
@@ -308,7 +316,7 @@ def _figures_per_step(
 
 
 def planned_per_step(
-    act_flies: FloatArray, changed: FloatArray, otherwise: Sequence[FloatArray]
+    act_flies: FloatArray, by_cause: FloatArray, otherwise: Sequence[FloatArray]
 ) -> FloatArray:
     """Change of the chance that a routine is flown as planned, (instant, step).
 
@@ -316,13 +324,14 @@ def planned_per_step(
     ----------
     act_flies
         Of the sampled hours, (instant, year, day, hour offset).
-    changed
-        Chance that something in the routine is changed by the limits used, of the same shape.
+    by_cause
+        Chance that something in the routine is changed by the limits used, by cause, (cause, ...).
     otherwise
-        The same by the other limits, one a step.
+        The same for any cause by the other limits, (...,), one a step.
     """
     if not otherwise:
         return np.zeros((act_flies.shape[0], 0))
+    changed = 1.0 - np.prod(1.0 - by_cause, axis=0)
     moved = [_over_years(clim.year_means(act_flies * (changed - other))) for other in otherwise]
     return np.stack(moved, axis=-1)
 
@@ -366,8 +375,7 @@ def forecast_slots(
     highest = air_conditions(sample, gust=sample.gust_high)
     bound = {k: highest[k] for k in ("gust", "gust_spread")}
     figures = _figures(conditions, bound, curves)
-    thin = {k: v[:, :, ::_STEP_DAYS] for k, v in conditions.items()}
-    per_figure = _figures_per_step(thin, curves, log_steps)
+    per_figure = _figures_per_step(thinned(conditions), curves, log_steps)
     figure = estimate(figures.by_year, days[:, None], log_variance=_log_variance(per_figure))
 
     act_chance, judged = _act(sample, act)
@@ -386,8 +394,8 @@ def forecast_slots(
     planned, warmed, spread, causes, steps = [], [], [], [], []
     for place, ties in enumerate(routines):
         chances = ties.by_cause(conditions)
-        changed = 1.0 - np.prod(1.0 - chances[0], axis=0)
-        steps.append(planned_per_step(act_flies, changed, [s.routines[place](conditions) for s in log_steps]))
+        otherwise = [s.routines[place](conditions) for s in log_steps]
+        steps.append(planned_per_step(act_flies, chances[0], otherwise))
         known = np.isfinite(chances[0])
         both = clim.YearMeans(act_known & known.all(axis=0))
         routine, *bounds = (np.where(known, c, np.float32(0.0)) for c in chances)
