@@ -411,17 +411,19 @@ booking = frame.choose_booking(season)
 day, slot = frame.choose_day_and_slot(season, booking)
 frame.notices(season, venue=day.venue, thin=False)
 invented = bool(season.values["station_invented"][day.venue])
-v = season.values
+v, at = season.values, (day.index, slot.position)
+sample = (
+    f"station {escape(str(v['station_name'][day.venue]))}, {int(v['sample_years'][at])} years, "
+    f"{words.number(float(v['sample_size'][at]))} sampled hours, worth "
+    f"{words.number(float(v['sample_effective_size'][at]))} independent days"
+    if v["station_name"][day.venue]
+    else "no station hours"
+)
 st.html(
     f'<p class="sh-note"><b>{escape(booking.place)}</b> · {words.number(booking.elevation_ft, "ft")} '
     "elevation · "
     f"{escape(words.dates([d.date for d in season.days_of(booking.id)]))} · {escape(booking.state)} · "
-    f"{escape(words.money(booking.fee, season.currency))} · station "
-    f"{escape(str(v['station_name'][day.venue]) or 'none')}, "
-    f"{int(v['sample_years'][day.index, slot.position])} years, "
-    f"{words.number(float(v['sample_size'][day.index, slot.position]))} "
-    f"sampled hours, worth {words.number(float(v['sample_effective_size'][day.index, slot.position]))} "
-    "independent days"
+    f"{escape(words.money(booking.fee, season.currency))} · {sample}"
     f"{' · <b>INVENTED WEATHER</b>' if invented else ''}</p>"
 )
 # Emptied first: nothing of another booking's page stands where it can be pushed down.
