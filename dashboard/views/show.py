@@ -212,9 +212,9 @@ def _frontier(told: Told) -> None:
             ],
             {
                 "count": "Rehearsed",
+                "composed": "Beside the full show",
                 "value": "Expected crowd value a show",
                 "changed": "Flown days with a further change [%]",
-                "composed": "Beside the full show",
             },
             f"Ring: the {rehearsed} of this season. The low-ceiling show is not counted. "
             + (

@@ -53,16 +53,19 @@ def _answer(stations: Sequence[StationRow], venues: int, runs: Sequence[Mapping[
         lines.append(f"Oldest fetch among them: {evidence.moment(min(fetched))} UTC.")
     if runs:
         last = runs[-1]
+        moved = len(last["moved"])
+        if moved:
+            bookings = f"{moved} booking{'' if moved == 1 else 's'}"
+            against = f"{bookings} with a chance outside the 90 % interval told before"
+        elif len(runs) == 1:
+            against = "the first on record"
+        else:
+            against = "every booking’s chance still within the 90 % interval told before"
         lines.append(
             f"Last run: <b>{evidence.ago(str(last['started']), dt.datetime.now(dt.UTC))}</b> "
             f"({evidence.moment(str(last['started']))} UTC), {words.number(float(last['seconds']), 's')}, "
             f"{'something failed' if evidence.run_troubles(last) else 'nothing failed'}, "
-            + (
-                f"{len(last['moved'])} booking{'' if len(last['moved']) == 1 else 's'} with a chance outside "
-                "the 90 % interval told before."
-                if last["moved"]
-                else "every booking’s chance still within the 90 % interval told before."
-            )
+            f"{against}."
         )
         newest = {name: hour for name, hour in last.get("newest_hours", {}).items() if hour}
         if newest:
