@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy.typing as npt
 from pipeline.air import climatology as clim
 from pipeline.air import persistence
 from pipeline.air.show_hours import Site, StationCycles, StationRecord, density_altitude_at
+from pipeline.air.wind import whole_knots
 from pipeline.decisions.forecast import QUANTILES
 from pipeline.kept_arrays import kept_arrays
 
@@ -19,9 +21,11 @@ __all__ = ["carriers", "kept_carriers"]
 
 FloatArray = npt.NDArray[np.floating]
 
-_VERSION = 2  # of the estimator; another one is made anew
+_VERSION = 3  # of the estimator; another one is made anew
 _NAMES = tuple(
-    f"{quantity}_carried_{part}" for quantity in ("density_altitude", "gust") for part in ("share", "rest")
+    f"{quantity}_carried_{part}"
+    for quantity in ("density_altitude", "gust", "unreported_gust")
+    for part in ("share", "rest")
 )
 
 
@@ -34,6 +38,9 @@ def carriers(
     window_days: int,
 ) -> dict[str, FloatArray]:
     """What carries readings of density altitude and of gusts to a slot, by the names of the results.
+
+    A reading without a gust holds only its wind, which is not its gust: it is carried to the slot's gusts by
+    the winds of past hours that reported none either.
 
     Parameters
     ----------
@@ -55,13 +62,19 @@ def carriers(
     instants = np.concatenate([[slot], readings]).astype("datetime64[s]")
     air, sampled = density_altitude_at(record, cycles, site, instants, window_days=window_days)
     gusts = clim.gather_nearest(gust_peak, record.first_hour, sampled)
+    never = np.full(record.size, np.nan)
+    wind = whole_knots(record.values.get("wind_speed", never))
+    quiet = np.where(np.isnan(record.values.get("wind_speed_of_gust", never)), wind, np.nan)
+    winds = clim.gather_nearest(quiet, record.first_hour, sampled)
     told = {}
-    for name, held, carrier in (
-        ("density_altitude", air, persistence.carrier),
-        ("gust", gusts, persistence.speed_carrier),
+    for name, earlier, later, carrier in (
+        ("density_altitude", air[1:], air[0], persistence.carrier),
+        ("gust", gusts[1:], gusts[0], persistence.speed_carrier),
+        ("unreported_gust", winds[1:], gusts[0], persistence.speed_carrier),
     ):
-        pairs = held.reshape(instants.size, -1)
-        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(pairs[1:], pairs[0], QUANTILES)
+        told[f"{name}_carried_share"], told[f"{name}_carried_rest"] = carrier(
+            earlier.reshape(persistence.LEADS.size, -1), later.ravel(), QUANTILES
+        )
     return told
 
 
@@ -107,11 +120,11 @@ def kept_carriers(
 
 
 def _together(told: dict[str, FloatArray]) -> FloatArray:
-    """Shares and rests side by side, (lead, 2 * (1 + quantile))."""
+    """Shares and rests side by side, (lead, quantity * (1 + quantile))."""
     return np.column_stack([told[name] for name in _NAMES])
 
 
 def _taken_apart(values: FloatArray) -> dict[str, FloatArray]:
     one = 1 + len(QUANTILES)
-    parts = (values[:, 0], values[:, 1:one], values[:, one], values[:, one + 1 :])
-    return dict(zip(_NAMES, parts, strict=True))
+    parts = [(values[:, at], values[:, at + 1 : at + one]) for at in range(0, values.shape[1], one)]
+    return dict(zip(_NAMES, chain.from_iterable(parts), strict=True))

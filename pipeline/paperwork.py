@@ -27,11 +27,13 @@ from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
 from pipeline.results import CAUSES_SAID, CAUTIONS, SAMPLES, days_in_ten, write_atomically
 from pipeline.which_show import (
     COMPARED,
+    GUST_NOT_CARRIED,
     OF_THE_SLOT_HOURS,
     PROVES_LESS,
     READ_AGAIN,
     WORDS,
     carrier_of,
+    compared_words,
     past_hour,
 )
 
@@ -937,7 +939,9 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
         "slot": day.start,
         "slot_minutes": [(slot - midnight).total_seconds() / 60.0 for midnight in midnights],
         "compared": [_compared(day, name) for name in COMPARED],
-        "carried": [_carrier(day, name) for name in ("density_altitude", "gust")],
+        "carried": [_carrier(day, name) for name in ("density_altitude", "gust", "unreported_gust")],
+        "gusts_estimated": _gusts_of(day) == "estimated",
+        "gust_not_carried": GUST_NOT_CARRIED,
         "read_again": READ_AGAIN,
         "past_hour": past_hour(np.datetime64(slot.replace(tzinfo=None))),
         "of_the_slot_hours": OF_THE_SLOT_HOURS,
@@ -945,15 +949,18 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
     }
 
 
+def _gusts_of(day: PaperDay) -> str:
+    return str(day.ds.variables["venue_gusts"].to_numpy()[briefing.venue_row(day.ds, day.row)])
+
+
 def _compared(day: PaperDay, name: str) -> dict[str, object]:
     """The slot's past of a quantity as the page holds it: whole steps in rising order, as differences."""
-    words, unit = COMPARED[name]
-    step = SAMPLES[name][1]
+    unit, step = COMPARED[name][1], SAMPLES[name][1]
     past = np.asarray(day.ds.variables[f"sample_{name}"][day.days[0]].to_numpy(), dtype=float)
     codes = np.sort(np.rint(past[np.isfinite(past)] / step)).astype(int)
     median, high = clim.quantiles(past.ravel(), [0.5, 0.9]) / unit
     return {
-        "words": words,
+        "words": compared_words(name, _gusts_of(day)),
         "step": step / unit,
         "codes": np.diff(codes, prepend=0).tolist(),
         "median": briefing.as_plain(median),
@@ -963,12 +970,13 @@ def _compared(day: PaperDay, name: str) -> dict[str, object]:
 
 def _carrier(day: PaperDay, name: str) -> dict[str, object]:
     """What carries a quantity to the slot as the page holds it; of a speed, of the root of its knots."""
-    words, unit = COMPARED[name]
+    speed = name != "density_altitude"
+    of = "gust" if speed else name
+    unit = COMPARED[of][1]
     share, rest = carrier_of(day.ds, day.row, name)
-    speed = name == "gust"
     rest = rest / (math.sqrt(unit) if speed else unit)
     return {
-        "words": words,
+        "words": compared_words(of, _gusts_of(day)),
         "speed": speed,
         "share": briefing.as_plain([round(v, 5) for v in share.tolist()]),
         "rest": briefing.as_plain([[round(v, 3 if speed else 1) for v in row] for row in rest.tolist()]),

@@ -45,7 +45,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "5"
+SCHEMA_VERSION = "6"
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
@@ -306,14 +306,18 @@ def _schema() -> dict[str, Field]:
             f"{words}, upper end of the quantile's 90 % interval",
         )
     # What carries a reading to the slot in discussion.
-    for name, units in (("density_altitude", "m"), ("gust", "m0.5 s-0.5")):
-        of = f"{'' if units == 'm' else 'the square root of '}{name.replace('_', ' ')}"
+    root = "the square root of"
+    for name, units, read, of in (
+        ("density_altitude", "m", "density altitude", "density altitude"),
+        ("gust", "m0.5 s-0.5", f"{root} gust", f"{root} gust"),
+        ("unreported_gust", "m0.5 s-0.5", f"{root} wind, no gust being reported,", f"{root} gust"),
+    ):
         add(
             f"{name}_carried_share",
             ("booking_day", "lead"),
             "f8",
             "1",
-            f"how much of a reading's departure in {of} lasts; NaN with too few past pairs",
+            f"how much of a reading's departure in {read} lasts; NaN with too few past pairs",
         )
         add(
             f"{name}_carried_rest",

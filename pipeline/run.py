@@ -377,7 +377,13 @@ def _carried(
         np.array([s.utc[s.offered] for _, _, s in slots], dtype="datetime64[s]"),
         gusts.peak,
         window_days=season.history.window_days,
-        decided_by=(season.history.trend, station.latitude, station.longitude),
+        # Gusts are drawn around every show instant, not around the slots in discussion alone.
+        decided_by=(
+            season.history.trend,
+            station.latitude,
+            station.longitude,
+            np.unique(_instants(slots)).astype(np.int64).tolist(),
+        ),
     )
     return {(booking.id, day): one for (booking, day, _), one in zip(slots, made, strict=True)}
 

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COMPARED",
+    "GUST_NOT_CARRIED",
     "OF_THE_SLOT_HOURS",
     "PROVES_LESS",
     "READ_AGAIN",
@@ -44,6 +45,7 @@ __all__ = [
     "TodayAnswer",
     "carrier_of",
     "climbs_told",
+    "compared_words",
     "past_hour",
     "today_answer",
     "today_text",
@@ -69,6 +71,9 @@ COMPARED: dict[str, tuple[str, float]] = {
 
 FloatArray = npt.NDArray[np.floating]
 
+GUST_NOT_CARRIED = (
+    "Gusts are not carried to the slot: too few past days hold them at the hour of the reading."
+)
 READ_AGAIN = (
     "This is the air of the reading, not of the slot: read again before you start up. "
     "A terminal forecast, where there is one, is better than any reading for the hours ahead."
@@ -276,15 +281,21 @@ def today_answer(
     headline = _headline(answer)
     slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
     known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry
+    gusts = str(ds.variables["venue_gusts"].to_numpy()[venue])
+    # Gusts in print are what the past holds, the wind where none was; estimated gusts are no such thing.
+    unlike = gusts == "estimated" and np.isnan(reading.gust)
+    gust = float("nan") if unlike else over.gust_low
     compared = []
-    for (name, (words, unit)), value in zip(
-        COMPARED.items(), (known_da, over.toward_crowd, over.gust_low), strict=True
-    ):
+    for (name, (_, unit)), value in zip(COMPARED.items(), (known_da, over.toward_crowd, gust), strict=True):
         past = held.sampled[name][slot]
         median, tenth = clim.quantiles(past.ravel(), [0.5, 0.9])
         compared.append(
             Against(
-                words, value / unit, float(median) / unit, float(tenth) / unit, day.share_below(past, value)
+                compared_words(name, gusts),
+                value / unit,
+                float(median) / unit,
+                float(tenth) / unit,
+                day.share_below(past, value),
             )
         )
     utc = np.datetime64(str(ds.variables["slot_utc"].to_numpy()[row, slot]).removesuffix("Z"))
@@ -341,21 +352,37 @@ def _carry(
         return (), []
     if lead - past_hour(utc) > persistence.LEADS[-1]:
         return (), [f"Read more than {persistence.LEADS[-1]} hours before the slot: it is not carried."]
-    told = []
-    for name, value, carry in (
-        ("density_altitude", over.density_altitude, persistence.carried),
-        ("gust", over.gust_low, persistence.carried_speed),
+    gusts = str(ds.variables["venue_gusts"].to_numpy()[venue_row(ds, row)])
+    # What a reading without a gust holds is its wind.
+    of_gusts = "unreported_gust" if np.isnan(reading.gust) else "gust"
+    told = {}
+    for name, carrier, value, carry in (
+        ("density_altitude", "density_altitude", over.density_altitude, persistence.carried),
+        ("gust", of_gusts, over.gust_low, persistence.carried_speed),
     ):
-        words, unit = COMPARED[name]
-        quantiles, lasts = carry(value, *carrier_of(ds, row, name), max(lead - past_hour(utc), 0.0))
+        quantiles, lasts = carry(value, *carrier_of(ds, row, carrier), max(lead - past_hour(utc), 0.0))
         if np.isfinite(quantiles).all():
-            low, median, high = (float(q) / unit for q in quantiles)
-            told.append(Carried(words, median, low, high, lead, lasts))
+            low, median, high = (float(q) / COMPARED[name][1] for q in quantiles)
+            told[name] = Carried(compared_words(name, gusts), median, low, high, lead, lasts)
     if not told and np.isfinite(over.density_altitude):
         return (), [
             "Too few past days hold this hour and the slot's: the reading is not carried to the slot."
         ]
-    return tuple(told), []
+    lacking = told and "gust" not in told and np.isfinite(over.gust_low)
+    return tuple(told.values()), [GUST_NOT_CARRIED] if lacking else []
+
+
+def compared_words(name: str, gusts: str) -> str:
+    """What of a reading is compared or carried, with its unit; gusts that are estimated say so.
+
+    Parameters
+    ----------
+    name
+        Key of `COMPARED`.
+    gusts
+        What the venue's gusts are, as the results tell.
+    """
+    return ("estimated " if name == "gust" and gusts == "estimated" else "") + COMPARED[name][0]
 
 
 def past_hour(utc: np.datetime64) -> float:
@@ -366,7 +393,8 @@ def past_hour(utc: np.datetime64) -> float:
 def carrier_of(ds: xr.Dataset, row: int, name: str) -> tuple[FloatArray, FloatArray]:
     """What carries a quantity to a day's slot in discussion: its share, and low, median and high of the rest.
 
-    As `pipeline.air.persistence.carried` takes them, (lead,) and (lead, quantile).
+    Of "density_altitude", "gust", or "unreported_gust" for the gust after a reading without one; as
+    `pipeline.air.persistence.carried` takes them, (lead,) and (lead, quantile).
     """
     at = [int(np.argmin(np.abs(ds.variables["quantile"].to_numpy() - q))) for q in (0.1, 0.5, 0.9)]
     share, rest = (ds.variables[f"{name}_carried_{part}"].to_numpy()[row] for part in ("share", "rest"))

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from pipeline import kept_carriers
-from pipeline.air.show_hours import Site, StationRecord, station_cycles
+from pipeline.air import persistence
+from pipeline.air.show_hours import Site, StationRecord, density_altitude_at, station_cycles
+from pipeline.air.variables import KT
+from pipeline.decisions.forecast import QUANTILES
 
 HOURS = np.arange(6 * 8766)
 NOISE = np.random.default_rng(1).normal(size=HOURS.size)
@@ -62,6 +67,35 @@ def test_the_second_asking_reads_what_the_first_made(tmp_path: Path) -> None:
     assert not same(kept(tmp_path, asked, site=Site(2_000.0, 90.0, True, 180.0)), first)
     assert not same(kept(tmp_path, asked, days=10), first)
     assert len(asked) == 5
+
+
+def test_a_reading_without_a_gust_is_carried_by_its_wind() -> None:
+    """A station that reports no gusts, at which they are 1.5 times the wind: 10 kt now is a gust of 15 kt.
+
+    With the hours the wind of the reading says less, and in every hour the tenths of past days are tenths.
+    """
+    flow = lfilter([1.0], [1.0, -0.9], np.random.default_rng(4).normal(size=HOURS.size))
+    winds = np.rint(12.0 * np.exp(0.15 * flow)) * KT
+    gusts = 1.5 * winds
+    record = replace(RECORD, values={**RECORD.values, "wind_speed": winds})
+    told = kept_carriers.carriers(record, CYCLES, SITE, SLOTS[0], gusts, 15)
+    share, rest = (told[f"unreported_gust_carried_{part}"] for part in ("share", "rest"))
+    assert persistence.carried_speed(10 * KT, share, rest, 0.0)[0] == pytest.approx(15.0 * KT)
+    assert share[0] > share[6] > share[24] > 0.0
+    instants = np.array([SLOTS[0], SLOTS[0] - np.timedelta64(6, "h")])
+    _, sampled = density_altitude_at(record, CYCLES, SITE, instants, window_days=15)
+    at = sampled.reshape(2, -1).astype(int) - RECORD.first_hour
+    later, earlier = (of[hours[at[0] < HOURS.size]] for of, hours in zip((gusts, winds), at, strict=True))
+    carried = np.array([persistence.carried_speed(now, share, rest, 6.0)[0] for now in earlier])
+    told_share = np.mean(later[:, None] < carried, axis=0)
+    # 186 days, whole knots of wind: a step of the gust is three hundredths of them at most.
+    assert told_share == pytest.approx(QUANTILES, abs=0.03)
+    # Of a station that reports gusts, hours that reported one are not like a reading without.
+    some = np.where(winds > 14 * KT, gusts, np.nan)
+    reporting = replace(record, values={**record.values, "wind_speed_of_gust": some})
+    calmer = kept_carriers.carriers(reporting, CYCLES, SITE, SLOTS[0], np.fmax(some, winds), 15)
+    share, rest = (calmer[f"unreported_gust_carried_{part}"] for part in ("share", "rest"))
+    assert persistence.carried_speed(10 * KT, share, rest, 0.0)[0] == pytest.approx(10.0 * KT)
 
 
 @pytest.mark.parametrize("content", [b"", b"not an archive", None])

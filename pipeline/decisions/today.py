@@ -439,6 +439,10 @@ def judge(
     # Twice: with the strongest wind toward the crowd, and with the strongest across, whichever its sign.
     point = {k: np.full(2, v) for k, v in air.low.items()}
     point["wind_toward_crowd"] = np.array([air.toward_crowd, air.across])
+    # A gust read without its wind is judged by its peak alone.
+    point["gust_spread"] = np.where(
+        np.isnan(point["gust_spread"]) & ~np.isnan(point["gust"]), 0.0, point["gust_spread"]
+    )
     told, worth, grounds = [], [], []
     for show, routine in zip(shows, routines, strict=True):
         out = tuple(figures[f].name for f in show.figures if figures[f].state == LEAVE_OUT)
