@@ -19,7 +19,9 @@ from pipeline.errors import InputError
 __all__ = ["metar_reading", "typed_reading"]
 
 _CAVOK_CEILING = 5000.0 * FT
-"""CAVOK says no cloud below 5,000 ft (WMO-No. 306, FM 15): no more is known of the ceiling."""
+"""CAVOK and NSC say no cloud below 5,000 ft (WMO-No. 306, FM 15): no more is known of the ceiling."""
+_ONE_SETTING = 1.0 * HPA
+"""A station that gives its setting in hPa too rounds it down to the whole one."""
 
 _BELIEVABLE: dict[str, tuple[float, float, str]] = {
     "temperature_c": (-40.0, 55.0, "degrees Celsius from -40 to 55"),
@@ -59,13 +61,14 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
     """
     from metar import Metar
 
-    words = " ".join(text.replace("=", " ").split())
+    words = " ".join(text.replace("=", " ").upper().split())
     year, month = _month_of(words, today)
     try:
         report = Metar.Metar(words, month=month, year=year, strict=True)
     except Metar.ParserError as error:
         raise InputError(
-            f"The METAR {words!r} is not understood ({error}). Correct it, or give the values one by one."
+            f"The METAR {words!r} is not understood ({' '.join(str(error).split())}). Correct it, or give "
+            "the values one by one."
         ) from error
     if report.temp is None or report.press is None:
         lacking = "temperature" if report.temp is None else "altimeter setting"
@@ -73,6 +76,7 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
             f"The METAR {words!r} has no {lacking}: density altitude needs both. Give the values one by one "
             "instead."
         )
+    setting = _setting(float(report.press.value("HPA")) * HPA, words)
     speed = math.nan if report.wind_speed is None else _speed(report.wind_speed)
     direction = math.nan if report.wind_dir is None else float(report.wind_dir.value())
     sector = None
@@ -85,17 +89,19 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
     reading = Reading(
         temperature=float(report.temp.value("K")),
         dew_point=math.nan if report.dewpt is None else float(report.dewpt.value("K")),
-        altimeter_setting=float(report.press.value("HPA")) * HPA,
+        altimeter_setting=setting,
         wind_speed=speed,
         wind_from=direction,
         gust=math.nan if report.wind_gust is None else _speed(report.wind_gust),
-        visibility=math.nan if report.vis is None else float(report.vis.value("M")),
+        # A second visibility is that of a direction: the lower one counts.
+        visibility=min((float(v.value("M")) for v in (report.vis, report.max_vis) if v), default=math.nan),
         ceiling=_ceiling(report, words),
         thunder=1.0 if any("TS" in group for group in weather) else math.nan if blind else 0.0,
         station_elevation=station_elevation,
         sector=sector,
         instant=None if report.time is None else np.datetime64(report.time, "s"),
         station=str(report.station_id or ""),
+        trend=report.trend(),
     )
     _believable(reading)
     return reading
@@ -129,18 +135,37 @@ def _month_of(words: str, today: dt.date) -> tuple[int, int]:
 def _ceiling(report: Any, words: str) -> float:
     """Lowest broken, overcast or obscured layer [m]; inf where none; NaN where the sky was not seen."""
     body = words.split(" RMK", 1)[0].split()
-    heights = []
-    for cover, height, _ in report.sky:
-        if cover in ("BKN", "OVC", "VV"):
-            # A layer of unknown height may be at any height.
-            heights.append(math.nan if height is None else float(height.value("FT")) * FT)
-    if any(math.isnan(h) for h in heights):
-        return math.nan
-    if heights:
-        return min(heights)
-    if "CAVOK" in body:
+    # A layer of unknown cover may be a ceiling, one of unknown height may be at any.
+    layers = [
+        math.nan if height is None or cover == "///" else float(height.value("FT")) * FT
+        for cover, height, _ in report.sky
+        if cover in ("BKN", "OVC", "VV", "///")
+    ]
+    if layers:
+        # Layers are told from the lowest up: an unknown one above a known ceiling changes nothing.
+        return math.nan if math.isnan(layers[0]) else min(h for h in layers if not math.isnan(h))
+    if "CAVOK" in body or "NSC" in body:
         return _CAVOK_CEILING
     return math.inf if report.sky else math.nan
+
+
+def _setting(read: float, words: str) -> float:
+    """Altimeter setting [Pa] as the library read it; the lower where the report gives it in both units."""
+    import re
+
+    body = words.split(" RMK", 1)[0]
+    told = [
+        0.01 * float(digits) * INHG if unit == "A" else float(digits) * HPA
+        for unit, digits in re.findall(r"\b([AQ])(\d{4})\b", body)
+    ]
+    if len(told) < 2:
+        return read
+    if max(told) - min(told) > _ONE_SETTING:
+        raise InputError(
+            f"The METAR {words!r} gives two altimeter settings that differ. Correct it, or give the values "
+            "one by one."
+        )
+    return min(told)
 
 
 def _believable(reading: Reading) -> None:

@@ -443,6 +443,8 @@ def _notes(
             f"The temperature is carried from {reading.station_elevation / FT:,.0f} ft to "
             f"{elevation / FT:,.0f} ft by the lapse rate."
         )
+    if reading.trend not in ("", "NOSIG"):
+        notes.append(f"The report's own forecast is not judged here, read it: {reading.trend}.")
     hours = _age_hours(reading, now)
     if hours > 1.5:
         notes.append(_age_told(hours))

@@ -55,10 +55,18 @@ def test_metar_wind_groups() -> None:
         ("CLR", math.inf),
         ("SKC", math.inf),
         ("BKN///", math.nan),
+        ("FEW020 //////CB", math.nan),
+        ("///030", math.nan),
+        ("BKN008 OVC///", 800.0),
+        ("NSC", 5000.0),
     ],
 )
 def test_metar_ceiling_is_the_lowest_broken_overcast_or_obscured_layer(sky: str, ceiling_ft: float) -> None:
-    """AIM 7-1-14: the lowest layer reported broken, overcast or obscured; few and scattered are none."""
+    """AIM 7-1-14: the lowest layer reported broken, overcast or obscured; few and scattered are none.
+
+    WMO-No. 306, FM 15, 15.9: solidi for what an automatic station does not know of a layer, layers from the
+    lowest up, and NSC where no cloud is below 5,000 ft and none is a cumulonimbus.
+    """
     assert read(f"KAAA 241856Z 31008KT 10SM {sky} 18/07 A2998").ceiling == pytest.approx(
         ceiling_ft * FT, nan_ok=True
     )
@@ -71,6 +79,23 @@ def test_metar_of_other_countries() -> None:
     assert cavok.visibility == pytest.approx(10_000.0)
     assert cavok.altimeter_setting == pytest.approx(101_200.0)
     assert cavok.wind_speed == pytest.approx(5.0, abs=1e-3)
+
+
+def test_metar_of_two_values_is_taken_at_the_worse() -> None:
+    """FM 15: 15.6.3, a lowest visibility with its direction; a setting in both units, rounded down in hPa."""
+    both = read("xxxx 241850z 09005kt 9999 1500sw sct030 25/11 q1016 a3001")
+    assert both.visibility == pytest.approx(1500.0)
+    assert both.altimeter_setting == pytest.approx(101_600.0)
+    military = read("XXXX 241850Z 09005KT CAVOK 25/11 QNH3001INS")
+    assert military.altimeter_setting == pytest.approx(30.01 * INHG, abs=1.0)
+
+
+def test_metar_s_own_forecast_is_kept_apart() -> None:
+    """What is to come is no part of the reading, and is told."""
+    reading = read("XXXX 241850Z 09005KT 9999 SCT030 25/11 Q1012 TEMPO 25015G30KT 4000 TSRA BKN010CB")
+    assert (reading.thunder, reading.ceiling) == (0.0, math.inf)
+    assert math.isnan(reading.gust)
+    assert reading.trend == "TEMPO 25015G30KT 4000 TSRA BKN010CB"
 
 
 def test_metar_thunder_and_what_was_not_looked_for() -> None:
@@ -96,6 +121,8 @@ def test_metar_tenths_of_the_remarks() -> None:
         ("KAAA 241856Z 31008KT 10SM CLR A2998", "no temperature"),
         ("KAAA 241856Z 31008KT 10SM CLR 12/13 A2998", "above the temperature"),
         ("KAAA 241856Z 31020G10KT 10SM CLR 12/03 A2998", "below the wind"),
+        ("KAAA 242556Z 31008KT 10SM CLR 12/03 A2998", r"^[^\n\t]*hour must be in 0..23[^\n\t]*$"),
+        ("KAAA 241856Z 31008KT 10SM CLR 12/03 Q1010 A2998", "two altimeter settings that differ"),
     ],
 )
 def test_metar_faults_are_told(text: str, words: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import math
 import re
@@ -54,6 +55,8 @@ def test_the_beach_just_above_the_waiver_s_ceiling() -> None:
     assert answer.show == "full"
     assert "think about ceiling" in answer.headline
     assert any("not a gust of zero" in note for note in answer.notes)
+    later = told(made, BEACH, "KAAA 241956Z 28010KT 10SM OVC017 16/13 A3002 TEMPO TSRA")
+    assert [n for n in later.notes if n.endswith("read it: TEMPO TSRA.")]
     assert answer.gust_high_kt == pytest.approx(19.0)  # 10 kt and one short of ten more
 
 
@@ -134,6 +137,16 @@ def test_a_morning_reading_is_carried_to_the_slot() -> None:
     assert da.lead_hours == pytest.approx(6.0)
     assert da.low < da.median < da.high
     assert gust.low >= 0.0
+    # Estimated gusts are never compared with a wind that no gust was read with, and say what they are.
+    kinds = made.ds["venue_gusts"].copy(data=np.full(made.ds.sizes["venue"], "estimated", dtype=object))
+    guessed = told(
+        dataclasses.replace(made, ds=made.ds.assign(venue_gusts=kinds)),
+        HIGH,
+        "KAAA 101500Z 15006KT 16/M01 A3015",
+    )
+    assert [c.quantity for c in guessed.carried] == [da.quantity, "estimated gust peak, kt"]
+    assert math.isnan(guessed.compared[2].now)
+    assert math.isfinite(usual.compared[2].now)
     # A morning 6 K warmer foretells a thinner afternoon, by no more than it is thinner itself.
     gained = warm.carried[0].median - da.median
     assert 0.0 < gained < warm.density_altitude_ft - usual.density_altitude_ft

@@ -67,6 +67,8 @@ class Reading:
         UTC; None where not known.
     station
         Who reports; empty for typed values.
+    trend
+        What the report itself forecasts for the next two hours, as it is written; empty where nothing.
     """
 
     temperature: float
@@ -82,6 +84,7 @@ class Reading:
     sector: tuple[float, float] | None = None
     instant: np.datetime64 | None = None
     station: str = ""
+    trend: str = ""
 
 
 @dataclass(frozen=True)
