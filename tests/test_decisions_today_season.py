@@ -69,6 +69,15 @@ def test_between_the_shows_minima_the_low_ceiling_show_stands_and_at_800_ft_none
     assert minimum.own_minima["ceiling"][1] < 1500.0 * FT
     answer = told(made, HIGH, "KAAA 101656Z 16005KT 10SM OVC013 12/10 A3010")
     assert (answer.show, answer.answer.no_show) == ("low-ceiling", ())
+    # What only the shows that stay down hold is out with them, ribbon and loops; by ceiling, not by the air.
+    names = [str(n) for n in made.ds["figure"].to_numpy()]
+    low = {names[f] for f in next(s for s in briefing.shows_of(made.ds, 0) if s.own_minima).figures}
+    for figure in answer.answer.figures:
+        assert (figure.state == today.LEAVE_OUT) == (figure.name not in low), figure
+        assert (("ceiling", today.LEAVE_OUT) in figure.reasons) == (figure.name not in low)
+    assert re.search(r"\n  Smoke loop +leave it out \(ceiling", today_text(answer, ()))
+    down = told(made, BEACH, "KAAA 241956Z 28008KT 10SM OVC008 16/13 A3002")
+    assert all(figure.state == today.LEAVE_OUT for figure in down.answer.figures)
 
 
 def test_a_morning_s_reading_is_not_the_answer_for_the_afternoon() -> None:

@@ -19,7 +19,7 @@ from pipeline import briefing, paperwork
 from pipeline.air.variables import FT
 from pipeline.observed import typed_reading
 from pipeline.papers.phone import phone_page
-from pipeline.which_show import climbs_told, today_answer
+from pipeline.which_show import WORDS, climbs_told, today_answer
 
 
 @functools.cache
@@ -172,6 +172,10 @@ def _compare(
         assert told["air"]["moist"] == pytest.approx(wanted.density_altitude_ft, abs=1.0)
     states = [f["state"] for f in told["figures"]]
     assert states == [f.state for f in wanted.answer.figures], values
+    assert [sorted(f["why"]) for f in told["figures"]] == [
+        sorted(WORDS[c] + (" not observed" if c in f.unknown else "") for c, _ in f.reasons)
+        for f in wanted.answer.figures
+    ], values
     assert told["act"] == dict(wanted.answer.act), values
     assert told["no_show"] == list(wanted.answer.no_show), values
     _alike(

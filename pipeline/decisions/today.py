@@ -236,7 +236,8 @@ class FigureState:
     state
         Index into `STATES`.
     reasons
-        Conditions that bite, the worst first, each with its state; empty for no second thought.
+        What bites, the worst first, each with its state; empty for no second thought. Where every show that
+        holds the figure stays down, the causes of that come first.
     unknown
         Conditions with a limit that were not observed.
     chance
@@ -408,6 +409,14 @@ def _act(
     return states, unknown
 
 
+def _grounded(figure: FigureState, grounds: Sequence[tuple[str, ...]]) -> FigureState:
+    """The figure left out where every show that holds it stays down, as loops do under a low ceiling."""
+    if not grounds or not all(grounds):
+        return figure
+    reasons = (*((cause, LEAVE_OUT) for cause in grounds[0]), *figure.reasons)
+    return replace(figure, state=LEAVE_OUT, reasons=reasons, chance=1.0)
+
+
 def judge(
     reading: Reading,
     air: AirNow,
@@ -472,6 +481,12 @@ def judge(
         )
         told.append(ShowState(show.name, state, out, doubtful, chance, minima, under))
         worth.append(0.0 if state == LEAVE_OUT or spare else show.crowd_value * (1.0 - chance))
+    figures = tuple(
+        _grounded(
+            figure, [g for show, g in zip(shows, grounds, strict=True) if f in show.figures] or grounds[:1]
+        )
+        for f, figure in enumerate(figures)
+    )
     # On the ground only where no show's minima allow it up.
     no_show = grounds[0] if all(grounds) else ()
     best = int(np.argmax(worth)) if worth and max(worth) > 0.0 and not no_show else None
