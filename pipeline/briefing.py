@@ -587,9 +587,10 @@ def _other_days(ds: xr.Dataset, row: int) -> str:
     show = max(abs(float(full[i, s] - full[row, at])) for i, s, at in pairs)
     air = max(abs(float(feet[i, s] - feet[row, at])) for i, s, at in pairs)
     on = ", ".join(str(dates[i]) for i in others)
+    most = math.ceil(100 * show)
     return (
         f"Reckoned for {dates[row]}. At the same starts on {on} the full show differs by at most "
-        f"{math.ceil(100 * show)} days in 100, the median density altitude by at most "
+        f"{most} day{'' if most == 1 else 's'} in 100, the median density altitude by at most "
         f"{math.ceil(air / 10) * 10:,} ft."
     )
 

@@ -146,12 +146,14 @@ class _Measured(Canvas):
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self.texts: list[tuple[float, float, float, float]] = []
+        self.words: list[tuple[str, float]] = []
         self.rules: list[tuple[float, float, float]] = []
         self.pages = 0
         self.drawn.append(self)
 
     def drawString(self, x: float, y: float, text: str, *_: Any, **__: Any) -> None:
         if text:
+            self.words.append((text, self._fontsize))
             self.texts.append(
                 (x, x + self.stringWidth(text, self._fontname, self._fontsize), y, self._fontsize)
             )
@@ -242,6 +244,18 @@ def test_flown_numbers_are_large() -> None:
         assert all(table.least >= FLOWN_POINTS for table in _tables(card))
         assert all(block.points >= FLOWN_POINTS for block in card.blocks if isinstance(block, Numbers))
         paper.draw(card)  # fits at that size
+
+
+def test_gusts_and_winds_of_the_which_show_table_are_as_large_as_its_shows(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Both edges of the table are looked up on the day: the smallest number of either is a cell's."""
+    monkeypatch.setattr("reportlab.pdfgen.canvas.Canvas", _Measured)
+    monkeypatch.setattr(_Measured, "drawn", [])
+    paper.draw(paperwork.which_show_sheet(day(HIGH)))
+    (canvas,) = _Measured.drawn
+    size = dict(canvas.words)
+    assert size["15"] == size["21"] == size["9,500"] >= 9.0
 
 
 def test_card_heights_are_needle_readings_rounded_up() -> None:

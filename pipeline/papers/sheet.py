@@ -161,15 +161,22 @@ def _table_fits(table: Table, points: float) -> bool:
     )
 
 
-def _header_lines(table: Table, points: float) -> list[list[str]]:
+def _header_lines(table: Table, points: float) -> list[tuple[float, list[str]]]:
+    """Points and lines of every column's head, of a table whose cells have so many points."""
+    sizes = [_header_points(text, points) for text in table.header]
     return [
-        wrapped(text, REGULAR, points, width - 4.0)
-        for text, width in zip(table.header, _columns(table), strict=True)
+        (size, wrapped(text, REGULAR, size, width - 4.0))
+        for text, size, width in zip(table.header, sizes, _columns(table), strict=True)
     ]
 
 
-def _header_points(points: float) -> float:
-    return max(SMALL_POINTS, 0.62 * points)
+def _header_height(heads: Sequence[tuple[float, list[str]]]) -> float:
+    return max(len(lines) * size for size, lines in heads) * 1.2 + 6.0
+
+
+def _header_points(text: str, points: float) -> float:
+    # A number at the head of a column is read as those under it are.
+    return points if text.isdigit() else max(SMALL_POINTS, 0.62 * points)
 
 
 def _row_height(points: float) -> float:
@@ -182,8 +189,7 @@ def _height(block: Block, points: float) -> float:
     if isinstance(block, Lines):
         count = sum(len(wrapped(line, REGULAR, block.points, WIDTH - 2 * MARGIN)) for line in block.lines)
         return (count + (1.2 if block.heading else 0.0)) * block.points * 1.3 + 6.0
-    small = _header_points(points)
-    head = max(len(lines) for lines in _header_lines(block, small)) * small * 1.2 + 6.0
+    head = _header_height(_header_lines(block, points))
     return head + len(block.rows) * _row_height(points) + 8.0
 
 
@@ -323,13 +329,12 @@ def _draw_table(canvas: Any, table: Table, top: float, points: float) -> None:
     edges = [MARGIN]
     for width in columns:
         edges.append(edges[-1] + width)
-    small = _header_points(points)
-    heads = _header_lines(table, small)
-    head = max(len(lines) for lines in heads) * small * 1.2 + 6.0
-    for c, lines in enumerate(heads):
-        canvas.setFont(REGULAR, small)
+    heads = _header_lines(table, points)
+    head = _header_height(heads)
+    for c, (size, lines) in enumerate(heads):
+        canvas.setFont(REGULAR, size)
         for i, line in enumerate(lines):
-            y = top - small - 1.0 - i * small * 1.2
+            y = top - size - 1.0 - i * size * 1.2
             if c in table.left:
                 canvas.drawString(edges[c] + 2.0, y, line)
             else:
