@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
     import xarray as xr
 
+    from pipeline.decisions.today import Reading
     from pipeline.inputs import Booking, Season, Venue
 
 __all__ = ["add_commands", "season_and_results"]
@@ -101,7 +102,11 @@ def add_commands(
 def _booking(command: argparse.ArgumentParser) -> None:
     command.add_argument("folder", type=Path, metavar="FOLDER", help="the season folder")
     command.add_argument("booking", metavar="BOOKING", help="the booking's id")
-    command.add_argument("--day", metavar="YYYY-MM-DD", help="show day (default: the booking's first)")
+    command.add_argument(
+        "--day",
+        metavar="YYYY-MM-DD",
+        help="show day (default: the booking's first; for a reading with a date, the first from then on)",
+    )
 
 
 def season_and_results(folder: Path) -> tuple[Season, xr.Dataset]:
@@ -213,7 +218,7 @@ def _today(arguments: argparse.Namespace) -> int:
         ds,
         arguments.booking,
         reading,
-        date=arguments.day,
+        date=arguments.day or _nearest_day(booked, venue, reading),
         lapse_rate=venue.lapse_rate_k_per_km / 1000.0,
         thunder_stops=season.act_limits(venue).thunder == "stop",
         two_amber_is_red=season.pilot.two_amber_is_red,
@@ -225,6 +230,18 @@ def _today(arguments: argparse.Namespace) -> int:
     else:
         _print(today_text(told, CAUTIONS))
     return OK
+
+
+def _nearest_day(booked: Booking, venue: Venue, reading: Reading) -> str:
+    """The show day that a reading is meant for when none is named: its own, or the next one."""
+    import datetime as dt
+    from zoneinfo import ZoneInfo
+
+    if reading.instant is None:
+        return booked.show_days[0].isoformat()
+    utc = dt.datetime.fromisoformat(str(reading.instant)).replace(tzinfo=dt.UTC)
+    read_on = utc.astimezone(ZoneInfo(venue.timezone)).date()
+    return next((day for day in booked.show_days if day >= read_on), booked.show_days[-1]).isoformat()
 
 
 _TYPED = (
@@ -243,6 +260,12 @@ def _read_at(arguments: argparse.Namespace, booked: Booking, venue: Venue) -> np
         return None
     try:
         day = booked.show_days[0] if arguments.day is None else dt.date.fromisoformat(arguments.day)
+    except ValueError as error:
+        raise InputError(
+            f"--day {arguments.day!r} is no date: YYYY-MM-DD is wanted, one of "
+            f"{', '.join(str(d) for d in booked.show_days)}."
+        ) from error
+    try:
         clock = arguments.at if "T" in arguments.at else f"{day}T{arguments.at}"
         local = dt.datetime.strptime(clock, "%Y-%m-%dT%H:%M")
     except ValueError as error:

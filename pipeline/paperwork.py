@@ -31,6 +31,7 @@ from pipeline.which_show import (
     OF_THE_SLOT_HOURS,
     PROVES_LESS,
     READ_AGAIN,
+    STALE_HOURS,
     WORDS,
     carrier_of,
     compared_words,
@@ -945,6 +946,7 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
         "read_again": READ_AGAIN,
         "past_hour": past_hour(np.datetime64(slot.replace(tzinfo=None))),
         "of_the_slot_hours": OF_THE_SLOT_HOURS,
+        "stale_hours": STALE_HOURS,
         "proves_less_ft": PROVES_LESS / FT,
     }
 

@@ -39,6 +39,7 @@ __all__ = [
     "OF_THE_SLOT_HOURS",
     "PROVES_LESS",
     "READ_AGAIN",
+    "STALE_HOURS",
     "WORDS",
     "Against",
     "Carried",
@@ -80,7 +81,8 @@ READ_AGAIN = (
 )
 OF_THE_SLOT_HOURS = 0.25
 """A reading this near to the slot, or later, is of the slot itself."""
-_STALE_HOURS = 2.0
+STALE_HOURS = 2.0
+"""A reading so much older than now, or later than the slot, is remarked on."""
 PROVES_LESS = 100.0 * FT
 """Thinner by so much, the slot's air has an answer of its own [m]."""
 
@@ -308,12 +310,14 @@ def today_answer(
     if (reading.instant is None or reading.instant < utc) and show_da - known_da >= PROVES_LESS:
         remark = practice_remark(known_da, show_da, f"the show at {start}")
         practice.append(f"If you practise in the air of this reading: {remark}.")
-        # The air of the slot will be thinner: what that leaves of the answer belongs beside it.
-        then = judged(over.thinner(show_da))
-        headline += (
-            f" That is for the air of this reading. At {start}, in about {round(show_da / FT, -2):,.0f} ft "
-            f"of density altitude and this wind: {_headline(then)}"
-        )
+        # The air of the slot will be thinner: what that leaves of the answer belongs beside it. Of a sky that
+        # allows no show it leaves nothing.
+        if not answer.no_show:
+            then = judged(over.thinner(show_da))
+            headline += (
+                f" That is for the air of this reading. At {start}, in about "
+                f"{round(show_da / FT, -2):,.0f} ft of density altitude and this wind: {_headline(then)}"
+            )
     return TodayAnswer(
         booking=booking,
         place=str(ds.variables["venue_name"].to_numpy()[venue]),
@@ -337,7 +341,7 @@ def today_answer(
         carried=carried,
         answer=answer,
         notes=(*_notes(reading, over, elevation, answer, now), *practice, *uncarried),
-        stale=_age_told(hours) if (hours := _age_hours(reading, now)) > _STALE_HOURS else "",
+        stale=_age_told(hours) if (hours := _age_hours(reading, now)) > STALE_HOURS else "",
     )
 
 
@@ -348,6 +352,9 @@ def _carry(
     if reading.instant is None:
         return (), ["The reading has no time, so it is not carried to the slot."]
     lead = float((utc - reading.instant) / np.timedelta64(1, "s")) / 3600.0
+    if lead < -STALE_HOURS:
+        start = str(ds.variables["slot_local"].to_numpy()[row, int(ds.variables["day_offered_slot"][row])])
+        return (), [f"Read {-lead:.1f} hours after the slot at {start}: is it the right day?"]
     if lead < OF_THE_SLOT_HOURS:
         return (), []
     if lead - past_hour(utc) > persistence.LEADS[-1]:

@@ -76,7 +76,9 @@ def test_between_the_shows_minima_the_low_ceiling_show_stands_and_at_800_ft_none
         assert (figure.state == today.LEAVE_OUT) == (figure.name not in low), figure
         assert (("ceiling", today.LEAVE_OUT) in figure.reasons) == (figure.name not in low)
     assert re.search(r"\n  Smoke loop +leave it out \(ceiling", today_text(answer, ()))
-    down = told(made, BEACH, "KAAA 241956Z 28008KT 10SM OVC008 16/13 A3002")
+    down = told(made, BEACH, "KAAA 241356Z 28008KT 10SM OVC008 02/01 A3002")
+    # Of a sky that allows no show the thinner air to come leaves nothing to say.
+    assert down.headline == "No show: ceiling."
     assert all(figure.state == today.LEAVE_OUT for figure in down.answer.figures)
 
 
