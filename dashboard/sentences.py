@@ -257,9 +257,10 @@ def hour(answer: briefing.SlotAnswer, day: Day) -> list[str]:
             f"at {best.local}."
         )
     lines.append(_late(answer))
-    glare = [f"{r.local}: {r.sun}" for r in (best, offered) if r.sun]
+    meant = {best.local, offered.local, offered.late_local}
+    glare = [f"{r.local}: {r.sun}" for r in answer.rows if r.local in meant and r.sun]
     if glare:
-        lines.append(f"Sun and light at {escape(words.joined(dict.fromkeys(glare)))}.")
+        lines.append(f"Sun and light at {escape(words.joined(glare))}.")
     if answer.sunset_note:
         lines.append(escape(answer.sunset_note))
     return lines

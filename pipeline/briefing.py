@@ -711,8 +711,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
             f"rehearsed show unchanged {after.any_show.hundredths}, against {offered.any_show.hundredths} on "
             "time."
         )
-    if best.sun:
-        reasons.append(f"At {best.local}: {best.sun}.")
+    meant = {best.local, fallback, offered.local, offered.late_local}
+    reasons += [f"At {row.local}: {row.sun}." for row in rows if row.local in meant and row.sun]
     if answer.sunset_note:
         reasons.append(answer.sunset_note)
     if answer.other_days:

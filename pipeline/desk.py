@@ -177,7 +177,14 @@ def _slots(arguments: argparse.Namespace) -> int:
             f"{row.density_altitude_high_ft:>6,.0f} ft {told:>9} {row.toward_crowd_high_kt:>3.0f} kt "
             f"{row.gust_high_kt:>3.0f} kt {thunder:>8}" + (f"  {row.sun}" if row.sun else "")
         )
+    shows = {name: max(len(name), 8) for name in (*answer.rows[0].routines, "no show")}
+    _print(f"\n{'':>6} " + " ".join(f"{name:>{width}}" for name, width in shows.items()))
+    for row in answer.rows:
+        flown = [*(chance.in_100 for chance in row.routines.values()), in_100(row.nothing)]
+        cells = [f"{share + ' %':>{width}}" for share, width in zip(flown, shows.values(), strict=True)]
+        _print(f" {row.local} {' '.join(cells)}")
     _print("\n* as good as the best hour of the window   - outside the window")
+    _print("the second table: the share of days on which each show is the one flown")
     estimated = "; the gusts here are estimated, with a model of other stations"
     _print(
         "crowd, gust: wind toward the crowd and gust peak that 1 day in 10 exceeds"

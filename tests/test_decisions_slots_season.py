@@ -138,6 +138,8 @@ def test_an_hour_late_has_its_answer_from_every_start_of_the_window(booking: str
     assert "not reckoned" not in " ".join(briefing.ask_of(answer).reasons)
     if booking == EVENING:
         assert answer.rows[answer.offered].late_local == "20:30"
+        # Running late into the dark is no gain, however thick the air is then.
+        assert "At 20:30: night." in briefing.ask_of(answer).reasons
         later = briefing.slot_answer(ds, booking, late_minutes=120)
         assert (
             "120 minutes late is not reckoned: it lies past 20:30, and starts are reckoned to an hour after "
@@ -241,6 +243,13 @@ def test_the_commands(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.Mo
     assert main(["slots", str(made.folder), HIGH]) == 0
     printed = capsys.readouterr().out
     assert "First ask:" in printed
+    # Each show by start, the shares of one start together all days.
+    (named,) = [line for line in printed.splitlines() if line.split()[:2] == ["full", "thin-air"]]
+    ten = printed.partition(named)[2].partition(" 10:00 ")[2].partition("\n")[0]
+    assert named.split()[-2:] == ["no", "show"]
+    assert sum(int(n) for n in ten.replace("under 1", "0").replace("%", "").split()) == pytest.approx(
+        100, abs=3
+    )
     assert CAUTIONS[0] in printed
     assert main(["slots", str(made.folder), HIGH, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
