@@ -24,12 +24,14 @@ from pipeline.which_show import WORDS, climbs_told, today_answer
 
 @functools.cache
 def season_of(booking: str) -> Made:
-    """The season; for the beach as if its station reported no gusts, so that they are estimated."""
+    """The season; for the beach of a pilot to whom two ambers are one red, with gusts that are estimated."""
     made = papers_season()
     if booking != BEACH:
         return made
     kinds = made.ds["venue_gusts"].copy(data=np.full(made.ds.sizes["venue"], "estimated", dtype=object))
-    return replace(made, ds=made.ds.assign(venue_gusts=kinds))
+    pilot = made.season.pilot.model_copy(update={"two_amber_is_red": True})
+    ds = made.ds.assign(venue_gusts=kinds).assign_attrs(two_amber_is_red=1)
+    return replace(made, season=replace(made.season, pilot=pilot), ds=ds)
 
 
 @functools.cache
