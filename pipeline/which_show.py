@@ -121,7 +121,7 @@ class Carried:
     lead_hours
         From the reading to the slot.
     share
-        How much of today's departure lasts, 0 to 1 as a rule.
+        How much of today's departure lasts, 0 to 1 as a rule; NaN for gusts after a reading without one.
     """
 
     quantity: str
@@ -370,7 +370,9 @@ def _carry(
         quantiles, lasts = carry(value, *carrier_of(ds, row, carrier), max(lead - past_hour(utc), 0.0))
         if np.isfinite(quantiles).all():
             low, median, high = (float(q) / COMPARED[name][1] for q in quantiles)
-            told[name] = Carried(compared_words(name, gusts), median, low, high, lead, lasts)
+            # Of a wind that stands for its gust no departure lasts: it is another quantity.
+            share = float("nan") if carrier == "unreported_gust" else lasts
+            told[name] = Carried(compared_words(name, gusts), median, low, high, lead, share)
     if not told and np.isfinite(over.density_altitude):
         return (), [
             "Too few past days hold this hour and the slot's: the reading is not carried to the slot."
