@@ -405,6 +405,7 @@ def test_a_cut_list_says_what_it_could_lose(seed: int) -> None:
     assert cut.bound >= whole.value - 1e-3 * rep.crowd_value.sum()
     assert cut.complete == (whole.candidates <= 3)
     assert cut.candidates <= 3
+    assert plan_routines(rep, curves, hours, rehearse=1, longest=longest, most=3).could_lose == 0.0
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -972,7 +972,9 @@ def plan_routines(
         frontier.append((routines, start + choice.value, changed))
         if count == rehearse:
             picked = routines
-            bound = start + choice.bound if complete else max(best_of_all, start + choice.bound)
+            # The full show alone is the only set of one.
+            every = complete or rehearse == 1
+            bound = start + choice.bound if every else max(best_of_all, start + choice.bound)
     value = frontier[rehearse - 1][1]
     labels, ordered = _labelled(rep, curves, many, hours, weight, picked, base, correlation)
     return RoutinePlan(
