@@ -105,7 +105,7 @@ def _booking(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--day",
         metavar="YYYY-MM-DD",
-        help="show day (default: the booking's first; for a reading with a date, the first from then on)",
+        help="show day (default: the booking's first; for a reading with a date, the next)",
     )
 
 
@@ -240,15 +240,17 @@ def _today(arguments: argparse.Namespace) -> int:
 
 
 def _nearest_day(booked: Booking, venue: Venue, reading: Reading) -> str:
-    """The show day that a reading is meant for when none is named: its own, or the next one."""
+    """The show day that a reading is meant for when none is named: the first whose slot is not long past."""
     import datetime as dt
-    from zoneinfo import ZoneInfo
+
+    from pipeline.which_show import STALE_HOURS
 
     if reading.instant is None:
         return booked.show_days[0].isoformat()
-    utc = dt.datetime.fromisoformat(str(reading.instant)).replace(tzinfo=dt.UTC)
-    read_on = utc.astimezone(ZoneInfo(venue.timezone)).date()
-    return next((day for day in booked.show_days if day >= read_on), booked.show_days[-1]).isoformat()
+    read = dt.datetime.fromisoformat(str(reading.instant)).replace(tzinfo=dt.UTC)
+    past = read - dt.timedelta(hours=STALE_HOURS)
+    to_come = [day for day in booked.show_days if venue.utc(day, booked.slot) >= past]
+    return (to_come or booked.show_days[-1:])[0].isoformat()
 
 
 _TYPED = (
