@@ -376,14 +376,15 @@ def test_two_ambers_are_one_red_where_the_pilot_says_so() -> None:
     st.floats(0.0, 30.0),
     st.floats(0.0, 359.0),
     st.sampled_from(["dew_point", "wind_speed", "wind_from", "gust", "visibility", "ceiling", "thunder"]),
+    st.sampled_from([800.0, 1100.0, 1400.0, 2000.0]),
 )
 def test_what_is_not_observed_is_never_cleared(
-    feet: float, knots: float, direction: float, lost: str
+    feet: float, knots: float, direction: float, lost: str, ceiling_ft: float
 ) -> None:
     """Taking one observation away never turns a doubt into no second thought, for a figure or for the act."""
     wind = round(knots) * KT
     whole = dataclasses.replace(
-        at_altitude(feet), wind_speed=wind, wind_from=direction, gust=wind, ceiling=2000 * FT,
+        at_altitude(feet), wind_speed=wind, wind_from=direction, gust=wind, ceiling=ceiling_ft * FT,
         visibility=4 * STATUTE_MILE,
     )  # fmt: skip
     blind = dataclasses.replace(whole, **{lost: math.nan})  # type: ignore[arg-type]

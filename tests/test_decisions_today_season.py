@@ -70,11 +70,15 @@ def test_between_the_shows_minima_the_low_ceiling_show_stands_and_at_800_ft_none
     answer = told(made, HIGH, "KAAA 101656Z 16005KT 10SM OVC013 12/10 A3010")
     assert (answer.show, answer.answer.no_show) == ("low-ceiling", ())
     # What only the shows that stay down hold is out with them, ribbon and loops; by ceiling, not by the air.
+    # Between the full show's minimum and its comfort they are to be thought about.
+    think = told(made, HIGH, "KAAA 101656Z 16005KT 10SM OVC020 12/10 A3010")
     names = [str(n) for n in made.ds["figure"].to_numpy()]
     low = {names[f] for f in next(s for s in briefing.shows_of(made.ds, 0) if s.own_minima).figures}
     for figure in answer.answer.figures:
         assert (figure.state == today.LEAVE_OUT) == (figure.name not in low), figure
         assert (("ceiling", today.LEAVE_OUT) in figure.reasons) == (figure.name not in low)
+    for figure in think.answer.figures:
+        assert (("ceiling", today.THINK) in figure.reasons) == (figure.name not in low)
     assert re.search(r"\n  Smoke loop +leave it out \(ceiling", today_text(answer, ()))
     down = told(made, BEACH, "KAAA 241356Z 28008KT 10SM OVC008 02/01 A3002")
     # Of a sky that allows no show the thinner air to come leaves nothing to say.

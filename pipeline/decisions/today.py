@@ -236,10 +236,10 @@ class FigureState:
     state
         Index into `STATES`.
     reasons
-        What bites, the worst first, each with its state; empty for no second thought. Where every show that
-        holds the figure stays down, the causes of that come first.
+        What bites, the worst first, each with its state; empty for no second thought. A ceiling is one of it
+        where some shows have minima of their own for it.
     unknown
-        Conditions with a limit that were not observed.
+        What of these was not observed.
     chance
         Chance that the pilot changes it, at the better end of what the reading leaves open; NaN where a
         condition was not observed.
@@ -409,12 +409,34 @@ def _act(
     return states, unknown
 
 
-def _grounded(figure: FigureState, grounds: Sequence[tuple[str, ...]]) -> FigureState:
-    """The figure left out where every show that holds it stays down, as loops do under a low ceiling."""
-    if not grounds or not all(grounds):
-        return figure
-    reasons = (*((cause, LEAVE_OUT) for cause in grounds[0]), *figure.reasons)
-    return replace(figure, state=LEAVE_OUT, reasons=reasons, chance=1.0)
+def _under_minima(
+    figure: FigureState,
+    held_by: Sequence[Mapping[str, int]],
+    causes: Sequence[str],
+    unobserved: Sequence[str],
+) -> FigureState:
+    """The figure under the mildest of its shows' minima, as a loop is left out under a low ceiling.
+
+    Parameters
+    ----------
+    figure
+        By its own limits.
+    held_by
+        States of the minima of each show that holds it.
+    causes
+        Those for which shows have minima of their own; the others are the act's, and told with the act.
+    unobserved
+        Causes that were not observed.
+    """
+    found = [(cause, min(minima[cause] for minima in held_by)) for cause in causes]
+    bites = tuple((cause, state) for cause, state in found if state > NO_SECOND_THOUGHT)
+    return replace(
+        figure,
+        state=max([figure.state, *(state for _, state in bites)]),
+        reasons=tuple(sorted((*bites, *figure.reasons), key=lambda r: -r[1])),
+        unknown=(*figure.unknown, *(cause for cause, _ in bites if cause in unobserved)),
+        chance=1.0 if any(state == LEAVE_OUT for _, state in bites) else figure.chance,
+    )
 
 
 def judge(
@@ -481,9 +503,13 @@ def judge(
         )
         told.append(ShowState(show.name, state, out, doubtful, chance, minima, under))
         worth.append(0.0 if state == LEAVE_OUT or spare else show.crowd_value * (1.0 - chance))
+    own = sorted({cause for show in shows for cause in show.own_minima if cause in act})
     figures = tuple(
-        _grounded(
-            figure, [g for show, g in zip(shows, grounds, strict=True) if f in show.figures] or grounds[:1]
+        _under_minima(
+            figure,
+            [t.minima for show, t in zip(shows, told, strict=True) if f in show.figures] or [act],
+            own,
+            act_unknown,
         )
         for f, figure in enumerate(figures)
     )
