@@ -61,11 +61,15 @@ def carriers(
     readings = slot.astype("datetime64[h]") - persistence.LEADS * np.timedelta64(1, "h")
     instants = np.concatenate([[slot], readings]).astype("datetime64[s]")
     air, sampled = density_altitude_at(record, cycles, site, instants, window_days=window_days)
-    gusts = clim.gather_nearest(gust_peak, record.first_hour, sampled)
-    never = np.full(record.size, np.nan)
-    wind = whole_knots(record.values.get("wind_speed", never))
-    quiet = np.where(np.isnan(record.values.get("wind_speed_of_gust", never)), wind, np.nan)
-    winds = clim.gather_nearest(quiet, record.first_hour, sampled)
+
+    def nearest(hours: FloatArray | None) -> FloatArray:
+        if hours is None:
+            return np.full(sampled.shape, np.nan)
+        return clim.gather_nearest(hours, record.first_hour, sampled)
+
+    gusts = nearest(gust_peak)
+    reported = nearest(record.values.get("wind_speed_of_gust"))
+    winds = np.where(np.isnan(reported), whole_knots(nearest(record.values.get("wind_speed"))), np.nan)
     told = {}
     for name, earlier, later, carrier in (
         ("density_altitude", air[1:], air[0], persistence.carrier),
