@@ -358,6 +358,7 @@ else:
             "The show first named is the one worth most to the crowd times the chance that nothing in it "
             "is changed. "
             "The reading is carried to the slot by the past’s own errors from that hour to the slot, when it "
-            "was read up to 36 hours before."
+            "was read up to 36 hours before; one without a gust by its wind, as past hours without a gust "
+            "went on. Under a low ceiling a figure is only as good as the shows that hold it."
         )
 frame.end()
