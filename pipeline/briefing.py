@@ -339,7 +339,8 @@ class SlotAnswer:
     Attributes
     ----------
     best, offered
-        Positions in `rows`; best is None where no slot of the window has a number.
+        Positions in `rows`; best is None where no slot of the window has a number. Starts in the dark are
+        passed over where the slot in discussion is in daylight.
     stated_chance
         Least chance of a rehearsed show flown unchanged that is accepted.
     acceptable
@@ -474,14 +475,15 @@ def slot_answer(
         return {p: Gain(full[i], some[i], most[i], thin[i]) for i, p in enumerate(kept)}
 
     gained = gains(offered, range(n))
-    best = slots.best_slot(worth, in_window)
-    as_good = np.zeros(n, dtype=bool)
-    if best is not None:
-        as_good = slots.alike(worth_series, best, in_window) | (
-            in_window & (worth[best] - worth < WORTH_ASKING)
-        )
     utc = np.array([np.datetime64(str(t).removesuffix("Z")) for t in v["slot_utc"][row, :n]])
     azimuth, elevation = sun.solar_position(utc, v["venue_latitude"][venue], v["venue_longitude"][venue])
+    light = sun.daylight(elevation) == "day"
+    # Nobody asks for the dark, however thick the air is then, but where the show in discussion is one in it.
+    wanted = in_window & light if light[offered] else in_window
+    best = slots.best_slot(worth, wanted)
+    as_good = np.zeros(n, dtype=bool)
+    if best is not None:
+        as_good = slots.alike(worth_series, best, wanted) | (wanted & (worth[best] - worth < WORTH_ASKING))
     tenths = {round(float(q), 2): i for i, q in enumerate(ds.variables["quantile"].to_numpy())}
     median, high = tenths[0.5], tenths[0.9]
     labels = [str(c) for c in (*ds.variables["cause"].to_numpy(), *ds.variables["act_cause"].to_numpy())]
@@ -534,14 +536,14 @@ def slot_answer(
             )
         )
     start = offered if best is None else best
-    run = slots.acceptable(_keeps(any_show.value, stated_chance), start, in_window)
-    full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], in_window)
+    run = slots.acceptable(_keeps(any_show.value, stated_chance), start, wanted)
+    full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], wanted)
     full_run = slots.acceptable(
         _keeps(v["routine_as_planned"][row, :n, 0], stated_chance),
         start if full_best is None else full_best,
-        in_window,
+        wanted,
     )
-    dark = [rows[s].local for s in range(n) if in_window[s] and str(sun.daylight(elevation[s])) != "day"]
+    dark = [rows[s].local for s in range(n) if in_window[s] and not light[s]]
     return SlotAnswer(
         booking=booking,
         place=str(v["venue_name"][venue]),

@@ -116,6 +116,35 @@ def test_the_cool_morning_proves_nothing_about_the_afternoon() -> None:
     assert any("civil twilight" in slot.sun for slot in evening.rows if slot.local >= "20:00")
 
 
+def test_nobody_asks_for_the_dark() -> None:
+    """An evening whose window reaches into the night: the air is best then, the ask and its run end by day.
+
+    Where the slot in discussion is itself in the dark, a show of the night, its hours are compared alike.
+    """
+    ds = papers_season().ds
+    row = briefing.booking_day(ds, EVENING)
+    inside = ds["slot_in_window"].to_numpy().copy()
+    inside[row, : int(ds["day_slots"][row])] = 1
+    ds = ds.assign(slot_in_window=ds["slot_in_window"].copy(data=inside))
+    answer = briefing.slot_answer(ds, EVENING, air=air_of(EVENING))
+    last = answer.rows[-1]
+    assert (last.local, last.sun, last.in_window) == ("20:30", "night", True)
+    assert answer.best is not None
+    assert answer.rows[answer.best].worth < max(row.worth for row in answer.rows)
+    told = {answer.best, *answer.acceptable, *(i for i, r in enumerate(answer.rows) if r.as_good_as_best)}
+    assert not [
+        answer.rows[i].local
+        for i in told
+        if "twilight" in answer.rows[i].sun or "night" in answer.rows[i].sun
+    ]
+    offered = ds["day_offered_slot"].to_numpy().copy()
+    offered[row] = len(answer.rows) - 1
+    ds = ds.assign(day_offered_slot=ds["day_offered_slot"].copy(data=offered))
+    night = briefing.slot_answer(ds, EVENING, air=air_of(EVENING))
+    assert night.best is not None
+    assert night.rows[night.best].worth == max(row.worth for row in night.rows)
+
+
 def test_running_late_is_the_first_slot_an_hour_on() -> None:
     """14:25 an hour late is the 15:30 slot; the difference is that slot's against this one."""
     answer = briefing.slot_answer(papers_season().ds, AFTERNOON, late_minutes=60)
