@@ -16,11 +16,12 @@ import pytest
 from papers_season import AFTERNOON, BEACH, EVENING, HIGH, papers_season
 
 from dashboard.words import NBSP, percent
-from pipeline import briefing, cli
+from pipeline import briefing, cli, desk
 from pipeline.air.variables import FT
 from pipeline.cli import main
 from pipeline.errors import InputError
 from pipeline.flight.rehearsal import practice_remark
+from pipeline.observed import typed_reading
 from pipeline.results import CAUTIONS
 
 
@@ -292,19 +293,6 @@ def test_the_commands(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.Mo
     typed = ["--temperature-c", "16", "--dew-point-c", "13", "--altimeter-inhg", "30.02", "--wind", "280/8"]
     assert main(["today", str(made.folder), BEACH, *typed, "--ceiling-ft", "none", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["today"]["show"] == "full"
-    # Of a booking of two days a reading is held against its own day, or the next; a day named is kept to.
-    for at, more, date in (
-        ("2027-07-23T21:00", [], "2027-07-24"),
-        ("2027-07-24T14:30", [], "2027-07-24"),
-        ("2027-07-24T19:00", [], "2027-07-25"),
-        ("2027-07-26T09:00", [], "2027-07-25"),
-        ("2027-07-25T08:00", ["--day", "2027-07-24"], "2027-07-24"),
-    ):
-        assert main(["today", str(made.folder), BEACH, *typed, "--at", at, *more, "--json"]) == 0
-        told = json.loads(capsys.readouterr().out)["today"]
-        assert told["date"] == date
-        late = any("is it the right day?" in note for note in told["notes"])
-        assert late == (at[:10] > told["date"])
     assert main(["today", str(made.folder), BEACH, *typed, "--at", "08:00", "--day", "24 July"]) == 2
     assert "--day '24 July' is no date" in capsys.readouterr().err
     for wrong in (
@@ -317,6 +305,25 @@ def test_the_commands(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.Mo
     ):
         assert main(wrong) == 2
         assert capsys.readouterr().err.startswith("showhour: ")
+
+
+@pytest.mark.parametrize(
+    ("read_at", "date"),
+    [
+        (None, "2027-07-24"),
+        ("2027-07-24T04:00", "2027-07-24"),  # 21:00 the evening before
+        ("2027-07-24T21:30", "2027-07-24"),  # 14:30, the show at 13:00 running late
+        ("2027-07-25T02:00", "2027-07-25"),  # 19:00, the evening before the second day
+        ("2027-07-27T16:00", "2027-07-25"),
+    ],
+)
+def test_a_reading_is_held_against_the_show_day_that_is_next(read_at: str | None, date: str) -> None:
+    """Of two days, by UTC-7 and a slot at 13:00; where all is past the last, without a time the first."""
+    season = papers_season().season
+    booked = next(b for b in season.bookings if b.id == BEACH)
+    instant = None if read_at is None else np.datetime64(read_at, "s")
+    reading = typed_reading(station_elevation=0.0, temperature_c=16.0, altimeter_inhg=30.0, instant=instant)
+    assert desk._nearest_day(booked, season.venue(booked.venue), reading) == date
 
 
 def test_results_of_another_season_folder_are_refused(

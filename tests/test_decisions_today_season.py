@@ -208,6 +208,8 @@ def test_a_reading_is_carried_at_the_hours_at_which_pilots_read(metar: str, lead
 def test_what_is_not_carried_is_told() -> None:
     """Two days before, and a reading without a time; a reading of the slot itself needs no carrying."""
     made = papers_season()
+    late = told(made, HIGH, "KAAA 110300Z 16005KT 10SM CLR 14/M01 A3015")
+    assert "Read 6.0 hours after the slot at 15:00: is it the right day?" in late.notes
     for metar, words in (("081500Z", "more than 36 hours before"), ("102050Z", "")):
         answer = told(made, HIGH, f"KAAA {metar} 16005KT 10SM CLR 14/M01 A3015")
         assert answer.carried == ()
