@@ -29,6 +29,7 @@ __all__ = [
     "CAUSES_SAID",
     "CAUTIONS",
     "LABELS",
+    "NO_UNITS",
     "SAMPLES",
     "SCHEMA",
     "SCHEMA_VERSION",
@@ -46,6 +47,18 @@ __all__ = [
 ]
 
 SCHEMA_VERSION = "6"
+
+NO_UNITS: dict[str, str] = {
+    "currency": "in the season's currency, which the file's attribute of that name tells",
+    "SI": "SI units of the condition's own quantity: metres, or metres per second",
+}
+"""What stands for a unit in the schema and is none that CF knows, in words."""
+
+_STANDARD_NAMES = {
+    "venue_latitude": "latitude",
+    "venue_longitude": "longitude",
+    "venue_elevation": "surface_altitude",
+}
 
 CAUTIONS = (
     "Planning aid only: past weather is not a forecast, and this is not a flight clearance.",
@@ -602,8 +615,12 @@ def _variables(laid: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...], 
     """Name, dimensions, values and attributes of all that is stored, labels last."""
     for name, field in SCHEMA.items():
         attrs: dict[str, Any] = {"long_name": field.long_name}
-        if field.units:
+        if field.units in NO_UNITS:
+            attrs["comment"] = NO_UNITS[field.units]
+        elif field.units:
             attrs["units"] = field.units
+        if name in _STANDARD_NAMES:
+            attrs["standard_name"] = _STANDARD_NAMES[name]
         if field.dtype == "packed":
             scale = SAMPLES[name.removeprefix("sample_")][1]
             attrs |= {"scale_factor": scale, "_FillValue": np.int16(MISSING)}

@@ -22,7 +22,7 @@ from pipeline import results
 from pipeline.air.variables import FT, KT
 from pipeline.cli import main
 from pipeline.errors import StoreError
-from pipeline.results import LABELS, SAMPLES, SCHEMA, pack, read_results, summary, write_results
+from pipeline.results import LABELS, NO_UNITS, SAMPLES, SCHEMA, pack, read_results, summary, write_results
 
 
 @pytest.fixture(scope="module")
@@ -78,19 +78,23 @@ def test_every_variable_says_what_it_is(ds: xr.Dataset) -> None:
             assert ds[name].dtype.kind in "OUT", name
         else:
             assert field.units, name
-            assert ds[name].attrs["units"] == field.units, name
+            assert ds[name].attrs.get("units", field.units) == field.units, name
+            assert ("units" in ds[name].attrs) != (field.units in NO_UNITS), name
+            assert ("comment" in ds[name].attrs) == (field.units in NO_UNITS), name
+    places = {v.attrs.get("standard_name"): v.attrs.get("units") for v in ds.variables.values()}
+    assert places["latitude"] == "degree_north"
+    assert places["longitude"] == "degree_east"
     for label, words in LABELS.items():
         if label in ds.coords:
             assert ds[label].attrs["long_name"] == words
 
 
 def test_units_are_known_to_a_units_library() -> None:
-    """Every unit but the few that are no physical unit is parsed by MetPy's unit registry."""
+    """Every unit that is written is parsed by MetPy's unit registry, as CF 1.11 section 3.1 asks for."""
     from metpy.units import units
 
-    # currency and SI (of the condition's own quantity) are not units; "1" is none; K-1 and K year-1 are
-    # written as CF writes them.
-    for unit in {f.units for f in SCHEMA.values()} - {"", "currency", "SI", "1"}:
+    # "1" is none; K-1 and K year-1 are written as CF writes them.
+    for unit in {f.units for f in SCHEMA.values()} - {"", "1", *NO_UNITS}:
         units.parse_units(unit)
 
 
