@@ -478,8 +478,7 @@ def slot_answer(
     utc = np.array([np.datetime64(str(t).removesuffix("Z")) for t in v["slot_utc"][row, :n]])
     azimuth, elevation = sun.solar_position(utc, v["venue_latitude"][venue], v["venue_longitude"][venue])
     light = sun.daylight(elevation) == "day"
-    # Nobody asks for the dark, however thick the air is then, but where the show in discussion is one in it.
-    wanted = in_window & light if light[offered] else in_window
+    wanted = slots.askable(in_window, light, offered)
     best = slots.best_slot(worth, wanted)
     as_good = np.zeros(n, dtype=bool)
     if best is not None:

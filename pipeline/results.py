@@ -194,9 +194,9 @@ def _schema() -> dict[str, Field]:
         "1",
         "1 where paired draws of years tell two bookings apart",
     )
-    add("booking_best_slot", ("booking",), "str", "", "local start of the best slot in the window")
+    add("booking_best_slot", ("booking",), "str", "", "local start of the best slot that may be asked for")
     add("booking_best_slot_as_planned", ("booking",), "f8", "1", "chance at the best slot")
-    add("booking_worst_slot", ("booking",), "str", "", "local start of the worst slot in the window")
+    add("booking_worst_slot", ("booking",), "str", "", "local start of the worst slot that may be asked for")
     add("booking_worst_slot_as_planned", ("booking",), "f8", "1", "chance at the worst slot")
     add(
         "booking_slots_told_apart",

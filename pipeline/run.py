@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from pipeline import __version__, results
 from pipeline.air import climatology as clim
-from pipeline.air import fallback, persistence
+from pipeline.air import fallback, persistence, sun
 from pipeline.air.show_hours import ShowHourSample, Site, StationCycles, show_hour_sample
 from pipeline.air.variables import FT, KT, NM, STATION_VARIABLES, STATUTE_MILE
 from pipeline.air.venue import PRESSURE_SOURCES
@@ -30,6 +30,7 @@ from pipeline.decisions.forecast import (
     SlotForecast,
     forecast_slots,
 )
+from pipeline.decisions.slots import askable
 from pipeline.derived import UsedLimits, used_limits
 from pipeline.kept_carriers import kept_carriers
 from pipeline.kept_cycles import kept_cycles
@@ -806,13 +807,24 @@ def _lay_bookings(a: dict[str, Any], season: Season, booked: list[Venue]) -> Non
     a["booking_told_apart"][:] = apart
 
 
+def _askable(a: dict[str, Any], day: int, venue: int) -> npt.NDArray[np.bool_]:
+    """Slots of a day that may be asked for, (slot,)."""
+    n = int(a["day_slots"][day])
+    utc = np.array([np.datetime64(str(t).removesuffix("Z")) for t in a["slot_utc"][day, :n]])
+    _, elevation = sun.solar_position(utc, a["venue_latitude"][venue], a["venue_longitude"][venue])
+    light = sun.daylight(elevation) == "day"
+    return askable(a["slot_in_window"][day, :n] == 1, light, int(a["day_offered_slot"][day]))
+
+
 def _lay_best_and_worst(a: dict[str, Any], b: int, days: list[int], venue: int) -> None:
-    """Best and worst slot in the organiser's window, over all days of the booking."""
+    """Best and worst slot that may be asked for, over all days of the booking."""
     positions = {}
-    for s in np.flatnonzero(a["slot_in_window"][days[0]]):
+    wanted = [_askable(a, i, venue) for i in days]
+    for s in np.flatnonzero(wanted[0]):
         name = a["slot_local"][days[0], s]
         each_day = [
-            np.flatnonzero((a["slot_local"][i] == name) & (a["slot_in_window"][i] == 1)) for i in days
+            np.flatnonzero((a["slot_local"][i, : may.size] == name) & may)
+            for i, may in zip(days, wanted, strict=True)
         ]
         if all(found.size == 1 for found in each_day):
             positions[str(name)] = [int(found[0]) for found in each_day]

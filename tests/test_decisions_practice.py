@@ -33,7 +33,7 @@ def test_a_refusal_says_what_would_cure_it() -> None:
     (refusal,) = plan.refused
     assert str(refusal) == (
         "Loop is not current at high-field on 2027-07-10: last practised 2027-04-20, 81 days before, "
-        "45 allowed. Practise it from 2027-05-26 to 2027-07-09, or leave it out there."
+        "45 allowed. Practise from 2027-05-26 to 2027-07-09, or fly that show without."
     )
     (session,) = plan.sessions
     assert (session.earliest, session.day) == (dt.date(2027, 5, 26), dt.date(2027, 7, 9))

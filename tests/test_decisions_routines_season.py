@@ -259,7 +259,7 @@ def test_practice_is_judged_at_the_show_and_told_with_its_cure(
     answer = told(folder, tmp_path, capsys)
     (refused,) = answer["practice"]["refused"]
     assert (refused["figure"], refused["booking"], refused["show"]) == ("Pass", "cool", "2027-07-04")
-    assert refused["cure"].startswith("Practise it from 2027-05-20 to 2027-07-03")
+    assert refused["cure"].startswith("Practise from 2027-05-20 to 2027-07-03")
     assert answer["by_booking"]["cool"]["current"] == {"2027-07-04": {"full": False}}
     assert main(["routines", str(folder)]) == 0
     text = capsys.readouterr().out

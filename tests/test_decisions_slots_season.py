@@ -13,6 +13,7 @@ import sys
 
 import numpy as np
 import pytest
+import xarray as xr
 from papers_season import AFTERNOON, BEACH, EVENING, HIGH, papers_season
 
 from dashboard.words import NBSP, percent
@@ -23,6 +24,7 @@ from pipeline.errors import InputError
 from pipeline.flight.rehearsal import practice_remark
 from pipeline.observed import typed_reading
 from pipeline.results import CAUTIONS
+from pipeline.run import _lay_best_and_worst
 
 
 @functools.cache
@@ -117,6 +119,14 @@ def test_the_cool_morning_proves_nothing_about_the_afternoon() -> None:
     assert any("civil twilight" in slot.sun for slot in evening.rows if slot.local >= "20:00")
 
 
+def best_in_print(ds: xr.Dataset, row: int) -> str:
+    """Local start that the list of bookings calls the best of a booking with one day."""
+    arrays = {str(name): ds[name].to_numpy().copy() for name in ds.data_vars}
+    booking = list(ds["booking"].to_numpy()).index(arrays["day_booking"][row])
+    _lay_best_and_worst(arrays, booking, [row], briefing.venue_row(ds, row))
+    return str(arrays["booking_best_slot"][booking])
+
+
 def test_nobody_asks_for_the_dark() -> None:
     """An evening whose window reaches into the night: the air is best then, the ask and its run end by day.
 
@@ -138,12 +148,14 @@ def test_nobody_asks_for_the_dark() -> None:
         for i in told
         if "twilight" in answer.rows[i].sun or "night" in answer.rows[i].sun
     ]
+    assert best_in_print(ds, row) < "20:00"
     offered = ds["day_offered_slot"].to_numpy().copy()
     offered[row] = len(answer.rows) - 1
     ds = ds.assign(day_offered_slot=ds["day_offered_slot"].copy(data=offered))
     night = briefing.slot_answer(ds, EVENING, air=air_of(EVENING))
     assert night.best is not None
     assert night.rows[night.best].worth == max(row.worth for row in night.rows)
+    assert best_in_print(ds, row) == "20:30"
 
 
 def test_running_late_is_the_first_slot_an_hour_on() -> None:

@@ -57,7 +57,7 @@ class Refusal:
     def cure(self) -> str:
         """What would make it current."""
         first, last = self.earliest.isoformat(), self.latest.isoformat()
-        return f"Practise it from {first} to {last}, or leave it out there."
+        return f"Practise from {first} to {last}, or fly that show without."
 
     def __str__(self) -> str:
         """One sentence: what is wrong, and the cure."""

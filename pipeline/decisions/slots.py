@@ -20,6 +20,7 @@ __all__ = [
     "acceptable",
     "against",
     "alike",
+    "askable",
     "best_slot",
     "paired_by_year",
     "routine_shares",
@@ -128,6 +129,23 @@ def against(series: Sequence[YearSeries], base: int) -> list[Comparison]:
     told = compare_each(series, series[base])
     told[base] = nothing
     return told
+
+
+def askable(in_window: BoolArray, light: BoolArray, offered: int) -> BoolArray:
+    """Slots that may be asked for, (slot,).
+
+    Nobody asks for the dark, however thick the air is then, but where the show in discussion is one in it.
+
+    Parameters
+    ----------
+    in_window
+        Starts in the organiser's window, (slot,).
+    light
+        Starts in daylight, (slot,).
+    offered
+        The slot in discussion.
+    """
+    return in_window & light if light[offered] else in_window
 
 
 def best_slot(value: FloatArray, allowed: BoolArray) -> int | None:
