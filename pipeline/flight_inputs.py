@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 from pydantic import Field, model_validator
 
 from pipeline.air.atmosphere import GRAVITY
@@ -59,6 +60,7 @@ from pipeline.settings import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.flight.links import Pairs
     from pipeline.inputs import Season
 
 __all__ = [
@@ -69,6 +71,7 @@ __all__ = [
     "load_flight",
     "routine_items",
     "season_flight",
+    "season_pairs",
 ]
 
 HORSEPOWER = 745.69987158227022
@@ -687,6 +690,44 @@ def routine_items(
             )
         before = max(before, 0.0)
     return [*items[:-1], replace(items[-1], closing_seconds=before)]
+
+
+def season_pairs(
+    season: Season,
+    flight: FlightInputs,
+    names: Sequence[str],
+    seconds: npt.ArrayLike,
+    air: FieldAir,
+    raised: npt.ArrayLike,
+) -> Pairs:
+    """Every figure after every other as the pilot flies them, the speed cushion kept: `links.pairs`.
+
+    Parameters
+    ----------
+    season, flight
+        The season and its flight files.
+    names, seconds
+        Figures, and what the routine gives each until the next one's entry [s].
+    air, raised
+        As in `links.pairs`.
+
+    Raises
+    ------
+    InputError
+        When a figure takes longer than the time the routine gives it, or cannot be flown at sea level.
+    """
+    from pipeline.flight.links import pairs
+
+    figures = [flight.figures[name] for name in names]
+    try:
+        return pairs(
+            figures, seconds, flight.aircraft, air, raised=raised, stall_margin=flight.cushions.speed
+        )
+    except ValueError as error:
+        raise InputError(
+            f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, or the "
+            "figure's seconds in routine.yaml."
+        ) from error
 
 
 def _read(

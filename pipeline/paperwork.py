@@ -124,8 +124,10 @@ class PaperDay:
 
     @functools.cached_property
     def reckoned_ft(self) -> float:
-        """The slot's 1-in-10 high density altitude on the worst day, rounded up to the next 500 ft."""
-        return _up(float(self.quantiles("density_altitude", 0.9, FT).max()), 500.0)
+        """Density altitude that the papers are reckoned for: the slot's 1-in-10 high on the worst day."""
+        from pipeline.flight.heights import reckoned_ft
+
+        return float(reckoned_ft(self.quantiles("density_altitude", 0.9, 1.0).max()))
 
     @property
     def floor_ft(self) -> float:
@@ -207,7 +209,7 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
     flight = season_flight(season)
     days, skipped = _days_of(season, ds, bookings, briefing.routine_chances(ds))
     if flight is not None and days:
-        for day, flown, longer in zip(days, _fly(flight, days), _longer(flight, days), strict=True):
+        for day, flown, longer in zip(days, _fly(flight, days), _longer(season, flight, days), strict=True):
             day.flown.update(flown)
             day.longer.update(longer)
             day.tops.update(_tops(day, {name: figure.highest for name, figure in flown.items()}))
@@ -318,31 +320,23 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     return told
 
 
-def _longer(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
+def _longer(season: Season, flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
     """What the thin air of every booking adds to the figures of every show."""
     from pipeline.flight.aircraft import FieldAir
-    from pipeline.flight.routine import routine_energy
-    from pipeline.flight_inputs import routine_items
+    from pipeline.flight_inputs import season_pairs
 
     names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
-    # A figure that the thin air forbids is not flown there: its time is that of standard sea level air.
-    cases = np.array([0.0, *(day.reckoned_ft * FT for day in days)])
-    air = FieldAir(cases, np.array([0.0, *(day.venue.elevation for day in days)]))
+    thin = np.array([day.reckoned_ft * FT for day in days])
+    air = FieldAir(thin, np.array([day.venue.elevation for day in days]))
+    found = season_pairs(season, flight, [str(n) for n in names], seconds, air, _lifts(days))
     told: list[dict[str, FloatArray]] = [{} for _ in days]
     for show in days[0].shows:
         order = list(show.figures)
-        items = routine_items(
-            flight, [str(n) for n in names[order]], list(seconds[order]), either_way=bool(show.own_minima)
-        )
-        energy = routine_energy(
-            items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
-        )
-        legs = energy.leg_seconds * energy.climb_legs
-        before = np.where(np.isfinite(legs), legs, np.nan_to_num(legs[:, :1], posinf=0.0))
-        after = [*(item.link_seconds for item in items[1:]), items[-1].closing_seconds]
-        grown = np.nan_to_num(energy.figure_seconds - (seconds[order] - after)[:, None])
-        for d in range(len(days)):
-            told[d][show.name] = np.append(before[1:, d + 1], 0.0) + grown[:, d + 1]
+        climbs = np.zeros((len(order), len(days)))
+        # The full show is told even where the aircraft cannot climb as it asks.
+        climbs[:-1] = np.nan_to_num(found.climb_seconds[order[:-1], order[1:]], posinf=0.0)
+        for d, added in enumerate((climbs + found.added_seconds[order]).T):
+            told[d][show.name] = added
     return told
 
 

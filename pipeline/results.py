@@ -391,7 +391,7 @@ def _schema() -> dict[str, Field]:
         ("routine",),
         "f8",
         "s",
-        "its length with the climbs that mend its energy in the thinnest air planned for",
+        "its greatest length on the papers of the season's bookings, with what their thin air adds",
     )
     add(
         "routine_ceiling_comfortable",
