@@ -494,11 +494,13 @@ def _routines(arguments: argparse.Namespace) -> int:
 
 
 def _print_routines(told: dict[str, Any]) -> None:
+    from pipeline.results import minutes_and_seconds
+
     print(f"{told['season']}: the season's routines\n")
     for row in told["routines"]:
         print(
-            f"{row['routine']}: {row['name']}; {row['seconds'] / 60:.1f} min, "
-            f"{row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air; "
+            f"{row['routine']}: {row['name']}; {minutes_and_seconds(row['seconds'])} min:s as planned, "
+            f"up to {minutes_and_seconds(row['seconds_in_the_thinnest_air'])} on its cards; "
             f"crowd value {row['crowd_value']:g}"
         )
         print(f"    {', '.join(row['figures'])}")

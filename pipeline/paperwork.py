@@ -24,7 +24,14 @@ from pipeline.decisions import limits, today
 from pipeline.errors import InputError
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
-from pipeline.results import CAUSES_SAID, CAUTIONS, SAMPLES, days_in_ten, write_atomically
+from pipeline.results import (
+    CAUSES_SAID,
+    CAUTIONS,
+    SAMPLES,
+    days_in_ten,
+    minutes_and_seconds,
+    write_atomically,
+)
 from pipeline.which_show import (
     COMPARED,
     GUST_NOT_CARRIED,
@@ -353,12 +360,6 @@ def _clock(start: str, minutes: float) -> str:
     return f"{total // 60 % 24:02d}:{total % 60:02d}"
 
 
-def _minutes(seconds: float) -> str:
-    """Minutes and seconds, rounded up."""
-    whole = math.ceil(seconds - 1e-6)
-    return f"{whole // 60}:{whole % 60:02d}"
-
-
 # --- The pilot's card -------------------------------------------------------------------------------
 
 _MISSED = {
@@ -380,6 +381,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
     seconds = day.seconds(show)
+    length = minutes_and_seconds(float(seconds[list(show.figures)].sum()))
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
     limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
     cold = float(day.quantiles("temperature", 0.1, 1.0).min())
@@ -457,7 +459,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                 (
                     ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
                     ("SLOT, LOCAL", day.start),
-                    ("LENGTH WITH ITS CLIMBS, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
+                    ("LENGTH WITH ITS CLIMBS, min:s", length),
                 ),
                 points=17.0,
             ),
@@ -608,7 +610,7 @@ def director_sheet(day: PaperDay) -> Sheet:
         rows.append(
             (
                 show.name,
-                _minutes(length),
+                minutes_and_seconds(length),
                 _clock(day.start, math.ceil(length / 60.0)),
                 f"{day.tops[show.name] / FT:,.0f}" if day.tops else "–",
                 "yes" if any(kinds[f] == "ribbon_cut" for f in show.figures) else "no",
@@ -693,7 +695,9 @@ def announcer_sheet(day: PaperDay, show: today.Show) -> Sheet:
     ds = day.ds
     names, seconds = [str(f) for f in ds.variables["figure"].to_numpy()], day.seconds(show)
     starts = np.concatenate([[0.0], np.cumsum(seconds[list(show.figures)])])
-    rows = tuple((_minutes(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True))
+    rows = tuple(
+        (minutes_and_seconds(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True)
+    )
     skipped = [names[f] for f in day.shows[0].figures if f not in show.figures]
     return Sheet(
         f"Announcer's running order – {show.name} show",

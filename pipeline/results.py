@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
+import math
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -38,6 +39,7 @@ __all__ = [
     "days_in_ten",
     "in_100",
     "keep_copy",
+    "minutes_and_seconds",
     "new_results",
     "plain",
     "read_results",
@@ -863,6 +865,14 @@ def in_100(chance: float) -> str:
     if 0.995 <= chance < 1.0:
         return "over 99"
     return f"{100.0 * chance:.0f}"
+
+
+def minutes_and_seconds(seconds: float | None) -> str:
+    """A time as min:s, rounded up; in words where there is none, for a climb that is never done."""
+    if seconds is None or seconds == math.inf:
+        return "no end"
+    whole = math.ceil(seconds - 1e-6)
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def days_in_ten(chance: float) -> str:

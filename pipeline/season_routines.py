@@ -636,6 +636,9 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
     def number(value: Any, digits: int) -> float | None:
         return None if not np.isfinite(value) else round(float(value), digits)
 
+    def whole(seconds: float) -> int | None:
+        return math.ceil(seconds - 1e-6) if math.isfinite(seconds) else None
+
     def order(r: int) -> list[str]:
         at = a["routine_position"][r]
         return [figures[f] for f in sorted(np.flatnonzero(at), key=lambda f: at[f])]
@@ -650,8 +653,8 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
             "left_out": [f for f in full if f not in order(r)],
             "taken_in": [f for f in order(r) if f not in full],
             "crowd_value": number(a["routine_crowd_value"][r], 1),
-            "seconds": number(a["routine_seconds"][r], 0),
-            "seconds_in_the_thinnest_air": number(a["routine_seconds_thin_air"][r], 0),
+            "seconds": whole(a["routine_seconds"][r]),
+            "seconds_in_the_thinnest_air": whole(a["routine_seconds_thin_air"][r]),
         }
         for r, label in enumerate(labels)
     ]
