@@ -383,7 +383,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     seconds = day.seconds(show)
     length = minutes_and_seconds(float(seconds[list(show.figures)].sum()))
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
-    limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
+    limit = ds.variables["limit_used"].to_numpy()[:, thin]
+    limit_ft = limit / FT
     cold = float(day.quantiles("temperature", 0.1, 1.0).min())
 
     def needle(height: float) -> str:
@@ -400,7 +401,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
 
     rows: list[tuple[str, ...]] = []
-    shaded, unmet = [], []
+    shaded, unmet, never = [], [], []
     missed: dict[str, list[str]] = {how: [] for how in _MISSED}
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
@@ -413,10 +414,13 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             else:
                 for how in {gate.missed for gate in flown.gates} - {""}:
                     missed[how].append(names[f])
-        limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
+        told_limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
+        if limit[f] <= limits.NEVER_FLOWN:
+            told_limit = "NEVER"
+            never.append(names[f])
         if limit_ft[f] <= day.reckoned_ft:
             shaded.append((len(rows), 6))
-        rows.append((str(place + 1), names[f], *entry, *gates[0], limit, f"{seconds[f]:.0f}"))
+        rows.append((str(place + 1), names[f], *entry, *gates[0], told_limit, f"{seconds[f]:.0f}"))
         rows += [("", f"– its gate {n}", "", "", *gate, "", "") for n, gate in enumerate(gates[1:], 2)]
     full = day.shows[0].figures
     out = [names[f] for f in full if f not in show.figures]
@@ -428,6 +432,8 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         lines.append(f"Only in this show: {', '.join(new)}.")
     if shaded:
         lines.append(f"Grey: at {day.reckoned_ft:,.0f} ft you have ruled the figure out. Read the air first.")
+    if never:
+        lines.append(f"A cushion is used up at sea level already: {', '.join(never)}. Never flown so.")
     if unmet:
         lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
     lines += [_MISSED[how].format(", ".join(which)) for how, which in missed.items() if which]

@@ -360,10 +360,18 @@ def _schema() -> dict[str, Field]:
         ("figure", "condition"),
         "f8",
         "SI",
-        "limit from the physics of the flight; NaN where none is derived",
+        "limit from the physics of the flight; NaN where none is derived, infinite where no cushion is used "
+        "up, minus infinite where one is at sea level already",
     )
     add("comfortable_used", ("figure", "condition"), "f8", "SI", "comfortable value that the chances use")
-    add("limit_used", ("figure", "condition"), "f8", "SI", "limit that the chances use, the more cautious")
+    add(
+        "limit_used",
+        ("figure", "condition"),
+        "f8",
+        "SI",
+        "limit that the chances use, the more cautious; -2000 m of density altitude for a figure that is "
+        "never flown",
+    )
     add("limit_reason", ("figure", "condition"), "str", "", "which limit is used, and why")
     add("act_comfortable", ("venue", "act_cause"), "f8", "SI", "comfortable value of the act")
     add("act_limit", ("venue", "act_cause"), "f8", "SI", "limit of the act")

@@ -17,13 +17,24 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import charts_flight, flight, words
 from pipeline.air.variables import FT, KT
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.flight.aircraft import FieldAir, best_climb, stall_speed, top_speed
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.inhand import apex_gates, in_hand, off_take_off, story, verdict
+from pipeline.flight.inhand import (
+    DerivedLimit,
+    apex_gates,
+    governing_limit,
+    in_hand,
+    off_take_off,
+    story,
+    verdict,
+)
 from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items
-from pipeline.results import CAUTIONS
+from pipeline.results import CAUTIONS, read_results, write_results
+
+THIN = "density_altitude"
 
 
 def _app(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: str) -> AppTest:
@@ -61,6 +72,32 @@ def _held(monkeypatch: pytest.MonkeyPatch, made: Made) -> flight.Prepared:
 
 
 # --- A figure in thin air ---------------------------------------------------------------------------
+
+
+def test_a_figure_used_up_at_sea_level_is_never_flown_in_words(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Its limit lies below any density altitude: no page prints that height, each says what it means."""
+    made = _copy(small_season(), tmp_path)
+    with read_results(made.results) as held:
+        ds = held.load()
+    f, k = (list(ds[n].to_numpy()).index(v) for n, v in (("figure", "Square loop"), ("condition", THIN)))
+    why = governing_limit(9000 * FT, DerivedLimit(-math.inf, "floor", 4500.0))[1]
+    assert why.startswith("derived: used up at sea level already (floor)")
+    ds["limit_derived"][f, k] = -math.inf
+    ds["limit_used"][f, k], ds["comfortable_used"][f, k] = NEVER_FLOWN, NEVER_FLOWN - 500.0
+    ds["limit_reason"] = ds["limit_reason"].astype(object)
+    ds["limit_reason"][f, k] = why
+    made = Made(made.folder, tmp_path / "results.nc")
+    write_results(ds, made.results)
+    for page, told in (
+        ("figure", ["Limit in use: never flown (derived: used up at", "used up at sea level already never"]),
+        ("venue", [f"Never flown : {why}"]),
+        ("log", []),
+    ):
+        text = _text(_app(monkeypatch, page, made, booking=HOT, figure="Square loop"))
+        assert not (below := re.search(r".{60}[-−](6,56|8,20|2,?000).{40}", text)), below
+        assert [w for w in told if w not in text] == [], page
 
 
 @pytest.mark.parametrize("name", ["Smoke loop", "Square loop"])

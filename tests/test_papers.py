@@ -21,6 +21,7 @@ from pipeline import briefing, paperwork
 from pipeline.air.atmosphere import standard_temperature
 from pipeline.air.variables import FT, KT
 from pipeline.cli import main
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.figures import LIBRARY
@@ -504,6 +505,19 @@ def test_every_booking_is_flown_over_its_own_floor() -> None:
         assert length == pytest.approx(float(energy.total_seconds), abs=1e-3)
         usual = day(HIGH).seconds(show)[list(show.figures)].sum()
         assert length > usual + 20.0  # a leg or more
+
+
+def test_a_figure_used_up_at_sea_level_is_never_on_the_card() -> None:
+    """In words, not as a height below the sea: its limit is below any density altitude."""
+    one = day(HIGH)
+    ds = one.ds.copy(deep=True)
+    figures, conditions = ([str(x) for x in ds[n].to_numpy()] for n in ("figure", "condition"))
+    ds["limit_used"][figures.index("Hammerhead"), conditions.index("density_altitude")] = NEVER_FLOWN
+    sheet = paperwork.pilot_card(replace(one, ds=ds), one.shows[0])
+    (row,) = [r for r in _tables(sheet)[0].rows if r[1] == "Hammerhead"]
+    assert row[6] == "NEVER"
+    assert "used up at sea level already: Hammerhead. Never flown so." in " ".join(_lines(sheet))
+    assert "-6" not in " ".join(r[6] for r in _tables(sheet)[0].rows)
 
 
 def test_director_times_and_ribbon_crew() -> None:

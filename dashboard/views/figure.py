@@ -15,6 +15,7 @@ from dashboard.flight import FigureAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline import season_edit
 from pipeline.air.variables import FT, KT
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.derived import capped
 from pipeline.errors import InputError
 from pipeline.flight.heights import needle_reading, not_over_ft, rounded_up_ft
@@ -48,12 +49,25 @@ def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str,
 
 
 def _limit_ft(season: Season, name: str) -> float:
-    """Density altitude at and beyond which the figure is never flown, rounded down; inf without a limit."""
+    """Density altitude at and beyond which the figure is never flown, rounded down.
+
+    inf without a limit, -inf for a figure that is never flown at all.
+    """
     if name not in season.figures:
         return math.inf
     k = season.conditions.index("density_altitude")
-    used = words.down(float(season.values["limit_used"][season.figures.index(name), k]), FT)
+    limit = float(season.values["limit_used"][season.figures.index(name), k])
+    if limit <= NEVER_FLOWN:
+        return -math.inf
+    used = words.down(limit, FT)
     return used if math.isfinite(used) else math.inf
+
+
+def _ruled_out(limit_ft: float) -> str:
+    """Why a figure is ruled out at or above its limit, in words."""
+    if limit_ft == -math.inf:
+        return "out: a cushion is used up at sea level already"
+    return f"at or above your limit in use, {words.number(limit_ft, 'ft')}"
 
 
 def _answer(
@@ -95,12 +109,11 @@ def _answer(
         k = season.conditions.index("density_altitude")
         used = _limit_ft(season, air.figure.name)
         reason = str(season.values["limit_reason"][f, k])
-        if math.isfinite(used):
+        if used < math.inf:
             cause = season.causes.index("density_altitude")
             often = float(season.values["figure_change_by_cause"][day.index, slot.position, f, cause])
-            line = (
-                f"Limit in use: never flown at or above <b>{words.number(used, 'ft')}</b> ({escape(reason)})."
-            )
+            at = "" if used == -math.inf else f" at or above <b>{words.number(used, 'ft')}</b>"
+            line = f"Limit in use: never flown{at} ({escape(reason)})."
             if math.isfinite(often):
                 line += (
                     f" Dropped or trimmed for density altitude at this slot {escape(words.chance(often))}."
@@ -202,7 +215,7 @@ def _used_up_at(limit: DerivedLimit) -> str:
         return f"{words.number(words.down(limit.density_altitude, FT), 'ft')} ({limit.bites})"
     if limit.density_altitude > 0:
         return f"none up to {words.number(limit.searched_to / FT, 'ft')}"
-    return f"used up in the densest air already ({limit.bites})"
+    return f"used up at sea level already ({limit.bites})"
 
 
 def _called(air: FigureAir) -> list[tuple[str, Gate]]:
@@ -226,7 +239,7 @@ def _kneeboard(
     name = escape(air.figure.name)
     ruled_out = air.grid_ft[i] >= limit_ft
     if air.verdicts[i] == "out" or ruled_out:
-        why = f"at or above your limit in use, {words.number(limit_ft, 'ft')}" if ruled_out else "out"
+        why = _ruled_out(limit_ft) if ruled_out else "out"
         return (
             f'<p class="sh-note"><b>No kneeboard numbers:</b> at {da} the {name} is {why}. Leave it out, or '
             "fly its substitute.</p>"
@@ -366,7 +379,7 @@ def _in_this_air(
     limit_ft = _limit_ft(season, air.figure.name)
     told = f"At <b>{here_name}</b>: {_in_hand(air, air.sheet.curves, (i,), state, held)} ({_MEANS[state]})."
     if chosen >= limit_ft:
-        told += f" <b>At or above your limit in use, {words.number(limit_ft, 'ft')}: never flown.</b>"
+        told += f" <b>{_ruled_out(limit_ft).capitalize()}: never flown.</b>"
     here = held.venue(venue)
     box_ft = None if here is None else here.show_line.box_length_ft
     along_ft = float(air.sheet.curves.ground_covered[i]) / FT
@@ -785,23 +798,22 @@ def _limits(season: Season, air: FigureAir) -> None:
         derived = float(v["limit_derived"][f, k])
         if not (math.isfinite(v["limit_used"][f, k]) or math.isfinite(derived)):
             continue
+        physics = "not derived" if math.isnan(derived) else "none used up"
+        if derived == -math.inf:
+            physics = "used up at sea level already"
         label, unit, scale = words.CONDITIONS[condition]
 
         def pair(low: str, high: str, k: int = k, scale: float = scale) -> str:
-            ends = float(v[low][f, k]) / scale, float(v[high][f, k]) / scale
-            return (
-                f"{words.number(ends[0])} / {words.number(ends[1])}"
-                if math.isfinite(ends[1])
-                else words.MISSING
-            )
+            ends = float(v[low][f, k]), float(v[high][f, k])
+            if not math.isfinite(ends[1]) or ends[1] <= NEVER_FLOWN:
+                return words.limit(ends[1], scale)
+            return f"{words.number(ends[0] / scale)} / {words.limit(ends[1], scale)}"
 
         rows.append(
             {
                 "condition": f"{label} [{unit}]",
                 "stated": pair("comfortable_stated", "limit_stated"),
-                "derived": words.number(words.down(derived, scale))
-                if math.isfinite(derived)
-                else ("none used up" if derived == math.inf else "not derived"),
+                "derived": words.limit(derived, scale) if math.isfinite(derived) else physics,
                 "used": pair("comfortable_used", "limit_used"),
                 "why": str(v["limit_reason"][f, k]) or "as the pilot states it",
             }
