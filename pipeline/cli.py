@@ -569,7 +569,7 @@ def _print_practice(practice: dict[str, Any]) -> None:
         )
         print(
             f"{row['booking']}: the air of {row['show_density_altitude_high_ft']:,.0f} ft, which one day "
-            f"in ten exceeds{found} {row['remark']}"
+            f"in ten exceeds{found} {row['remark']}. Over the usual floor at home {row['low_at_home']}"
         )
 
 

@@ -1066,7 +1066,19 @@ def _missing_practice(season: Season, ds: xr.Dataset) -> list[Event]:
     mark = "INVENTED " if season.invented else ""
     names = {b.id: season.venue(b.venue).name for b in season.bookings if b.state != "passed"}
     events = []
-    for missing in routines_told(ds, season)["practice"]["practise"]:
+    practice = routines_told(ds, season)["practice"]
+    for missing in practice["practise"]:
+        thin = [row for row in practice["rehearsal_air"] if row["booking"] in missing["for"]]
+        proves = ""
+        if thin:
+            # The thinnest of the shows that it is for.
+            row = max(thin, key=lambda row: row["show_density_altitude_high_ft"])
+            proves = f" In the home air of practice.yaml and over the usual floor {row['low_at_home']}."
+            if row["needle_ft"] is not None:
+                proves += (
+                    f" That air is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
+                    f"{row['altimeter_inhg']:.2f}."
+                )
         shows = [names[b] for b in missing["for"] if b in names]
         if not shows:
             continue
@@ -1080,7 +1092,7 @@ def _missing_practice(season: Season, ds: xr.Dataset) -> list[Event]:
                 description=(
                     f"Practise on any day from {missing['from']} to {by}: {', '.join(missing['figures'])}. "
                     "What is not current is no reserve, and no part of the show. Your own authorisation may "
-                    "ask for more."
+                    f"ask for more.{proves}"
                 ),
             )
         )

@@ -805,8 +805,12 @@ def home_air(season: Season) -> HomeAir | None:
 
 
 def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
-    """Where at home the thin air of each show is found; empty without an aircraft and home air."""
+    """Where at home the thin air of each show is found, and what practice low at home proves about it.
+
+    Empty without an aircraft and home air.
+    """
     from pipeline.flight.heights import rounded_up_ft
+    from pipeline.flight.rehearsal import practice_remark
     from pipeline.flight_inputs import season_flight
 
     home = home_air(season)
@@ -838,6 +842,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
                 "remark": found.remark
                 if raised
                 else "at home it is thin enough over the usual floor already",
+                "low_at_home": practice_remark(home.density_altitude, da),
             }
         )
     return rows

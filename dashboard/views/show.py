@@ -306,6 +306,7 @@ def _practice(season: Season, told: Told) -> None:
                             "needle": _or_missing(r["needle_ft"]),
                             "setting": f"{r['altimeter_inhg']:.2f}",
                             "remark": r["remark"],
+                            "low": r["low_at_home"],
                         }
                         for r in air
                     ],
@@ -316,10 +317,10 @@ def _practice(season: Season, told: Told) -> None:
                         "needle": "Base as the needle reads [ft]",
                         "setting": "Altimeter set to [inHg]",
                         "remark": "What it hides",
+                        "low": "Practised over the usual floor instead",
                     },
                     "With the home air of practice.yaml. Practice in the cool morning proves nothing "
-                    "about the "
-                    "afternoon.",
+                    "about the afternoon.",
                     numeric=("da", "base", "needle", "setting"),
                 )
             )
