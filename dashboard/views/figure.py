@@ -665,11 +665,11 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
             rows,
             {
                 "air": "Air",
+                "verdict": "In, thin or out",
                 "da": "Density altitude [ft]",
                 "run": "Take-off [ft]",
                 "reached": "Speed at the pull-up, indicated [kt]",
                 "planned": "Planned entry [kt]",
-                "verdict": "In, thin or out",
                 "height": "Height in hand [ft]",
                 "speed": "Speed in hand [kt]",
             },
