@@ -751,7 +751,7 @@ def _read(
     measured = _measured(entry.measured, figures, document, faults)
     if faults:
         return None, None, faults
-    warnings += _odd_cushions(entry, aircraft, document, elevations_ft)
+    warnings += _odd_numbers(entry, aircraft, document, elevations_ft)
     book = entry.runway
     flight = FlightInputs(
         aircraft=aircraft,
@@ -775,15 +775,25 @@ def _read(
     return flight, figure_file, faults
 
 
-def _odd_cushions(
+def _odd_numbers(
     entry: _AircraftEntry, aircraft: Aircraft, document: Document, elevations_ft: Sequence[float]
 ) -> list[Fault]:
-    """Cushions that look like a height or an airspeed; a measured entry that looks like one above the sea."""
+    """Cushions that look like a height or an airspeed; a measured entry that looks like one above the sea.
+
+    And speeds off and onto the runway that do not go with the stall: too slow, a headwind shortens the
+    distances too much; too fast, a figure straight off the take-off begins with too much.
+    """
     odd: list[Fault] = []
     stall = float(stall_speed(aircraft)) / KT
     if entry.cushions.speed_kt >= stall:
         words = f"a speed over the stall; as much as the stall itself, {stall:.0f} kt, looks like an airspeed"
         odd.append(document.fault(("cushions", "speed_kt"), words))
+    if entry.runway is not None:
+        slowest = stall * math.sqrt(entry.runway.mass_kg / aircraft.mass)
+        for key in ("lift_off_kt", "approach_kt"):
+            if not slowest <= getattr(entry.runway, key) <= 2.0 * slowest:
+                words = f"a speed from the stall at mass_kg, by the polar {slowest:.0f} kt, to twice that"
+                odd.append(document.fault(("runway", key), words))
     heights: list[tuple[tuple[str, ...], float | None, float]] = [
         (("cushions", "height_ft"), entry.cushions.height_ft, _lowest_high(elevations_ft))
     ]
