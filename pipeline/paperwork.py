@@ -381,7 +381,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
     seconds = day.seconds(show)
-    length = minutes_and_seconds(float(seconds[list(show.figures)].sum()))
+    length = float(seconds[list(show.figures)].sum())
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
     limit = ds.variables["limit_used"].to_numpy()[:, thin]
     limit_ft = limit / FT
@@ -426,6 +426,9 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     out = [names[f] for f in full if f not in show.figures]
     new = [names[f] for f in show.figures if f not in full]
     lines = []
+    if length > (slot := 60.0 * day.booking.length_min):
+        over = minutes_and_seconds(length - slot)
+        lines.append(f"Longer than the slot of {day.booking.length_min:g} minutes by {over}.")
     if out:
         lines.append(f"Out of the full show: {', '.join(out)}.")
     if new:
@@ -465,7 +468,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                 (
                     ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
                     ("SLOT, LOCAL", day.start),
-                    ("LENGTH WITH ITS CLIMBS, min:s", length),
+                    ("LENGTH WITH ITS CLIMBS, min:s", minutes_and_seconds(length)),
                 ),
                 points=17.0,
             ),
@@ -629,9 +632,7 @@ def director_sheet(day: PaperDay) -> Sheet:
             "climbs between them in whole legs."
         )
     if over_slot:
-        lengths.append(
-            f"Longer than the slot of {day.booking.length_min:.0f} minutes: {', '.join(over_slot)}."
-        )
+        lengths.append(f"Longer than the slot of {day.booking.length_min:g} minutes: {', '.join(over_slot)}.")
     ends = tuple(
         f"{show.name} show: first {names[show.figures[0]]}; last {names[show.figures[-1]]}." for show in shows
     )
@@ -686,7 +687,7 @@ def director_sheet(day: PaperDay) -> Sheet:
     return Sheet(
         "Display director's sheet",
         day.title,
-        f"{day.booking.id} · {day.season.pilot.name} · slot of {day.booking.length_min:.0f} minutes",
+        f"{day.booking.id} · {day.season.pilot.name} · slot of {day.booking.length_min:g} minutes",
         blocks,
         CAUTIONS,
         day.season.invented,

@@ -449,6 +449,10 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
     short = replace(one, booking=one.booking.model_copy(update={"length_min": 11}))
     told = " ".join(_lines(paperwork.director_sheet(short)))
     assert "Longer than the slot of 11 minutes: full" in told
+    card = paperwork.pilot_card(short, one.shows[0])
+    minutes, seconds = dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"].split(":")
+    over = f"by {int(minutes) - 11}:{seconds}."
+    assert f"Longer than the slot of 11 minutes {over}" in " ".join(_lines(card))
     assert "Longer than the slot" not in " ".join(_lines(paperwork.director_sheet(replace(one, longer={}))))
 
 
