@@ -149,6 +149,27 @@ def test_kneeboard_is_what_the_needle_reads(monkeypatch: pytest.MonkeyPatch) -> 
     assert "LOCAL SETTING: 30.12 inHg" in text
 
 
+@pytest.mark.parametrize("name", ["Smoke loop", "Square loop"])
+def test_each_cushion_is_followed_by_itself(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """As far as the figure, flown air by air, has more than the cushion of 150 ft, and of 6 kt."""
+    made = small_season()
+    text = _text(_app(monkeypatch, "figure", made, booking=HOT, figure=name))
+    held = _held(monkeypatch, made)
+    told = re.search(r"height, 150 ft: ([^;]+); speed, 6 kt: ([^.]+)\.", text)
+    assert told is not None
+    airs = np.arange(141) * 100 * FT
+    hand = in_hand(
+        held.flight.figures[name], held.flight.aircraft, FieldAir(airs, 5050 * FT), 250 * FT,
+        stall_margin=held.flight.cushions.speed,
+    )  # fmt: skip
+    for words_, more in zip(
+        told.groups(), (hand.height >= 150 * FT, hand.speed > 6 * KT + 1e-6), strict=True
+    ):
+        flown = more & (hand.lowest >= 250 * FT) & held.flight.aircraft.allows(hand.fastest)
+        last = 100 * (int(np.argmin(flown)) - 1)
+        assert words_ == ("kept as far as is looked, 14,000 ft" if flown.all() else f"kept to {last:,} ft")
+
+
 def test_no_numbers_to_fly_by_past_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
     """At or above the limit in use nothing is printed to fly by; below it, it is."""
     app = _app(monkeypatch, "figure", small_season(), booking=HOT, figure="Square loop")

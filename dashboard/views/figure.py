@@ -19,7 +19,7 @@ from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.derived import capped
 from pipeline.errors import InputError
 from pipeline.flight.heights import needle_reading, not_over_ft, rounded_up_ft
-from pipeline.flight.inhand import DerivedLimit, Gate, InHand, drift, off_take_off, story, verdict
+from pipeline.flight.inhand import Cushions, DerivedLimit, Gate, InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import credited_headwind, take_off_distance
 from pipeline.settings import in_digits
@@ -216,6 +216,26 @@ def _used_up_at(limit: DerivedLimit) -> str:
     if limit.density_altitude > 0:
         return f"none up to {words.number(limit.searched_to / FT, 'ft')}"
     return f"used up at sea level already ({limit.bites})"
+
+
+def _each_cushion(air: FigureAir, held: Prepared, floor_ft: float) -> str:
+    """How far each of the pilot's cushions is kept by itself over this field, in words."""
+    stated, floor = held.flight.cushions, floor_ft * FT
+    told = []
+    for name, alone in (
+        (f"height, {words.number(stated.height / FT, 'ft')}", Cushions(stated.height, 0.0)),
+        (f"speed, {words.number(stated.speed / KT, 'kt')}", Cushions(0.0, stated.speed)),
+    ):
+        kept = verdict(air.figure, air.sheet.curves, held.flight.aircraft, alone, floor) == "in"
+        count = int(np.cumprod(kept).sum())
+        if not count:
+            to = "used up at sea level already"
+        elif count == kept.size:
+            to = f"kept as far as is looked, {words.number(float(air.grid_ft[-1]), 'ft')}"
+        else:
+            to = f"kept to {words.number(float(air.grid_ft[count - 1]), 'ft')}"
+        told.append(f"{name}: {to}")
+    return "; ".join(told)
 
 
 def _called(air: FigureAir) -> list[tuple[str, Gate]]:
@@ -786,7 +806,7 @@ def _fuel_edit(folder: Path, more_kg: float) -> season_edit.Edit:
     return season_edit.changed(folder, "aircraft.yaml", {key: in_digits(held + more_kg)})
 
 
-def _limits(season: Season, air: FigureAir) -> None:
+def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> None:
     st.subheader("Stated, derived, in use", anchor=False)
     name = air.figure.name
     if name not in season.figures:
@@ -824,7 +844,8 @@ def _limits(season: Season, air: FigureAir) -> None:
         st.html(
             '<p class="sh-note">The more cautious of the stated and the derived limit is used. Derived for '
             f"the most demanding of the season’s fields; at this field and its floor alone: "
-            f"{escape(alone)}.</p>"
+            f"{escape(alone)}. Each cushion by itself there: "
+            f"{escape(_each_cushion(air, held, floor_ft))}.</p>"
             + markup.plain_table(
                 rows,
                 {
@@ -891,7 +912,7 @@ def _page(season: Season) -> None:
     _gates(air, _limit_ft(season, name), elevation, slot_air.cold)
     _off_take_off(season, day, slot, air, held)
     _if_flown_otherwise(season, day, slot, air, held)
-    _limits(season, air)
+    _limits(season, air, held, floor_ft)
     _method()
 
 
