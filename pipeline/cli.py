@@ -532,6 +532,9 @@ def _print_routines(told: dict[str, Any]) -> None:
             else ("; no routine keeps a further change to 1 day in 10")
         )
         print(f"    plan on: {row['plan_on']}{kept}")
+        if row["longer_than_its_slot"]:
+            over = (f"{n} by {minutes_and_seconds(s)}" for n, s in row["longer_than_its_slot"].items())
+            print(f"    longer than its slot, climbs and all: {', '.join(over)} min:s")
         if row["reserve"]:
             print(f"    in reserve: {', '.join(row['reserve'])}")
     practice = told["practice"]

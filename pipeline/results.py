@@ -439,6 +439,13 @@ def _schema() -> dict[str, Field]:
         "1",
         "share at the slot in discussion, mean of days",
     )
+    add(
+        "booking_routine_seconds",
+        ("booking", "routine"),
+        "f8",
+        "s",
+        "its length on the booking's papers, with what their thin air adds; infinite for a climb without end",
+    )
     add("booking_routine_none", ("booking",), "f8", "1", "share without a routine or show, mean of days")
     add("booking_routine_flown_changed", ("booking",), "f8", "1", "share with a further change, mean of days")
     add("booking_plan_on", ("booking",), "i4", "1", "position of the routine to plan on; -1 for none")

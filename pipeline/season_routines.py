@@ -10,7 +10,7 @@ import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -76,13 +76,22 @@ class SlotAirs:
     lift
         How much higher than planned the figures are flown, where a floor is above the pilot's [m].
     slot_seconds
-        Length of the shortest slot in that air [s].
+        Length of the shortest slot in that air [s]; inf where every booking in it is passed.
+    of_booking
+        Which of them each booking is told in, by its name.
     """
 
     density_altitude: FloatArray
     elevation: FloatArray
     lift: FloatArray
     slot_seconds: FloatArray
+    of_booking: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def binds(self) -> npt.NDArray[np.bool_]:
+        """Airs of bookings that are to be flown; all where none is."""
+        held = np.isfinite(self.slot_seconds)
+        return held if held.any() else ~held
 
 
 def repertoire_of(season: Season, airs: SlotAirs) -> tuple[Repertoire, str]:
@@ -280,7 +289,7 @@ def lay_routines(
         season.pilot.two_amber_is_red,
     )
     wanted = [i for i in told if _weight(booking[a["day_booking"][i]]) > 0.0]
-    airs = _slot_airs(a, season, empty["coords"]["quantile"], wanted or told)
+    airs = _slot_airs(a, season, empty["coords"]["quantile"], told)
     rep, checked = repertoire_of(season, airs)
     low = season.routine.low_ceiling
     low_figures = () if low is None else tuple(rep.names.index(name) for name in low.figures)
@@ -302,7 +311,11 @@ def lay_routines(
         a["routine_position"][r, list(routine)] = np.arange(1, len(routine) + 1)
         a["routine_crowd_value"][r] = rep.value(routine)
         a["routine_seconds"][r] = float(rep.seconds[list(routine)].sum())
-        a["routine_seconds_thin_air"][r] = rep.length(routine).max()
+        lengths = rep.length(routine)
+        a["routine_seconds_thin_air"][r] = lengths[airs.binds].max()
+        for b, name in enumerate(empty["coords"]["booking"]):
+            if name in airs.of_booking:
+                a["booking_routine_seconds"][b, r] = lengths[airs.of_booking[name]]
     if low is not None:
         a["routine_ceiling_comfortable"][-1] = low.ceiling_ft.comfortable * FT
         a["routine_ceiling_limit"][-1] = low.ceiling_ft.limit * FT
@@ -357,6 +370,7 @@ def _slot_airs(
         high = float(a["density_altitude_quantile"][i, a["day_offered_slot"][i], thin])
         highs.setdefault(str(a["day_booking"][i]), []).append(high)
     shortest: dict[tuple[float, float, float], float] = {}
+    told_in: dict[str, tuple[float, float, float]] = {}
     for booking in season.bookings:
         if booking.id not in highs:
             continue
@@ -364,10 +378,19 @@ def _slot_airs(
         venue = season.venue(booking.venue)
         lift = (season.floor_agl_ft(venue) - season.pilot.floor_agl_ft) * FT
         air = (float(reckoned_ft(high)) * FT, venue.elevation, lift)
-        shortest[air] = min(shortest.get(air, np.inf), 60.0 * booking.length_min)
+        told_in[booking.id] = air
+        bound = 60.0 * booking.length_min if _weight(booking) > 0.0 else np.inf
+        shortest[air] = min(shortest.get(air, np.inf), bound)
     shortest = shortest or {(0.0, 0.0, 0.0): np.inf}
-    density_altitude, elevation, lift = np.array(list(shortest)).T
-    return SlotAirs(density_altitude, elevation, lift, np.array(list(shortest.values())))
+    airs = list(shortest)
+    density_altitude, elevation, lift = np.array(airs).T
+    return SlotAirs(
+        density_altitude,
+        elevation,
+        lift,
+        np.array(list(shortest.values())),
+        {name: airs.index(air) for name, air in told_in.items()},
+    )
 
 
 def _refuse_pins(season: Season, plan: RoutinePlan) -> None:
@@ -670,6 +693,16 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
                 "in_words": _words(labels, flown, float(a["booking_routine_none"][b])),
                 "further_change": number(a["booking_routine_flown_changed"][b], 4),
                 "plan_on": labels[planned] if planned >= 0 else None,
+                "seconds_on_its_card": {
+                    label: whole(a["booking_routine_seconds"][b, r]) for r, label in enumerate(labels)
+                },
+                "longer_than_its_slot": {
+                    label: whole(over)
+                    for label, over in zip(
+                        labels, a["booking_routine_seconds"][b] - 60.0 * a["booking_length"][b], strict=True
+                    )
+                    if over > 1e-6
+                },
                 "plan_keeps_a_further_change_to_1_day_in_10": bool(a["booking_plan_kept"][b]),
                 "reserve": [figures[f] for f in np.flatnonzero(a["booking_reserve"][b] == 2)],
             }

@@ -80,6 +80,12 @@ def test_bookings_say_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> 
             assert row["status"] in text
     row = next(r for r in told["bookings"] if r["booking"] == HOT)
     assert f"plan on the {row['plan_on']} show" in text
+    # By hand: what its card takes less the slot, in whole seconds, up.
+    (booked,) = [b for b in load_season(made.folder).bookings if b.id == HOT]
+    over = {n: s - 60 * booked.length_min for n, s in row["seconds_on_its_card"].items()}
+    assert {n: s for n, s in over.items() if s > 0} == row["longer_than_its_slot"]
+    for name, seconds in row["longer_than_its_slot"].items():
+        assert f"{name} by {seconds // 60}:{seconds % 60:02d}" in text
     assert all(r["cure"] in text for r in told["practice"]["refused"])
     assert len(_table(app, "Ring: the")) == 1 + len(told["frontier"])
 

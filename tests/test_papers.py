@@ -464,10 +464,16 @@ def test_a_routine_chosen_for_its_slot_fits_it_on_every_card() -> None:
     """
     made = papers_season()
     days, _ = paperwork.booking_days(made.season, made.ds, [b.id for b in made.season.bookings])
-    told = routines_told(made.ds, made.season)["routines"]
-    for row, show in zip(told, days[0].shows, strict=True):
+    told = routines_told(made.ds, made.season)
+    assert told["bookings"][0]["longer_than_its_slot"]  # the full show, high up
+    for row, show in zip(told["routines"], days[0].shows, strict=True):
         lengths = [float(one.seconds(show)[list(show.figures)].sum()) for one in days]
         assert row["seconds_in_the_thinnest_air"] == math.ceil(max(lengths) - 1e-6)
+        for one, length in zip(days, lengths, strict=True):
+            here = next(b for b in told["bookings"] if b["booking"] == one.booking.id)
+            assert here["seconds_on_its_card"][row["routine"]] == math.ceil(length - 1e-6)
+            over = here["longer_than_its_slot"].get(row["routine"], 0)
+            assert over == max(math.ceil(length - 60.0 * one.booking.length_min - 1e-6), 0)
         if row["origin"] == "composed":
             assert all(
                 held <= 60.0 * one.booking.length_min + 1e-6 for held, one in zip(lengths, days, strict=True)
