@@ -843,7 +843,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
     Empty without an aircraft and home air.
     """
     from pipeline.flight.heights import rounded_up_ft
-    from pipeline.flight.rehearsal import practice_remark
+    from pipeline.flight.rehearsal import practice_better_ft, practice_remark
     from pipeline.flight_inputs import season_flight
 
     home = home_air(season)
@@ -876,6 +876,7 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
                 if raised
                 else "at home it is thin enough over the usual floor already",
                 "low_at_home": practice_remark(home.density_altitude, da),
+                "low_at_home_better_by_ft": practice_better_ft(home.density_altitude, da),
             }
         )
     return rows

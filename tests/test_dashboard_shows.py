@@ -121,6 +121,7 @@ def test_a_show_is_rehearsed_in_the_air_that_one_day_in_ten_exceeds() -> None:
     better = int(re.search(r"([\d,]+) ft better than the show's", row["low_at_home"])[1].replace(",", ""))  # type: ignore[index]
     assert better == pytest.approx(high / FT - ground, abs=60)
     assert row["low_at_home"].endswith("it does not prove the figures")
+    assert row["low_at_home_better_by_ft"] == better
 
 
 def test_nobody_is_sent_under_the_floor_to_rehearse() -> None:

@@ -306,7 +306,7 @@ def _practice(season: Season, told: Told) -> None:
                             "needle": _or_missing(r["needle_ft"]),
                             "setting": f"{r['altimeter_inhg']:.2f}",
                             "remark": r["remark"],
-                            "low": r["low_at_home"],
+                            "low": words.number(float(r["low_at_home_better_by_ft"])),
                         }
                         for r in air
                     ],
@@ -317,11 +317,12 @@ def _practice(season: Season, told: Told) -> None:
                         "needle": "Base as the needle reads [ft]",
                         "setting": "Altimeter set to [inHg]",
                         "remark": "What it hides",
-                        "low": "Practised over the usual floor instead",
+                        "low": "Low at home the air is better by [ft]",
                     },
-                    "With the home air of practice.yaml. Practice in the cool morning proves nothing "
-                    "about the afternoon.",
-                    numeric=("da", "base", "needle", "setting"),
+                    "With the home air of practice.yaml. Where the air low at home is better than the "
+                    "show’s, practice there does not prove the figures; nor does the cool morning prove "
+                    "the afternoon.",
+                    numeric=("da", "base", "needle", "setting", "low"),
                 )
             )
 
