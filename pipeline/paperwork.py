@@ -401,7 +401,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
 
     rows: list[tuple[str, ...]] = []
-    shaded, unmet, never = [], [], []
+    shaded, unmet, never = [], [], False
     missed: dict[str, list[str]] = {how: [] for how in _MISSED}
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
@@ -417,7 +417,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         told_limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
         if limit[f] <= limits.NEVER_FLOWN:
             told_limit = "NEVER"
-            never.append(names[f])
+            never = True
         if limit_ft[f] <= day.reckoned_ft:
             shaded.append((len(rows), 6))
         rows.append((str(place + 1), names[f], *entry, *gates[0], told_limit, f"{seconds[f]:.0f}"))
@@ -436,7 +436,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     if shaded:
         lines.append(f"Grey: at {day.reckoned_ft:,.0f} ft you have ruled the figure out. Read the air first.")
     if never:
-        lines.append(f"A cushion is used up at sea level already: {', '.join(never)}. Never flown so.")
+        lines.append("NEVER: a cushion is used up at sea level already.")
     if unmet:
         lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
     lines += [_MISSED[how].format(", ".join(which)) for how, which in missed.items() if which]

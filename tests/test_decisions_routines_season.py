@@ -15,7 +15,7 @@ import yaml
 from season_folder import ACT, LOOP, booking, csv_station, step, venue, write_season, write_yaml
 
 from pipeline import results
-from pipeline.air.variables import FT
+from pipeline.air.variables import FT, KT
 from pipeline.briefing import day_air
 from pipeline.cli import _print_practice, main
 from pipeline.decisions.routines import join_fault
@@ -391,6 +391,12 @@ def test_pairs_have_the_energy_of_the_whole_routine() -> None:
             length = sum(seconds) + pair.climb_seconds[*order, k].sum() + pair.added_seconds[:, k].sum()
             assert float(length) == pytest.approx(float(whole.total_seconds), abs=1e-3)
     assert np.nanmax(pair.mend_seconds[*order, 0]) > 10.0
+    # A cushion of 60 kt is kept by no loop, at sea level neither: no climb is known after it.
+    none = pairs([figures[n] for n in names], seconds, flight.aircraft, airs, stall_margin=60 * KT)
+    lost = np.isnan(none.mend_seconds).any(axis=(1, 2))
+    assert lost[names.index("Smoke loop")]
+    assert np.all(none.climb_seconds[lost] == 0.0)
+    assert np.all(none.added_seconds[lost] == 0.0)
     assert np.isfinite(pair.mend_seconds[*order, 2]).all()
     assert pair.joins[order].all()
 

@@ -526,7 +526,8 @@ def test_a_figure_used_up_at_sea_level_is_never_on_the_card() -> None:
     sheet = paperwork.pilot_card(replace(one, ds=ds), one.shows[0])
     (row,) = [r for r in _tables(sheet)[0].rows if r[1] == "Hammerhead"]
     assert row[6] == "NEVER"
-    assert "used up at sea level already: Hammerhead. Never flown so." in " ".join(_lines(sheet))
+    assert "NEVER: a cushion is used up at sea level already." in " ".join(_lines(sheet))
+    assert "NEVER" not in " ".join(_lines(paperwork.pilot_card(one, one.shows[0])))
     assert "-6" not in " ".join(r[6] for r in _tables(sheet)[0].rows)
 
 

@@ -45,7 +45,7 @@ class Pairs:
         inf where the aircraft cannot climb, NaN where the first cannot be flown in this air.
     climb_seconds
         The same in whole legs. A pair that the air forbids is not flown there: its legs are those of standard
-        sea level air, inf where there are none in that either.
+        sea level air, and none after a figure that keeps no cushion even there; inf where no climb mends it.
     added_seconds
         What each air adds to the figure itself, with the pull eased to the cushion, (figure, air) [s]; none
         for a figure that the air forbids.
@@ -126,7 +126,7 @@ def pairs(
     mend = np.where(missing > 0, np.where(able, missing / np.where(able, rate, 1.0), np.inf), 0.0)
     mend = np.where(np.isnan(ends), np.nan, mend)
     legs = whole_legs(mend, leg_seconds)
-    legs = np.where(np.isfinite(legs), legs, np.nan_to_num(legs[..., :1], nan=np.inf, posinf=np.inf))
+    legs = np.where(np.isfinite(legs), legs, np.nan_to_num(legs[..., :1], posinf=np.inf))
     added = np.nan_to_num(flown.seconds + (links - whole)[:, None])
 
     entry, height = np.array([f.entry_speed for f in figures]), height[:, 0]
