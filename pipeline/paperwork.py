@@ -406,7 +406,10 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
         entry, gates = ("", ""), [("", "")]
-        if flown is not None:
+        if limit[f] <= limits.NEVER_FLOWN:
+            # Nothing is printed to fly it by.
+            entry, gates = ("–", "–"), [("–", "–")]
+        elif flown is not None:
             entry = (str(flown.entry_speed_kt), needle(flown.entry_height))
             gates = [told(gate) for gate in flown.gates] or gates
             if ("NONE", "–") in gates:

@@ -525,7 +525,7 @@ def test_a_figure_used_up_at_sea_level_is_never_on_the_card() -> None:
     ds["limit_used"][figures.index("Hammerhead"), conditions.index("density_altitude")] = NEVER_FLOWN
     sheet = paperwork.pilot_card(replace(one, ds=ds), one.shows[0])
     (row,) = [r for r in _tables(sheet)[0].rows if r[1] == "Hammerhead"]
-    assert row[6] == "NEVER"
+    assert row[2:7] == ("–", "–", "–", "–", "NEVER")
     assert "NEVER: a cushion is used up at sea level already." in " ".join(_lines(sheet))
     assert "NEVER" not in " ".join(_lines(paperwork.pilot_card(one, one.shows[0])))
     assert "-6" not in " ".join(r[6] for r in _tables(sheet)[0].rows)
