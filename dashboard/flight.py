@@ -24,6 +24,7 @@ from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, TableEngine
 from pipeline.flight.calibration import Fit, Misfit, fit_polar, misfits
 from pipeline.flight.figures import Figure
+from pipeline.flight.heights import reckoned_ft
 from pipeline.flight.inhand import DerivedLimit, Sheet, sheet, verdict
 from pipeline.flight.performance import Performance, performance
 from pipeline.flight.routine import RoutineEnergy, routine_energy
@@ -256,7 +257,7 @@ def slot_air(season: Season, day: Day, slot: Slot) -> SlotAir:
     row = next(r for r in season.air_rows(day, "density_altitude") if r["local"] == slot.local)
     median, high = (_up(max(float(row[k]), 0.0), STEP_FT) for k in ("median", "high"))
     elevation = float(season.values["venue_elevation"][day.venue]) / FT
-    start = _up(max(high if math.isfinite(high) else elevation, 0.0), 500.0)
+    start = float(reckoned_ft((high if math.isfinite(high) else elevation) * FT))
     cold = season.values["temperature_quantile"][day.index, slot.position, season.quantile[0.1]]
     return SlotAir(median, high, start, float(cold))
 

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from dashboard import words
 from pipeline.decisions import fees
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.decisions.trust import GRADES
 from pipeline.results import LABELS, SCHEMA, read_results, what_bites
 
@@ -416,11 +417,14 @@ class Season:
         return rows
 
     def first_limit(self, condition: str) -> tuple[float, float, str] | None:
-        """The full show's most demanding figure: comfortable value and limit [SI], and its name."""
+        """The full show's most demanding figure: comfortable value and limit [SI], and its name.
+
+        A figure that is never flown has no place on a scale of the air.
+        """
         if condition in self.act_causes:
             raise ValueError(f"first_limit: {condition} belongs to the act; see act_limit")
         column = self.values["limit_used"][:, self.conditions.index(condition)]
-        limited = [f for f in self.full if np.isfinite(column[f])]
+        limited = [f for f in self.full if np.isfinite(column[f]) and column[f] > NEVER_FLOWN]
         if not limited:
             return None
         f = min(limited, key=lambda f: float(column[f]))

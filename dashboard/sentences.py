@@ -11,6 +11,7 @@ from dashboard import charts, words
 from dashboard.rows import BookingRow, Day, Season, Slot
 from pipeline import briefing
 from pipeline.decisions.ranking import Comparison
+from pipeline.results import minutes_and_seconds
 
 __all__ = [
     "bookings",
@@ -311,6 +312,9 @@ def which_show(told: Mapping[str, Any], row: Mapping[str, Any], booking: Booking
             "No routine of the season keeps a further change to one day in ten here: this one comes nearest. "
             "Think about an earlier hour, or one routine more."
         )
+    if row["longer_than_its_slot"]:
+        over = [f"{n} by {minutes_and_seconds(s)}" for n, s in row["longer_than_its_slot"].items()]
+        lines.append(f"<b>Longer than the slot</b>, with its climbs, min:s: {escape(words.joined(over))}.")
     if row["reserve"]:
         lines.append(f"Keep in reserve: <b>{escape(words.joined(row['reserve']))}</b>.")
     else:

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from pipeline.air.variables import FT, KT, STATUTE_MILE
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.results import CAUSES_SAID, days_in_ten, in_100
 
 __all__ = [
@@ -85,6 +86,11 @@ def number(value: float, unit: str = "", *, digits: int = 0) -> str:
         return MISSING
     rounded = round(value, digits) + 0.0  # no minus before a zero
     return f"{rounded:,.{digits}f}{NBSP}{unit}" if unit else f"{rounded:,.{digits}f}"
+
+
+def limit(value: float, scale: float, unit: str = "") -> str:
+    """A limit [SI] in its unit, never told as more than it is; in words for a figure that is never flown."""
+    return "never flown" if value <= NEVER_FLOWN else number(down(value, scale), unit)
 
 
 def down(value: float, unit: float) -> float:

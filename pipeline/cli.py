@@ -494,11 +494,13 @@ def _routines(arguments: argparse.Namespace) -> int:
 
 
 def _print_routines(told: dict[str, Any]) -> None:
+    from pipeline.results import minutes_and_seconds
+
     print(f"{told['season']}: the season's routines\n")
     for row in told["routines"]:
         print(
-            f"{row['routine']}: {row['name']}; {row['seconds'] / 60:.1f} min, "
-            f"{row['seconds_in_the_thinnest_air'] / 60:.1f} in the thinnest air; "
+            f"{row['routine']}: {row['name']}; {minutes_and_seconds(row['seconds'])} min:s as planned, "
+            f"up to {minutes_and_seconds(row['seconds_in_the_thinnest_air'])} on its cards; "
             f"crowd value {row['crowd_value']:g}"
         )
         print(f"    {', '.join(row['figures'])}")
@@ -530,6 +532,9 @@ def _print_routines(told: dict[str, Any]) -> None:
             else ("; no routine keeps a further change to 1 day in 10")
         )
         print(f"    plan on: {row['plan_on']}{kept}")
+        if row["longer_than_its_slot"]:
+            over = (f"{n} by {minutes_and_seconds(s)}" for n, s in row["longer_than_its_slot"].items())
+            print(f"    longer than its slot, climbs and all: {', '.join(over)} min:s")
         if row["reserve"]:
             print(f"    in reserve: {', '.join(row['reserve'])}")
     practice = told["practice"]
@@ -567,7 +572,7 @@ def _print_practice(practice: dict[str, Any]) -> None:
         )
         print(
             f"{row['booking']}: the air of {row['show_density_altitude_high_ft']:,.0f} ft, which one day "
-            f"in ten exceeds{found} {row['remark']}"
+            f"in ten exceeds{found} {row['remark']}. Over the usual floor at home {row['low_at_home']}"
         )
 
 

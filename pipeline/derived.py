@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from pipeline import __version__
 from pipeline.air.variables import FT
-from pipeline.decisions.limits import Curves
+from pipeline.decisions.limits import NEVER_FLOWN, Curves
 from pipeline.results import keep_copy
 
 if TYPE_CHECKING:
@@ -39,10 +39,8 @@ _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
 _REACH = 5000.0 * FT
 """No field's density altitude stands higher above it [m]: that is some 42 °C above standard."""
-_VERSION = 4
+_VERSION = 5
 """Rises when limits come out otherwise from the same files, so that kept ones are made again."""
-_ALWAYS = -2000.0
-"""A limit [m] below any density altitude: a figure whose cushions are used up at sea level is never flown."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +123,7 @@ def capped(comfortable: float, limit: float, derived: DerivedLimit) -> tuple[flo
     used, words = governing_limit(limit, derived)
     if not used < (np.inf if np.isnan(limit) else limit):
         return comfortable, limit, words
-    used = max(used, _ALWAYS)
+    used = max(used, NEVER_FLOWN)
     width = _WIDTH if np.isnan(limit) else limit - comfortable
     return used - width, used, words
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 from pydantic import Field, model_validator
 
 from pipeline.air.atmosphere import GRAVITY
@@ -59,6 +60,7 @@ from pipeline.settings import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.flight.links import Pairs
     from pipeline.inputs import Season
 
 __all__ = [
@@ -69,6 +71,7 @@ __all__ = [
     "load_flight",
     "routine_items",
     "season_flight",
+    "season_pairs",
 ]
 
 HORSEPOWER = 745.69987158227022
@@ -689,6 +692,44 @@ def routine_items(
     return [*items[:-1], replace(items[-1], closing_seconds=before)]
 
 
+def season_pairs(
+    season: Season,
+    flight: FlightInputs,
+    names: Sequence[str],
+    seconds: npt.ArrayLike,
+    air: FieldAir,
+    raised: npt.ArrayLike,
+) -> Pairs:
+    """Every figure after every other as the pilot flies them, the speed cushion kept: `links.pairs`.
+
+    Parameters
+    ----------
+    season, flight
+        The season and its flight files.
+    names, seconds
+        Figures, and what the routine gives each until the next one's entry [s].
+    air, raised
+        As in `links.pairs`.
+
+    Raises
+    ------
+    InputError
+        When a figure takes longer than the time the routine gives it, or cannot be flown at sea level.
+    """
+    from pipeline.flight.links import pairs
+
+    figures = [flight.figures[name] for name in names]
+    try:
+        return pairs(
+            figures, seconds, flight.aircraft, air, raised=raised, stall_margin=flight.cushions.speed
+        )
+    except ValueError as error:
+        raise InputError(
+            f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, or the "
+            "figure's seconds in routine.yaml."
+        ) from error
+
+
 def _read(
     folder: Path, names: Sequence[str], floor_ft: float, elevations_ft: Sequence[float]
 ) -> tuple[FlightInputs | None, Document | None, list[Fault]]:
@@ -710,7 +751,7 @@ def _read(
     measured = _measured(entry.measured, figures, document, faults)
     if faults:
         return None, None, faults
-    warnings += _odd_cushions(entry, aircraft, document, elevations_ft)
+    warnings += _odd_numbers(entry, aircraft, document, elevations_ft)
     book = entry.runway
     flight = FlightInputs(
         aircraft=aircraft,
@@ -734,15 +775,25 @@ def _read(
     return flight, figure_file, faults
 
 
-def _odd_cushions(
+def _odd_numbers(
     entry: _AircraftEntry, aircraft: Aircraft, document: Document, elevations_ft: Sequence[float]
 ) -> list[Fault]:
-    """Cushions that look like a height or an airspeed; a measured entry that looks like one above the sea."""
+    """Cushions that look like a height or an airspeed; a measured entry that looks like one above the sea.
+
+    And speeds off and onto the runway that do not go with the stall: too slow, a headwind shortens the
+    distances too much; too fast, a figure straight off the take-off begins with too much.
+    """
     odd: list[Fault] = []
     stall = float(stall_speed(aircraft)) / KT
     if entry.cushions.speed_kt >= stall:
         words = f"a speed over the stall; as much as the stall itself, {stall:.0f} kt, looks like an airspeed"
         odd.append(document.fault(("cushions", "speed_kt"), words))
+    if entry.runway is not None:
+        slowest = stall * math.sqrt(entry.runway.mass_kg / aircraft.mass)
+        for key in ("lift_off_kt", "approach_kt"):
+            if not slowest <= getattr(entry.runway, key) <= 2.0 * slowest:
+                words = f"a speed from the stall at mass_kg, by the polar {slowest:.0f} kt, to twice that"
+                odd.append(document.fault(("runway", key), words))
     heights: list[tuple[tuple[str, ...], float | None, float]] = [
         (("cushions", "height_ft"), entry.cushions.height_ft, _lowest_high(elevations_ft))
     ]

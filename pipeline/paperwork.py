@@ -24,7 +24,14 @@ from pipeline.decisions import limits, today
 from pipeline.errors import InputError
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
-from pipeline.results import CAUSES_SAID, CAUTIONS, SAMPLES, days_in_ten, write_atomically
+from pipeline.results import (
+    CAUSES_SAID,
+    CAUTIONS,
+    SAMPLES,
+    days_in_ten,
+    minutes_and_seconds,
+    write_atomically,
+)
 from pipeline.which_show import (
     COMPARED,
     GUST_NOT_CARRIED,
@@ -124,8 +131,10 @@ class PaperDay:
 
     @functools.cached_property
     def reckoned_ft(self) -> float:
-        """The slot's 1-in-10 high density altitude on the worst day, rounded up to the next 500 ft."""
-        return _up(float(self.quantiles("density_altitude", 0.9, FT).max()), 500.0)
+        """Density altitude that the papers are reckoned for: the slot's 1-in-10 high on the worst day."""
+        from pipeline.flight.heights import reckoned_ft
+
+        return float(reckoned_ft(self.quantiles("density_altitude", 0.9, 1.0).max()))
 
     @property
     def floor_ft(self) -> float:
@@ -207,7 +216,7 @@ def booking_days(season: Season, ds: xr.Dataset, bookings: Sequence[str]) -> tup
     flight = season_flight(season)
     days, skipped = _days_of(season, ds, bookings, briefing.routine_chances(ds))
     if flight is not None and days:
-        for day, flown, longer in zip(days, _fly(flight, days), _longer(flight, days), strict=True):
+        for day, flown, longer in zip(days, _fly(flight, days), _longer(season, flight, days), strict=True):
             day.flown.update(flown)
             day.longer.update(longer)
             day.tops.update(_tops(day, {name: figure.highest for name, figure in flown.items()}))
@@ -318,31 +327,23 @@ def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, Flown
     return told
 
 
-def _longer(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
+def _longer(season: Season, flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FloatArray]]:
     """What the thin air of every booking adds to the figures of every show."""
     from pipeline.flight.aircraft import FieldAir
-    from pipeline.flight.routine import routine_energy
-    from pipeline.flight_inputs import routine_items
+    from pipeline.flight_inputs import season_pairs
 
     names, seconds = (days[0].ds.variables[k].to_numpy() for k in ("figure", "figure_seconds"))
-    # A figure that the thin air forbids is not flown there: its time is that of standard sea level air.
-    cases = np.array([0.0, *(day.reckoned_ft * FT for day in days)])
-    air = FieldAir(cases, np.array([0.0, *(day.venue.elevation for day in days)]))
+    thin = np.array([day.reckoned_ft * FT for day in days])
+    air = FieldAir(thin, np.array([day.venue.elevation for day in days]))
+    found = season_pairs(season, flight, [str(n) for n in names], seconds, air, _lifts(days))
     told: list[dict[str, FloatArray]] = [{} for _ in days]
     for show in days[0].shows:
         order = list(show.figures)
-        items = routine_items(
-            flight, [str(n) for n in names[order]], list(seconds[order]), either_way=bool(show.own_minima)
-        )
-        energy = routine_energy(
-            items, flight.aircraft, air, days[0].floor_ft * FT, stall_margin=flight.cushions.speed
-        )
-        legs = energy.leg_seconds * energy.climb_legs
-        before = np.where(np.isfinite(legs), legs, np.nan_to_num(legs[:, :1], posinf=0.0))
-        after = [*(item.link_seconds for item in items[1:]), items[-1].closing_seconds]
-        grown = np.nan_to_num(energy.figure_seconds - (seconds[order] - after)[:, None])
-        for d in range(len(days)):
-            told[d][show.name] = np.append(before[1:, d + 1], 0.0) + grown[:, d + 1]
+        climbs = np.zeros((len(order), len(days)))
+        # The full show is told even where the aircraft cannot climb as it asks.
+        climbs[:-1] = np.nan_to_num(found.climb_seconds[order[:-1], order[1:]], posinf=0.0)
+        for d, added in enumerate((climbs + found.added_seconds[order]).T):
+            told[d][show.name] = added
     return told
 
 
@@ -357,12 +358,6 @@ def _figure_kinds(ds: xr.Dataset) -> list[str]:
 def _clock(start: str, minutes: float) -> str:
     total = int(start[:2]) * 60 + int(start[3:5]) + math.floor(minutes)
     return f"{total // 60 % 24:02d}:{total % 60:02d}"
-
-
-def _minutes(seconds: float) -> str:
-    """Minutes and seconds, rounded up."""
-    whole = math.ceil(seconds - 1e-6)
-    return f"{whole // 60}:{whole % 60:02d}"
 
 
 # --- The pilot's card -------------------------------------------------------------------------------
@@ -386,8 +381,10 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
     seconds = day.seconds(show)
+    length = float(seconds[list(show.figures)].sum())
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
-    limit_ft = ds.variables["limit_used"].to_numpy()[:, thin] / FT
+    limit = ds.variables["limit_used"].to_numpy()[:, thin]
+    limit_ft = limit / FT
     cold = float(day.quantiles("temperature", 0.1, 1.0).min())
 
     def needle(height: float) -> str:
@@ -404,12 +401,15 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
         return (height, f"{gate.least_speed_kt}–{gate.greatest_speed_kt}")
 
     rows: list[tuple[str, ...]] = []
-    shaded, unmet = [], []
+    shaded, unmet, never = [], [], False
     missed: dict[str, list[str]] = {how: [] for how in _MISSED}
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
         entry, gates = ("", ""), [("", "")]
-        if flown is not None:
+        if limit[f] <= limits.NEVER_FLOWN:
+            # Nothing is printed to fly it by.
+            entry, gates = ("–", "–"), [("–", "–")]
+        elif flown is not None:
             entry = (str(flown.entry_speed_kt), needle(flown.entry_height))
             gates = [told(gate) for gate in flown.gates] or gates
             if ("NONE", "–") in gates:
@@ -417,21 +417,29 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             else:
                 for how in {gate.missed for gate in flown.gates} - {""}:
                     missed[how].append(names[f])
-        limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
+        told_limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
+        if limit[f] <= limits.NEVER_FLOWN:
+            told_limit = "NEVER"
+            never = True
         if limit_ft[f] <= day.reckoned_ft:
             shaded.append((len(rows), 6))
-        rows.append((str(place + 1), names[f], *entry, *gates[0], limit, f"{seconds[f]:.0f}"))
+        rows.append((str(place + 1), names[f], *entry, *gates[0], told_limit, f"{seconds[f]:.0f}"))
         rows += [("", f"– its gate {n}", "", "", *gate, "", "") for n, gate in enumerate(gates[1:], 2)]
     full = day.shows[0].figures
     out = [names[f] for f in full if f not in show.figures]
     new = [names[f] for f in show.figures if f not in full]
     lines = []
+    if length > (slot := 60.0 * day.booking.length_min):
+        over = minutes_and_seconds(length - slot)
+        lines.append(f"Longer than the slot of {day.booking.length_min:g} minutes by {over}.")
     if out:
         lines.append(f"Out of the full show: {', '.join(out)}.")
     if new:
         lines.append(f"Only in this show: {', '.join(new)}.")
     if shaded:
         lines.append(f"Grey: at {day.reckoned_ft:,.0f} ft you have ruled the figure out. Read the air first.")
+    if never:
+        lines.append("NEVER: a cushion is used up at sea level already.")
     if unmet:
         lines.append(f"No gate can be met at {day.reckoned_ft:,.0f} ft: {', '.join(unmet)}. Leave out.")
     lines += [_MISSED[how].format(", ".join(which)) for how, which in missed.items() if which]
@@ -463,7 +471,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                 (
                     ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
                     ("SLOT, LOCAL", day.start),
-                    ("LENGTH WITH ITS CLIMBS, min:s", _minutes(float(seconds[list(show.figures)].sum()))),
+                    ("LENGTH WITH ITS CLIMBS, min:s", minutes_and_seconds(length)),
                 ),
                 points=17.0,
             ),
@@ -614,7 +622,7 @@ def director_sheet(day: PaperDay) -> Sheet:
         rows.append(
             (
                 show.name,
-                _minutes(length),
+                minutes_and_seconds(length),
                 _clock(day.start, math.ceil(length / 60.0)),
                 f"{day.tops[show.name] / FT:,.0f}" if day.tops else "–",
                 "yes" if any(kinds[f] == "ribbon_cut" for f in show.figures) else "no",
@@ -627,9 +635,7 @@ def director_sheet(day: PaperDay) -> Sheet:
             "climbs between them in whole legs."
         )
     if over_slot:
-        lengths.append(
-            f"Longer than the slot of {day.booking.length_min:.0f} minutes: {', '.join(over_slot)}."
-        )
+        lengths.append(f"Longer than the slot of {day.booking.length_min:g} minutes: {', '.join(over_slot)}.")
     ends = tuple(
         f"{show.name} show: first {names[show.figures[0]]}; last {names[show.figures[-1]]}." for show in shows
     )
@@ -684,7 +690,7 @@ def director_sheet(day: PaperDay) -> Sheet:
     return Sheet(
         "Display director's sheet",
         day.title,
-        f"{day.booking.id} · {day.season.pilot.name} · slot of {day.booking.length_min:.0f} minutes",
+        f"{day.booking.id} · {day.season.pilot.name} · slot of {day.booking.length_min:g} minutes",
         blocks,
         CAUTIONS,
         day.season.invented,
@@ -699,7 +705,9 @@ def announcer_sheet(day: PaperDay, show: today.Show) -> Sheet:
     ds = day.ds
     names, seconds = [str(f) for f in ds.variables["figure"].to_numpy()], day.seconds(show)
     starts = np.concatenate([[0.0], np.cumsum(seconds[list(show.figures)])])
-    rows = tuple((_minutes(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True))
+    rows = tuple(
+        (minutes_and_seconds(float(at)), names[f]) for at, f in zip(starts[:-1], show.figures, strict=True)
+    )
     skipped = [names[f] for f in day.shows[0].figures if f not in show.figures]
     return Sheet(
         f"Announcer's running order – {show.name} show",
@@ -1062,7 +1070,19 @@ def _missing_practice(season: Season, ds: xr.Dataset) -> list[Event]:
     mark = "INVENTED " if season.invented else ""
     names = {b.id: season.venue(b.venue).name for b in season.bookings if b.state != "passed"}
     events = []
-    for missing in routines_told(ds, season)["practice"]["practise"]:
+    practice = routines_told(ds, season)["practice"]
+    for missing in practice["practise"]:
+        thin = [row for row in practice["rehearsal_air"] if row["booking"] in missing["for"]]
+        proves = ""
+        if thin:
+            # The thinnest of the shows that it is for.
+            row = max(thin, key=lambda row: row["show_density_altitude_high_ft"])
+            proves = f" In the home air of practice.yaml and over the usual floor {row['low_at_home']}."
+            if row["needle_ft"] is not None:
+                proves += (
+                    f" That air is found with the base at {row['needle_ft']:,.0f} ft on the altimeter set to "
+                    f"{row['altimeter_inhg']:.2f}."
+                )
         shows = [names[b] for b in missing["for"] if b in names]
         if not shows:
             continue
@@ -1076,7 +1096,7 @@ def _missing_practice(season: Season, ds: xr.Dataset) -> list[Event]:
                 description=(
                     f"Practise on any day from {missing['from']} to {by}: {', '.join(missing['figures'])}. "
                     "What is not current is no reserve, and no part of the show. Your own authorisation may "
-                    "ask for more."
+                    f"ask for more.{proves}"
                 ),
             )
         )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
+import math
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -38,6 +39,7 @@ __all__ = [
     "days_in_ten",
     "in_100",
     "keep_copy",
+    "minutes_and_seconds",
     "new_results",
     "plain",
     "read_results",
@@ -358,10 +360,18 @@ def _schema() -> dict[str, Field]:
         ("figure", "condition"),
         "f8",
         "SI",
-        "limit from the physics of the flight; NaN where none is derived",
+        "limit from the physics of the flight; NaN where none is derived, infinite where no cushion is used "
+        "up, minus infinite where one is at sea level already",
     )
     add("comfortable_used", ("figure", "condition"), "f8", "SI", "comfortable value that the chances use")
-    add("limit_used", ("figure", "condition"), "f8", "SI", "limit that the chances use, the more cautious")
+    add(
+        "limit_used",
+        ("figure", "condition"),
+        "f8",
+        "SI",
+        "limit that the chances use, the more cautious; -2000 m of density altitude for a figure that is "
+        "never flown",
+    )
     add("limit_reason", ("figure", "condition"), "str", "", "which limit is used, and why")
     add("act_comfortable", ("venue", "act_cause"), "f8", "SI", "comfortable value of the act")
     add("act_limit", ("venue", "act_cause"), "f8", "SI", "limit of the act")
@@ -391,7 +401,7 @@ def _schema() -> dict[str, Field]:
         ("routine",),
         "f8",
         "s",
-        "its length with the climbs that mend its energy in the thinnest air planned for",
+        "its greatest length on the papers of the season's bookings, with what their thin air adds",
     )
     add(
         "routine_ceiling_comfortable",
@@ -428,6 +438,13 @@ def _schema() -> dict[str, Field]:
         "f8",
         "1",
         "share at the slot in discussion, mean of days",
+    )
+    add(
+        "booking_routine_seconds",
+        ("booking", "routine"),
+        "f8",
+        "s",
+        "its length on the booking's papers, with what their thin air adds; infinite for a climb without end",
     )
     add("booking_routine_none", ("booking",), "f8", "1", "share without a routine or show, mean of days")
     add("booking_routine_flown_changed", ("booking",), "f8", "1", "share with a further change, mean of days")
@@ -863,6 +880,14 @@ def in_100(chance: float) -> str:
     if 0.995 <= chance < 1.0:
         return "over 99"
     return f"{100.0 * chance:.0f}"
+
+
+def minutes_and_seconds(seconds: float | None) -> str:
+    """A time as min:s, rounded up; in words where there is none, for a climb that is never done."""
+    if seconds is None or seconds == math.inf:
+        return "no end"
+    whole = math.ceil(seconds - 1e-6)
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def days_in_ten(chance: float) -> str:

@@ -10,7 +10,7 @@ import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,7 +42,15 @@ if TYPE_CHECKING:
     from pipeline.flight_inputs import Link
     from pipeline.inputs import Season
 
-__all__ = ["HomeAir", "home_air", "lay_routines", "practised_days", "repertoire_of", "routines_told"]
+__all__ = [
+    "HomeAir",
+    "SlotAirs",
+    "home_air",
+    "lay_routines",
+    "practised_days",
+    "repertoire_of",
+    "routines_told",
+]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -57,18 +65,44 @@ _HALF_CHECKED = (
 # --- The repertoire ---------------------------------------------------------------------------------
 
 
-def repertoire_of(
-    season: Season, density_altitude: float, pressure_altitude: float | None = None
-) -> tuple[Repertoire, str]:
+@dataclass(frozen=True)
+class SlotAirs:
+    """The airs that the papers of the season's shows are reckoned for; arrays (air,), each air once.
+
+    Attributes
+    ----------
+    density_altitude, elevation
+        [m]; the field's elevation stands for its pressure altitude.
+    lift
+        How much higher than planned the figures are flown, where a floor is above the pilot's [m].
+    slot_seconds
+        Length of the shortest slot in that air [s]; inf where every booking in it is passed.
+    of_booking
+        Which of them each booking is told in, by its name.
+    """
+
+    density_altitude: FloatArray
+    elevation: FloatArray
+    lift: FloatArray
+    slot_seconds: FloatArray
+    of_booking: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def binds(self) -> npt.NDArray[np.bool_]:
+        """Airs of bookings that are to be flown; all where none is."""
+        held = np.isfinite(self.slot_seconds)
+        return held if held.any() else ~held
+
+
+def repertoire_of(season: Season, airs: SlotAirs) -> tuple[Repertoire, str]:
     """The season's figures and how they join, and what of the joins is checked.
 
     Parameters
     ----------
     season
         The season.
-    density_altitude
-        The thinnest air that the season's shows are planned in [m]: there the climbs between figures that
-        mend energy are longest.
+    airs
+        In which a routine's length is told: what thin air adds to it is another in each.
 
     Raises
     ------
@@ -80,7 +114,7 @@ def repertoire_of(
     names = tuple(f.name for f in figures)
     at = {name: i for i, name in enumerate(names)}
     seconds = np.array([f.seconds for f in figures])
-    flown, links, follows, mend, checked = _flown(season, seconds, density_altitude, pressure_altitude)
+    flown, links, follows, climbs, added, checked = _flown(season, seconds, airs)
     enters = np.array([f.entry_inverted for f in flown])
     leaves = np.array([f.exit_inverted for f in flown])
     if links is None:
@@ -111,7 +145,8 @@ def repertoire_of(
         enters_inverted=enters,
         leaves_inverted=leaves,
         follows=follows,
-        mend_seconds=mend,
+        climb_seconds=climbs,
+        added_seconds=added,
         always=frozenset(at[name] for name in routine.always),
         never_both=tuple((at[a], at[b]) for a, b in routine.never_both),
         enters_rightward=stated,
@@ -120,35 +155,27 @@ def repertoire_of(
 
 
 def _flown(
-    season: Season, seconds: FloatArray, density_altitude: float, pressure_altitude: float | None
-) -> tuple[list[FlownFigure], list[Link] | None, npt.NDArray[np.bool_], FloatArray, str]:
-    """Figures as flown, their links, which may follow which, the climbs between, and what is checked."""
+    season: Season, seconds: FloatArray, airs: SlotAirs
+) -> tuple[list[FlownFigure], list[Link] | None, npt.NDArray[np.bool_], FloatArray, FloatArray, str]:
+    """Figures as flown, their links, which may follow which, what thin air adds, and what is checked."""
     from pipeline.flight.aircraft import FieldAir
     from pipeline.flight.figures import LIBRARY
-    from pipeline.flight.links import pairs
     from pipeline.flight.routine import Item, join_faults
-    from pipeline.flight_inputs import low_ceiling_faults, season_flight
+    from pipeline.flight_inputs import low_ceiling_faults, season_flight, season_pairs
 
     figures = season.routine.repertoire
     flight = season_flight(season)
     n = len(figures)
     if flight is None:
-        everywhere = np.ones((n, n), dtype=bool)
-        return [LIBRARY[f.figure] for f in figures], None, everywhere, np.zeros((n, n)), _HALF_CHECKED
-    flown = [flight.figures[f.name] for f in figures]
-    links = [flight.links[f.name] for f in figures]
-    try:
-        thin = FieldAir(max(density_altitude, 0.0), pressure_altitude)
-        low, high = (pairs(flown, seconds, flight.aircraft, air) for air in (FieldAir(0.0), thin))
-    except ValueError as error:
-        raise InputError(
-            f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, or the "
-            "figure's seconds in routine.yaml."
-        ) from error
-    # A figure that the thinnest air forbids is not flown there; its links are those of thicker air.
-    mend = np.where(np.isfinite(high.mend_seconds), high.mend_seconds, low.mend_seconds)
+        everywhere, nothing = np.ones((n, n), dtype=bool), np.zeros((n, n, airs.lift.size))
+        return [LIBRARY[f.figure] for f in figures], None, everywhere, nothing, nothing[0], _HALF_CHECKED
+    names = [f.name for f in figures]
+    flown = [flight.figures[name] for name in names]
+    links = [flight.links[name] for name in names]
+    air = FieldAir(airs.density_altitude, airs.elevation)
+    found = season_pairs(season, flight, names, seconds, air, airs.lift)
     full = season.routine.full
-    before = [0.0, *low.link_seconds[list(full[:-1])]]
+    before = [0.0, *found.link_seconds[list(full[:-1])]]
     faults = join_faults(
         [Item(flown[f], float(t), *links[f]) for f, t in zip(full, before, strict=True)], flight.aircraft
     )
@@ -158,7 +185,7 @@ def _flown(
     if lost := low_ceiling_faults(season, flight):
         words = "; ".join(f"figure {i + 1}: {text}" for i, text in lost)
         raise InputError(f"The low-ceiling show of {season.folder} does not join: {words}. Correct it.")
-    return flown, links, low.joins, mend, _CHECKED
+    return flown, links, found.joins, found.climb_seconds, found.added_seconds, _CHECKED
 
 
 # --- The samples ------------------------------------------------------------------------------------
@@ -262,10 +289,11 @@ def lay_routines(
         season.pilot.two_amber_is_red,
     )
     wanted = [i for i in told if _weight(booking[a["day_booking"][i]]) > 0.0]
-    rep, checked = repertoire_of(season, *_thinnest(a, season, wanted or told))
+    airs = _slot_airs(a, season, empty["coords"]["quantile"], told)
+    rep, checked = repertoire_of(season, airs)
     low = season.routine.low_ceiling
     low_figures = () if low is None else tuple(rep.names.index(name) for name in low.figures)
-    plan = _plan(a, empty["coords"], season, wanted, rep, curves, low_figures)
+    plan = _plan(a, empty["coords"], season, wanted, rep, airs, curves, low_figures)
     _refuse_pins(season, plan)
     routines = list(plan.routines)
     labels, names = list(plan.labels), [season.routine.name, *(f"{n} show" for n in plan.labels[1:])]
@@ -283,7 +311,11 @@ def lay_routines(
         a["routine_position"][r, list(routine)] = np.arange(1, len(routine) + 1)
         a["routine_crowd_value"][r] = rep.value(routine)
         a["routine_seconds"][r] = float(rep.seconds[list(routine)].sum())
-        a["routine_seconds_thin_air"][r] = rep.length(routine)
+        lengths = rep.length(routine)
+        a["routine_seconds_thin_air"][r] = lengths[airs.binds].max()
+        for b, name in enumerate(empty["coords"]["booking"]):
+            if name in airs.of_booking:
+                a["booking_routine_seconds"][b, r] = lengths[airs.of_booking[name]]
     if low is not None:
         a["routine_ceiling_comfortable"][-1] = low.ceiling_ft.comfortable * FT
         a["routine_ceiling_limit"][-1] = low.ceiling_ft.limit * FT
@@ -326,14 +358,39 @@ def _weight(booking: Any) -> float:
     return 0.0 if booking.state == "passed" else float(booking.weight)
 
 
-def _thinnest(a: Mapping[str, Any], season: Season, days: Sequence[int]) -> tuple[float, float | None]:
-    """Greatest median density altitude [m] among the slots in discussion, and its field's elevation [m]."""
-    medians = [(float(a["density_altitude_quantile"][i, a["day_offered_slot"][i], 2]), i) for i in days]
-    held = [(m, i) for m, i in medians if np.isfinite(m)]
-    if not held:
-        return 0.0, None
-    most, day = max(held)
-    return most, season.venue(str(a["day_venue"][day])).elevation
+def _slot_airs(
+    a: Mapping[str, Any], season: Season, quantiles: Sequence[float], days: Sequence[int]
+) -> SlotAirs:
+    """What the slots in discussion are reckoned for, over all show days of a booking as on its papers."""
+    from pipeline.flight.heights import reckoned_ft
+
+    thin = int(np.argmin(np.abs(np.asarray(quantiles) - 0.9)))
+    highs: dict[str, list[float]] = {}
+    for i in days:
+        high = float(a["density_altitude_quantile"][i, a["day_offered_slot"][i], thin])
+        highs.setdefault(str(a["day_booking"][i]), []).append(high)
+    shortest: dict[tuple[float, float, float], float] = {}
+    told_in: dict[str, tuple[float, float, float]] = {}
+    for booking in season.bookings:
+        if booking.id not in highs:
+            continue
+        high = max(filter(np.isfinite, highs[booking.id]), default=0.0)
+        venue = season.venue(booking.venue)
+        lift = (season.floor_agl_ft(venue) - season.pilot.floor_agl_ft) * FT
+        air = (float(reckoned_ft(high)) * FT, venue.elevation, lift)
+        told_in[booking.id] = air
+        bound = 60.0 * booking.length_min if _weight(booking) > 0.0 else np.inf
+        shortest[air] = min(shortest.get(air, np.inf), bound)
+    shortest = shortest or {(0.0, 0.0, 0.0): np.inf}
+    airs = list(shortest)
+    density_altitude, elevation, lift = np.array(airs).T
+    return SlotAirs(
+        density_altitude,
+        elevation,
+        lift,
+        np.array(list(shortest.values())),
+        {name: airs.index(air) for name, air in told_in.items()},
+    )
 
 
 def _refuse_pins(season: Season, plan: RoutinePlan) -> None:
@@ -354,6 +411,7 @@ def _plan(
     season: Season,
     days: Sequence[int],
     rep: Repertoire,
+    airs: SlotAirs,
     curves: limits.Curves,
     low: tuple[int, ...],
 ) -> RoutinePlan:
@@ -387,13 +445,12 @@ def _plan(
         np.concatenate(flies) if flies else empty,
         np.concatenate(flies_low) if flies_low else empty,
     )
-    lengths = [booking[a["day_booking"][i]].length_min for i in days]
     return plan_routines(
         rep,
         curves,
         hours,
         rehearse=season.routine.rehearse if days else 1,
-        longest=60.0 * min(lengths, default=float("inf")),
+        longest=airs.slot_seconds,
         shortest=60.0 * season.routine.shortest_min,
         low_ceiling=low or None,
         correlation=season.pilot.routine_correlation,
@@ -602,6 +659,9 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
     def number(value: Any, digits: int) -> float | None:
         return None if not np.isfinite(value) else round(float(value), digits)
 
+    def whole(seconds: float) -> int | None:
+        return math.ceil(seconds - 1e-6) if math.isfinite(seconds) else None
+
     def order(r: int) -> list[str]:
         at = a["routine_position"][r]
         return [figures[f] for f in sorted(np.flatnonzero(at), key=lambda f: at[f])]
@@ -616,8 +676,8 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
             "left_out": [f for f in full if f not in order(r)],
             "taken_in": [f for f in order(r) if f not in full],
             "crowd_value": number(a["routine_crowd_value"][r], 1),
-            "seconds": number(a["routine_seconds"][r], 0),
-            "seconds_in_the_thinnest_air": number(a["routine_seconds_thin_air"][r], 0),
+            "seconds": whole(a["routine_seconds"][r]),
+            "seconds_in_the_thinnest_air": whole(a["routine_seconds_thin_air"][r]),
         }
         for r, label in enumerate(labels)
     ]
@@ -633,6 +693,16 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
                 "in_words": _words(labels, flown, float(a["booking_routine_none"][b])),
                 "further_change": number(a["booking_routine_flown_changed"][b], 4),
                 "plan_on": labels[planned] if planned >= 0 else None,
+                "seconds_on_its_card": {
+                    label: whole(a["booking_routine_seconds"][b, r]) for r, label in enumerate(labels)
+                },
+                "longer_than_its_slot": {
+                    label: whole(over)
+                    for label, over in zip(
+                        labels, a["booking_routine_seconds"][b] - 60.0 * a["booking_length"][b], strict=True
+                    )
+                    if over > 1e-6
+                },
                 "plan_keeps_a_further_change_to_1_day_in_10": bool(a["booking_plan_kept"][b]),
                 "reserve": [figures[f] for f in np.flatnonzero(a["booking_reserve"][b] == 2)],
             }
@@ -768,8 +838,12 @@ def home_air(season: Season) -> HomeAir | None:
 
 
 def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
-    """Where at home the thin air of each show is found; empty without an aircraft and home air."""
+    """Where at home the thin air of each show is found, and what practice low at home proves about it.
+
+    Empty without an aircraft and home air.
+    """
     from pipeline.flight.heights import rounded_up_ft
+    from pipeline.flight.rehearsal import practice_better_ft, practice_remark
     from pipeline.flight_inputs import season_flight
 
     home = home_air(season)
@@ -801,6 +875,8 @@ def _rehearsal(ds: xr.Dataset, season: Season) -> list[dict[str, Any]]:
                 "remark": found.remark
                 if raised
                 else "at home it is thin enough over the usual floor already",
+                "low_at_home": practice_remark(home.density_altitude, da),
+                "low_at_home_better_by_ft": practice_better_ft(home.density_altitude, da),
             }
         )
     return rows

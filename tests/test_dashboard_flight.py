@@ -17,13 +17,24 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import charts_flight, flight, words
 from pipeline.air.variables import FT, KT
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.flight.aircraft import FieldAir, best_climb, stall_speed, top_speed
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.inhand import apex_gates, in_hand, off_take_off, story, verdict
+from pipeline.flight.inhand import (
+    DerivedLimit,
+    apex_gates,
+    governing_limit,
+    in_hand,
+    off_take_off,
+    story,
+    verdict,
+)
 from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items
-from pipeline.results import CAUTIONS
+from pipeline.results import CAUTIONS, read_results, write_results
+
+THIN = "density_altitude"
 
 
 def _app(monkeypatch: pytest.MonkeyPatch, page: str, made: Made, **query: str) -> AppTest:
@@ -61,6 +72,32 @@ def _held(monkeypatch: pytest.MonkeyPatch, made: Made) -> flight.Prepared:
 
 
 # --- A figure in thin air ---------------------------------------------------------------------------
+
+
+def test_a_figure_used_up_at_sea_level_is_never_flown_in_words(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Its limit lies below any density altitude: no page prints that height, each says what it means."""
+    made = _copy(small_season(), tmp_path)
+    with read_results(made.results) as held:
+        ds = held.load()
+    f, k = (list(ds[n].to_numpy()).index(v) for n, v in (("figure", "Square loop"), ("condition", THIN)))
+    why = governing_limit(9000 * FT, DerivedLimit(-math.inf, "floor", 4500.0))[1]
+    assert why.startswith("derived: used up at sea level already (floor)")
+    ds["limit_derived"][f, k] = -math.inf
+    ds["limit_used"][f, k], ds["comfortable_used"][f, k] = NEVER_FLOWN, NEVER_FLOWN - 500.0
+    ds["limit_reason"] = ds["limit_reason"].astype(object)
+    ds["limit_reason"][f, k] = why
+    made = Made(made.folder, tmp_path / "results.nc")
+    write_results(ds, made.results)
+    for page, told in (
+        ("figure", ["Limit in use: never flown (derived: used up at", "used up at sea level already never"]),
+        ("venue", [f"Never flown : {why}"]),
+        ("log", []),
+    ):
+        text = _text(_app(monkeypatch, page, made, booking=HOT, figure="Square loop"))
+        assert not (below := re.search(r".{60}[-−](6,56|8,20|2,?000).{40}", text)), below
+        assert [w for w in told if w not in text] == [], page
 
 
 @pytest.mark.parametrize("name", ["Smoke loop", "Square loop"])
@@ -110,6 +147,27 @@ def test_kneeboard_is_what_the_needle_reads(monkeypatch: pytest.MonkeyPatch) -> 
     assert "Entry: indicated, planned [kt] 156 Entry: needle, planned [ft] 5,550 " in text
     assert f"Apex gate: needle NOT UNDER [ft] {needle:,} " in text
     assert "LOCAL SETTING: 30.12 inHg" in text
+
+
+@pytest.mark.parametrize("name", ["Smoke loop", "Square loop"])
+def test_each_cushion_is_followed_by_itself(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """As far as the figure, flown air by air, has more than the cushion of 150 ft, and of 6 kt."""
+    made = small_season()
+    text = _text(_app(monkeypatch, "figure", made, booking=HOT, figure=name))
+    held = _held(monkeypatch, made)
+    told = re.search(r"height, 150 ft: ([^;]+); speed, 6 kt: ([^.]+)\.", text)
+    assert told is not None
+    airs = np.arange(141) * 100 * FT
+    hand = in_hand(
+        held.flight.figures[name], held.flight.aircraft, FieldAir(airs, 5050 * FT), 250 * FT,
+        stall_margin=held.flight.cushions.speed,
+    )  # fmt: skip
+    for words_, more in zip(
+        told.groups(), (hand.height >= 150 * FT, hand.speed > 6 * KT + 1e-6), strict=True
+    ):
+        flown = more & (hand.lowest >= 250 * FT) & held.flight.aircraft.allows(hand.fastest)
+        last = 100 * (int(np.argmin(flown)) - 1)
+        assert words_ == ("kept as far as is looked, 14,000 ft" if flown.all() else f"kept to {last:,} ft")
 
 
 def test_no_numbers_to_fly_by_past_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -286,7 +344,9 @@ def test_a_figure_off_the_take_off_has_the_climb_out_s_energy(
     assert state == ("out" if pull_up == 800 else "thin" if float(hand.height) < cushions.height else "in")
     reached = words.number(words.down(float(hand.flown.equivalent_airspeed[0]), KT))
     shown = "not in time" if pull_up == 800 else reached
-    assert f"Standard sea level air 0 800 {shown} 150 {state}" in text
+    assert re.search(
+        rf"Standard sea level air {state}[^0-9]*(segment 1 \(pull_to\) )?0 800 {shown} 150 ", text
+    )
 
 
 def test_a_figure_longer_than_its_box_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -321,6 +381,8 @@ def test_distances_are_the_book_s_scaled(monkeypatch: pytest.MonkeyPatch) -> Non
     assert found is not None
     da, landing, factored = (float(g.replace(",", "")) for g in found.groups())
     sigma = (1.0 - 6.87559e-6 * da) ** 4.25588
+    # The answer at the top tells the same numbers as the table.
+    assert f"landing {factored:,.0f} ft (fits" in text
     # The density altitude is printed to a foot (3e-5 of the distance), the distance up to the next foot.
     assert 1000.0 / sigma - 0.1 <= landing <= 1000.0 / sigma + 1.1
     assert 1430.0 / sigma - 0.1 <= factored <= 1430.0 / sigma + 1.1
@@ -363,7 +425,8 @@ def test_aircraft_page_says_what_the_functions_say(monkeypatch: pytest.MonkeyPat
         air = FieldAir(da * FT, 5050 * FT if da else 0.0)
         top = math.floor(float(top_speed(aircraft, air)) / KT + 1e-9)
         climb = 10 * math.floor(float(best_climb(aircraft, air)[0]) * 6.0 / FT + 1e-9)
-        found = re.search(rf" {da:,} (\d+) {top} (\d+) {climb:,} ", text)
+        row = f"{da:,}" if da else "0, standard"
+        found = re.search(rf" {row} (\d+) {top} (\d+) {climb:,} ", text)
         assert found is not None
         sigma = (1.0 - 6.87559e-6 * da) ** 4.25588
         assert int(found[2]) == pytest.approx(

@@ -80,6 +80,12 @@ def test_bookings_say_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> 
             assert row["status"] in text
     row = next(r for r in told["bookings"] if r["booking"] == HOT)
     assert f"plan on the {row['plan_on']} show" in text
+    # By hand: what its card takes less the slot, in whole seconds, up.
+    (booked,) = [b for b in load_season(made.folder).bookings if b.id == HOT]
+    over = {n: s - 60 * booked.length_min for n, s in row["seconds_on_its_card"].items()}
+    assert {n: s for n, s in over.items() if s > 0} == row["longer_than_its_slot"]
+    for name, seconds in row["longer_than_its_slot"].items():
+        assert f"{name} by {seconds // 60}:{seconds % 60:02d}" in text
     assert all(r["cure"] in text for r in told["practice"]["refused"])
     assert len(_table(app, "Ring: the")) == 1 + len(told["frontier"])
 
@@ -110,6 +116,12 @@ def test_a_show_is_rehearsed_in_the_air_that_one_day_in_ten_exceeds() -> None:
     virtual = (home.temperature_c + 273.15) / (1 - 0.378 * vapour / pressure)
     share = 1 - 0.0065 * row["base_above_home_ft"] * FT / virtual
     assert pressure / (287.053 * virtual) * share**4.2559 == pytest.approx(wanted, rel=2e-3)
+    # At home on the ground, that air's own density altitude: what is practised there proves less.
+    ground = (1 - (pressure / (287.053 * virtual) / 1.225) ** (1 / 4.2559)) * 288.15 / 0.0065 / FT
+    better = int(re.search(r"([\d,]+) ft better than the show's", row["low_at_home"])[1].replace(",", ""))  # type: ignore[index]
+    assert better == pytest.approx(high / FT - ground, abs=60)
+    assert row["low_at_home"].endswith("it does not prove the figures")
+    assert row["low_at_home_better_by_ft"] == better
 
 
 def test_nobody_is_sent_under_the_floor_to_rehearse() -> None:

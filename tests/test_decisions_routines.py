@@ -49,7 +49,7 @@ def random_repertoire(rng: np.random.Generator, places: int, *, plain: bool = Fa
     for before, after in itertools.pairwise(full):
         rolls[after] = leaves[before] != enters[after]
     follows = rng.random((n, n)) < (1.0 if plain else 0.9)
-    mend = np.where(rng.random((n, n)) < 0.3, rng.uniform(0, 20, (n, n)), 0.0)
+    climbs = np.where(rng.random((n, n, 3)) < 0.3, rng.uniform(0, 20, (n, n, 3)), 0.0)
     for before, after in itertools.pairwise(full):
         follows[before, after] = True
     never = ()
@@ -67,7 +67,8 @@ def random_repertoire(rng: np.random.Generator, places: int, *, plain: bool = Fa
         enters_inverted=enters,
         leaves_inverted=leaves,
         follows=follows,
-        mend_seconds=mend,
+        climb_seconds=climbs,
+        added_seconds=rng.uniform(-1.0, 4.0, (n, 3)),
         always=frozenset([full[0]]) if rng.random() < 0.3 else frozenset(),
         never_both=never,
     )
@@ -102,10 +103,10 @@ def random_conditions(rng: np.random.Generator, hours: int) -> dict[str, np.ndar
     )
 
 
-def joins_by_hand(rep: Repertoire, routine: Sequence[int], longest: float, shortest: float) -> bool:
+def joins_by_hand(rep: Repertoire, routine: Sequence[int], longest: Sequence[float], shortest: float) -> bool:
     """The rules of joining once more, written as one walk along the line.
 
-    A routine is longest in the thinnest air, climbs and all, and shortest where none is needed.
+    In each of three airs, climbs and all, it must fit that air's slot; it is shortest where none is needed.
     """
     planned, heading = {}, 1
     for i, f in enumerate(rep.full):
@@ -117,7 +118,7 @@ def joins_by_hand(rep: Repertoire, routine: Sequence[int], longest: float, short
     if any(set(pair) <= set(routine) for pair in rep.never_both):
         return False
     heading = planned.get(routine[0], 1) * (-1 if rep.turns[routine[0]] else 1)
-    time = rep.seconds[routine[0]]
+    time = [rep.seconds[routine[0]] + rep.added_seconds[routine[0], k] for k in range(3)]
     for a, b in itertools.pairwise(routine):
         if (rep.leaves_inverted[a] ^ rep.rolls_before[b]) != rep.enters_inverted[b] or not rep.follows[a, b]:
             return False
@@ -125,8 +126,10 @@ def joins_by_hand(rep: Repertoire, routine: Sequence[int], longest: float, short
         if planned.get(b, heading) != heading:
             return False
         heading *= -1 if rep.turns[b] else 1
-        time += rep.mend_seconds[a, b] + rep.seconds[b]
-    return bool(time <= longest + 1e-9 and shortest - 1e-9 <= sum(rep.seconds[f] for f in routine))
+        for k in range(3):
+            time[k] += rep.climb_seconds[a, b, k] + rep.seconds[b] + rep.added_seconds[b, k]
+    fits = all(t <= most + 1e-9 for t, most in zip(time, longest, strict=True))
+    return bool(fits and shortest - 1e-9 <= sum(rep.seconds[f] for f in routine))
 
 
 def every_choice(rep: Repertoire) -> Iterator[tuple[int, ...]]:
@@ -142,7 +145,7 @@ def test_joining_routines_are_those_that_a_walk_finds(seed: int) -> None:
     """Brute force over the whole product of choices; the full show is first, and listed whatever it takes."""
     rng = np.random.default_rng(seed)
     rep = random_repertoire(rng, int(rng.integers(1, 7)))
-    longest, shortest = float(rng.uniform(60, 300)), float(rng.uniform(0, 80))
+    longest, shortest = rng.uniform(60, 300) + rng.uniform(0, 40, 3), float(rng.uniform(0, 80))
     found = joining_routines(rep, longest=longest, shortest=shortest)
     assert found is not None
     assert found[0] == rep.full
@@ -167,7 +170,8 @@ def _loop_or_hammerhead() -> Repertoire:
         enters_inverted=flat,
         leaves_inverted=flat,
         follows=np.ones((3, 3), dtype=bool),
-        mend_seconds=np.zeros((3, 3)),
+        climb_seconds=np.zeros((3, 3, 1)),
+        added_seconds=np.zeros((3, 1)),
     )
 
 
@@ -347,7 +351,9 @@ class ByHand:
         return sum(self.rep.crowd_value[f] for f in routine) * np.prod(held, axis=0) * flies
 
 
-def random_season(seed: int) -> tuple[Repertoire, limits.Curves, ShowHours, float, list[int] | None]:
+def random_season(
+    seed: int,
+) -> tuple[Repertoire, limits.Curves, ShowHours, np.ndarray, list[int] | None]:
     rng = np.random.default_rng(1000 + seed)
     rep = random_repertoire(rng, int(rng.integers(2, 4)), plain=seed % 2 == 0)
     n = len(rep.names)
@@ -357,7 +363,8 @@ def random_season(seed: int) -> tuple[Repertoire, limits.Curves, ShowHours, floa
     low = sorted(rng.choice(n, 2, replace=False).tolist()) if seed % 3 == 0 else None
     flies_low = np.where(flies == 1.0, 0.0, rng.random(hours)) if low else np.zeros(hours)
     weight = rng.uniform(0, 2, hours)
-    return rep, curves, ShowHours(conditions, weight, flies, flies_low), float(rng.uniform(150, 400)), low
+    longest = rng.uniform(150, 400) + rng.uniform(0, 40, 3)
+    return rep, curves, ShowHours(conditions, weight, flies, flies_low), longest, low
 
 
 @pytest.mark.parametrize("seed", range(200))
@@ -416,7 +423,7 @@ def test_bound_of_each_hour_alone(seed: int) -> None:
     bound, met = best_alone(rep, chance)
     by_hand = ByHand(rep, curves, hours)
     for routine in dict.fromkeys(every_choice(rep)):
-        if joins_by_hand(rep, routine, np.inf, 0.0):
+        if joins_by_hand(rep, routine, [np.inf] * 3, 0.0):
             worth = by_hand(routine, np.ones(hours.weight.size))
             assert np.all(worth <= bound + 1e-3)
     assert met

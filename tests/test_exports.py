@@ -109,6 +109,12 @@ def test_practise_by_dates_are_those_of_the_missing_practice() -> None:
         for event, row in zip(events, told["practise"], strict=True):
             assert event.end == event.start + dt.timedelta(days=1)
             assert all(figure in event.description for figure in row["figures"])
+            # For the thinnest of the shows that it is for, what practice low at home proves.
+            thin = [r for r in told["rehearsal_air"] if r["booking"] in row["for"]]
+            most = max(thin, key=lambda r: r["show_density_altitude_high_ft"])
+            assert "it does not prove the figures" in most["low_at_home"]
+            assert most["low_at_home"] in event.description
+            assert f"{most['needle_ft']:,} ft on the altimeter" in event.description
         assert bool(events) == bool(told["refused"])
     assert events
     assert min(e.start for e in events) < dt.date(2027, 7, 24)

@@ -161,20 +161,28 @@ def test_mistakes_are_told_by_key(folder: Path, file: str, old: str, new: str, w
 
 
 def test_cushions_and_measured_heights_that_look_like_something_else_are_told(folder: Path) -> None:
-    """An airspeed as a cushion, and heights above sea level: warned of by key, and the season still loads."""
+    """An airspeed as a cushion, heights above sea level, speeds off the stall: warned of by key.
+
+    The season still loads.
+    """
     inputs = load_flight(folder, NAMES, floor_ft=FLOOR, elevations_ft=(1300, 6700))
     assert inputs is not None
     assert inputs.warnings == ()
     _edit(folder, "aircraft.yaml", "height_ft: 150, speed_kt: 6", "height_ft: 1450, speed_kt: 60")
     _edit(folder, "aircraft.yaml", "apex_gain_ft: 620", "entry_height_ft: 2300, apex_gain_ft: 620")
+    _edit(folder, "aircraft.yaml", "lift_off_kt: 55", "lift_off_kt: 30")
+    _edit(folder, "aircraft.yaml", "approach_kt: 65", "approach_kt: 165")
     inputs = load_flight(folder, NAMES, floor_ft=FLOOR, elevations_ft=(1300, 6700))
     assert inputs is not None
     told = [(w.key, w.wanted) for w in inputs.warnings]
     assert [key for key, _ in told] == [
-        "cushions.speed_kt", "cushions.height_ft", "measured.loop.entry_height_ft"
+        "cushions.speed_kt", "runway.lift_off_kt", "runway.approach_kt", "cushions.height_ft",
+        "measured.loop.entry_height_ft",
     ]  # fmt: skip
     assert "looks like an airspeed" in told[0][1]
-    assert all("looks like a height above sea level" in words for _, words in told[1:])
+    # By hand: √(2 x 1315 x 9.80665 / (1.225 x 27.7 x 1.5)) = 22.5 m/s, 44 kt.
+    assert all("the stall at mass_kg, by the polar 44 kt, to twice that" in words for _, words in told[1:3])
+    assert all("looks like a height above sea level" in words for _, words in told[3:])
 
 
 def test_a_recovery_beyond_the_structure_is_refused() -> None:

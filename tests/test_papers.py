@@ -9,7 +9,6 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -22,10 +21,10 @@ from pipeline import briefing, paperwork
 from pipeline.air.atmosphere import standard_temperature
 from pipeline.air.variables import FT, KT
 from pipeline.cli import main
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.figures import LIBRARY
-from pipeline.flight.links import pairs
 from pipeline.flight.motion import fly
 from pipeline.flight.routine import routine_energy
 from pipeline.flight_inputs import routine_items, season_flight
@@ -34,6 +33,7 @@ from pipeline.papers import sheet as paper
 from pipeline.papers.sheet import FLOWN_POINTS, INVENTED, Lines, Numbers, Sheet, Table
 from pipeline.paperwork import PaperDay
 from pipeline.results import CAUTIONS
+from pipeline.season_routines import routines_told
 
 
 @functools.cache
@@ -405,7 +405,7 @@ def test_announcer_never_names_what_is_not_in_the_show() -> None:
 def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
     """Card, director and announcer agree: each pair's missing energy in legs of 25 s, and longer figures.
 
-    Held against `links.pairs`, which flies every figure after every other, and against each figure flown by
+    Held against `routine_energy`, which flies the show as one, leg by leg, and against each figure flown by
     itself in both airs; one that the thin air forbids counts as at sea level. The page of the routine's
     energy tells the same length. A show that is longer than its slot is told.
     """
@@ -417,32 +417,30 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
     figures = [flight.figures[name] for name in names]
     thin = one.reckoned_ft * FT
     airs = FieldAir(thin, one.venue.elevation), FieldAir(0.0)
-    here, sea = (
-        25.0 * np.ceil(pairs(figures, planned, flight.aircraft, air).mend_seconds / 25.0) for air in airs
-    )
-    mend = np.where(np.isfinite(here), here, sea)
+    cushion = flight.cushions.speed
     # The pull is eased to the cushion up there; what routine.yaml gives is held against the full one.
-    eased = fly(figures, flight.aircraft, airs[0], stall_margin=flight.cushions.speed).seconds
+    eased = fly(figures, flight.aircraft, airs[0], stall_margin=cushion).seconds
     grown = np.nan_to_num(eased - fly(figures, flight.aircraft, airs[1]).seconds)
     longer = {}
     for show, row in zip(one.shows, _tables(paperwork.director_sheet(one))[0].rows, strict=True):
-        added = sum(mend[a, b] for a, b in pairwise(show.figures)) + grown[list(show.figures)].sum()
-        length = math.ceil(planned[list(show.figures)].sum() + added)
-        assert _seconds(row[1]) == pytest.approx(length, abs=1)
-        card, announcer = paperwork.pilot_card(one, show), paperwork.announcer_sheet(one, show)
-        assert dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"] == row[1]
-        last = _seconds(_tables(announcer)[0].rows[-1][0])
-        assert last + planned[show.figures[-1]] == pytest.approx(length, abs=1)
         items = routine_items(
             flight,
             [names[f] for f in show.figures],
             [float(planned[f]) for f in show.figures],
             either_way=bool(show.own_minima),
         )
-        energy = routine_energy(items, flight.aircraft, airs[0], 0.0, stall_margin=flight.cushions.speed)
-        if np.isfinite(energy.total_seconds):
+        here, sea = (routine_energy(items, flight.aircraft, air, 0.0, stall_margin=cushion) for air in airs)
+        legs = np.where(np.isfinite(here.climb_legs), here.climb_legs, sea.climb_legs)
+        added = 25.0 * legs.sum() + grown[list(show.figures)].sum()
+        length = math.ceil(planned[list(show.figures)].sum() + added)
+        assert _seconds(row[1]) == pytest.approx(length, abs=1)
+        card, announcer = paperwork.pilot_card(one, show), paperwork.announcer_sheet(one, show)
+        assert dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"] == row[1]
+        last = _seconds(_tables(announcer)[0].rows[-1][0])
+        assert last + planned[show.figures[-1]] == pytest.approx(length, abs=1)
+        if np.isfinite(here.total_seconds):
             assert dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"] == (
-                f"{math.ceil(energy.total_seconds) // 60}:{math.ceil(energy.total_seconds) % 60:02d}"
+                f"{math.ceil(here.total_seconds) // 60}:{math.ceil(here.total_seconds) % 60:02d}"
             )
         assert f"off by {row[2]}" in announcer.subtitle
         longer[show.name] = added
@@ -451,7 +449,86 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
     short = replace(one, booking=one.booking.model_copy(update={"length_min": 11}))
     told = " ".join(_lines(paperwork.director_sheet(short)))
     assert "Longer than the slot of 11 minutes: full" in told
+    card = paperwork.pilot_card(short, one.shows[0])
+    minutes, seconds = dict(_boxes(card))["LENGTH WITH ITS CLIMBS, min:s"].split(":")
+    over = f"by {int(minutes) - 11}:{seconds}."
+    assert f"Longer than the slot of 11 minutes {over}" in " ".join(_lines(card))
     assert "Longer than the slot" not in " ".join(_lines(paperwork.director_sheet(replace(one, longer={}))))
+
+
+def test_a_routine_chosen_for_its_slot_fits_it_on_every_card() -> None:
+    """The season's routines and the papers tell one length: the greatest on any card is the routine's.
+
+    A routine that was composed as fitting is printed no longer than the slot of the booking, each in its own
+    air and over its own floor.
+    """
+    made = papers_season()
+    days, _ = paperwork.booking_days(made.season, made.ds, [b.id for b in made.season.bookings])
+    told = routines_told(made.ds, made.season)
+    assert told["bookings"][0]["longer_than_its_slot"]  # the full show, high up
+    for row, show in zip(told["routines"], days[0].shows, strict=True):
+        lengths = [float(one.seconds(show)[list(show.figures)].sum()) for one in days]
+        assert row["seconds_in_the_thinnest_air"] == math.ceil(max(lengths) - 1e-6)
+        for one, length in zip(days, lengths, strict=True):
+            here = next(b for b in told["bookings"] if b["booking"] == one.booking.id)
+            assert here["seconds_on_its_card"][row["routine"]] == math.ceil(length - 1e-6)
+            over = here["longer_than_its_slot"].get(row["routine"], 0)
+            assert over == max(math.ceil(length - 60.0 * one.booking.length_min - 1e-6), 0)
+        if row["origin"] == "composed":
+            assert all(
+                held <= 60.0 * one.booking.length_min + 1e-6 for held, one in zip(lengths, days, strict=True)
+            )
+
+
+def test_every_booking_is_flown_over_its_own_floor() -> None:
+    """A waiver's floor 2,500 ft above the pilot's: the same show is flown so much higher, in thinner air.
+
+    Its length is that of the raised figures flown as one, whatever stands first among the bookings.
+    """
+    made = papers_season()
+    flight = season_flight(made.season)
+    assert flight is not None
+    floor = made.season.pilot.floor_agl_ft + 2500.0
+    venues = tuple(
+        replace(v, floor_agl_ft=floor) if v.id == day(HIGH).venue.id else v for v in made.season.venues
+    )
+    raised = replace(made.season, venues=venues)
+    for order in ([BEACH, HIGH], [HIGH, BEACH]):
+        days, _ = paperwork.booking_days(raised, made.ds, order)
+        one = next(d for d in days if d.booking.id == HIGH)
+        show = next(s for s in one.shows if s.name == "thin-air")
+        names = [str(one.ds["figure"].to_numpy()[f]) for f in show.figures]
+        planned = one.ds["figure_seconds"].to_numpy()[list(show.figures)]
+        items = [
+            replace(item, figure=item.figure.raised(2500.0 * FT))
+            for item in routine_items(flight, names, planned.tolist())
+        ]
+        energy = routine_energy(
+            items,
+            flight.aircraft,
+            FieldAir(one.reckoned_ft * FT, one.venue.elevation),
+            floor * FT,
+            stall_margin=flight.cushions.speed,
+        )
+        assert np.isfinite(energy.total_seconds)
+        length = one.seconds(show)[list(show.figures)].sum()
+        assert length == pytest.approx(float(energy.total_seconds), abs=1e-3)
+        usual = day(HIGH).seconds(show)[list(show.figures)].sum()
+        assert length > usual + 20.0  # a leg or more
+
+
+def test_a_figure_used_up_at_sea_level_is_never_on_the_card() -> None:
+    """In words, not as a height below the sea: its limit is below any density altitude."""
+    one = day(HIGH)
+    ds = one.ds.copy(deep=True)
+    figures, conditions = ([str(x) for x in ds[n].to_numpy()] for n in ("figure", "condition"))
+    ds["limit_used"][figures.index("Hammerhead"), conditions.index("density_altitude")] = NEVER_FLOWN
+    sheet = paperwork.pilot_card(replace(one, ds=ds), one.shows[0])
+    (row,) = [r for r in _tables(sheet)[0].rows if r[1] == "Hammerhead"]
+    assert row[2:7] == ("–", "–", "–", "–", "NEVER")
+    assert "NEVER: a cushion is used up at sea level already." in " ".join(_lines(sheet))
+    assert "NEVER" not in " ".join(_lines(paperwork.pilot_card(one, one.shows[0])))
+    assert "-6" not in " ".join(r[6] for r in _tables(sheet)[0].rows)
 
 
 def test_director_times_and_ribbon_crew() -> None:

@@ -91,13 +91,13 @@ def _fits(distance: float, length_ft: float | None) -> str:
 
 
 def _runway_answer(
-    held: Prepared, field: Airfield, slot_air: SlotAir, elevation_difference: float
+    held: Prepared, field: Airfield, airs: Sequence[tuple[str, float]], elevation_difference: float
 ) -> list[str]:
-    """Take-off and landing without wind in the thin air of the slot, a sentence."""
+    """Take-off and landing without wind in the thinnest of some airs [m], as the table has it, a sentence."""
     book = held.flight.runway
-    if book is None or not math.isfinite(slot_air.high):
+    if book is None or not airs:
         return []
-    high = (slot_air.high + elevation_difference) * FT
+    high = max(da for _, da in airs) + elevation_difference * FT
     off, down = _distances(held, book, high, field.elevation, 0.0)
     told = [
         f"{name} {words.number(words.up(d, FT), 'ft')} ({_fits(d, field.runway.length_ft)})"
@@ -213,7 +213,8 @@ def _over_density_altitude(air: AircraftAir, slot_air: SlotAir, held: Prepared) 
                 continue
             frame.chart(
                 charts_flight.in_hand_curve(
-                    [{"da": float(x), "value": float(v)} for x, v in zip(grid, values, strict=True)],
+                    # The first is standard sea level air: no point of this field's curve.
+                    [{"da": float(x), "value": float(v)} for x, v in zip(grid[1:], values[1:], strict=True)],
                     title,
                     unit,
                     marks,
@@ -228,7 +229,7 @@ def _over_density_altitude(air: AircraftAir, slot_air: SlotAir, held: Prepared) 
         stretch, top = float(shown.true_over_equivalent[n]), float(shown.top_speed[n])
         rows.append(
             {
-                "da": words.number(float(grid[n])),
+                "da": words.number(float(grid[n])) if n else "0, standard",
                 "power": words.number(100.0 * float(shown.power_ratio[n])),
                 "top": words.number(words.down(top, KT)),
                 "top_true": words.number(words.down(top * stretch, KT)),
@@ -260,7 +261,8 @@ def _over_density_altitude(air: AircraftAir, slot_air: SlotAir, held: Prepared) 
             rows, level, f"{aircraft.name} at full throttle; – where it cannot hold height", numeric=level
         )
         + markup.plain_table(rows, true, "True speeds, and the propeller’s tips", numeric=true)
-        + '<p class="sh-note">At the ground of this field, whose elevation stands for its pressure altitude. '
+        + '<p class="sh-note">The first row is standard sea level air; the others are at the ground of this '
+        "field, whose elevation stands for its pressure altitude: the lower ones are of cold days. "
         "Tips near Mach 0.9 and beyond lose thrust and gain noise; the thrust here does not know it.</p>"
     )
 
@@ -400,7 +402,7 @@ def _page(season: Season) -> None:
     slot_air = flight.slot_air(season, day, slot)
     air = flight.aircraft_air(held, elevation=here.elevation)
     difference = here.operating.elevation_ft - here.elevation_ft
-    runway = _runway_answer(held, here.operating, slot_air, difference)
+    runway = _runway_answer(held, here.operating, flight.slot_quantiles(season, day, slot), difference)
     flight.answer(
         _answer(booking, day, slot, air, slot_air, runway), held, air.grid_ft, slot_air, held.own_floor_ft
     )

@@ -15,6 +15,7 @@ from pipeline.errors import InputError
 from pipeline.flight.heights import rounded_up_ft
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.rehearsal import practice_remark
+from pipeline.results import minutes_and_seconds
 from pipeline.season_routines import home_air
 
 _BREAKS = {
@@ -28,11 +29,8 @@ _BREAKS = {
 
 
 def _clock(seconds: float) -> str:
-    """Minutes and seconds, rounded up."""
-    if not math.isfinite(seconds):
-        return "no end" if seconds == math.inf else words.MISSING
-    whole = math.ceil(seconds - 1e-6)
-    return f"{whole // 60}:{whole % 60:02d}"
+    """Minutes and seconds, rounded up; a dash where they are not known."""
+    return words.MISSING if math.isnan(seconds) else minutes_and_seconds(seconds)
 
 
 def _legs(air: RoutineAir, i: int) -> str:

@@ -15,10 +15,11 @@ from dashboard.flight import FigureAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline import season_edit
 from pipeline.air.variables import FT, KT
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.derived import capped
 from pipeline.errors import InputError
 from pipeline.flight.heights import needle_reading, not_over_ft, rounded_up_ft
-from pipeline.flight.inhand import DerivedLimit, Gate, InHand, drift, off_take_off, story, verdict
+from pipeline.flight.inhand import Cushions, DerivedLimit, Gate, InHand, drift, off_take_off, story, verdict
 from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import credited_headwind, take_off_distance
 from pipeline.settings import in_digits
@@ -48,12 +49,25 @@ def _in_hand(air: FigureAir, hand: InHand, index: tuple[int, ...], verdict: str,
 
 
 def _limit_ft(season: Season, name: str) -> float:
-    """Density altitude at and beyond which the figure is never flown, rounded down; inf without a limit."""
+    """Density altitude at and beyond which the figure is never flown, rounded down.
+
+    inf without a limit, -inf for a figure that is never flown at all.
+    """
     if name not in season.figures:
         return math.inf
     k = season.conditions.index("density_altitude")
-    used = words.down(float(season.values["limit_used"][season.figures.index(name), k]), FT)
+    limit = float(season.values["limit_used"][season.figures.index(name), k])
+    if limit <= NEVER_FLOWN:
+        return -math.inf
+    used = words.down(limit, FT)
     return used if math.isfinite(used) else math.inf
+
+
+def _ruled_out(limit_ft: float) -> str:
+    """Why a figure is ruled out at or above its limit, in words."""
+    if limit_ft == -math.inf:
+        return "out: a cushion is used up at sea level already"
+    return f"at or above your limit in use, {words.number(limit_ft, 'ft')}"
 
 
 def _answer(
@@ -95,12 +109,11 @@ def _answer(
         k = season.conditions.index("density_altitude")
         used = _limit_ft(season, air.figure.name)
         reason = str(season.values["limit_reason"][f, k])
-        if math.isfinite(used):
+        if used < math.inf:
             cause = season.causes.index("density_altitude")
             often = float(season.values["figure_change_by_cause"][day.index, slot.position, f, cause])
-            line = (
-                f"Limit in use: never flown at or above <b>{words.number(used, 'ft')}</b> ({escape(reason)})."
-            )
+            at = "" if used == -math.inf else f" at or above <b>{words.number(used, 'ft')}</b>"
+            line = f"Limit in use: never flown{at} ({escape(reason)})."
             if math.isfinite(often):
                 line += (
                     f" Dropped or trimmed for density altitude at this slot {escape(words.chance(often))}."
@@ -202,7 +215,27 @@ def _used_up_at(limit: DerivedLimit) -> str:
         return f"{words.number(words.down(limit.density_altitude, FT), 'ft')} ({limit.bites})"
     if limit.density_altitude > 0:
         return f"none up to {words.number(limit.searched_to / FT, 'ft')}"
-    return f"used up in the densest air already ({limit.bites})"
+    return f"used up at sea level already ({limit.bites})"
+
+
+def _each_cushion(air: FigureAir, held: Prepared, floor_ft: float) -> str:
+    """How far each of the pilot's cushions is kept by itself over this field, in words."""
+    stated, floor = held.flight.cushions, floor_ft * FT
+    told = []
+    for name, alone in (
+        (f"height, {words.number(stated.height / FT, 'ft')}", Cushions(stated.height, 0.0)),
+        (f"speed, {words.number(stated.speed / KT, 'kt')}", Cushions(0.0, stated.speed)),
+    ):
+        kept = verdict(air.figure, air.sheet.curves, held.flight.aircraft, alone, floor) == "in"
+        count = int(np.cumprod(kept).sum())
+        if not count:
+            to = "used up at sea level already"
+        elif count == kept.size:
+            to = f"kept as far as is looked, {words.number(float(air.grid_ft[-1]), 'ft')}"
+        else:
+            to = f"kept to {words.number(float(air.grid_ft[count - 1]), 'ft')}"
+        told.append(f"{name}: {to}")
+    return "; ".join(told)
 
 
 def _called(air: FigureAir) -> list[tuple[str, Gate]]:
@@ -226,7 +259,7 @@ def _kneeboard(
     name = escape(air.figure.name)
     ruled_out = air.grid_ft[i] >= limit_ft
     if air.verdicts[i] == "out" or ruled_out:
-        why = f"at or above your limit in use, {words.number(limit_ft, 'ft')}" if ruled_out else "out"
+        why = _ruled_out(limit_ft) if ruled_out else "out"
         return (
             f'<p class="sh-note"><b>No kneeboard numbers:</b> at {da} the {name} is {why}. Leave it out, or '
             "fly its substitute.</p>"
@@ -366,7 +399,7 @@ def _in_this_air(
     limit_ft = _limit_ft(season, air.figure.name)
     told = f"At <b>{here_name}</b>: {_in_hand(air, air.sheet.curves, (i,), state, held)} ({_MEANS[state]})."
     if chosen >= limit_ft:
-        told += f" <b>At or above your limit in use, {words.number(limit_ft, 'ft')}: never flown.</b>"
+        told += f" <b>{_ruled_out(limit_ft).capitalize()}: never flown.</b>"
     here = held.venue(venue)
     box_ft = None if here is None else here.show_line.box_length_ft
     along_ft = float(air.sheet.curves.ground_covered[i]) / FT
@@ -652,11 +685,11 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
             rows,
             {
                 "air": "Air",
+                "verdict": "In, thin or out",
                 "da": "Density altitude [ft]",
                 "run": "Take-off [ft]",
                 "reached": "Speed at the pull-up, indicated [kt]",
                 "planned": "Planned entry [kt]",
-                "verdict": "In, thin or out",
                 "height": "Height in hand [ft]",
                 "speed": "Speed in hand [kt]",
             },
@@ -773,7 +806,7 @@ def _fuel_edit(folder: Path, more_kg: float) -> season_edit.Edit:
     return season_edit.changed(folder, "aircraft.yaml", {key: in_digits(held + more_kg)})
 
 
-def _limits(season: Season, air: FigureAir) -> None:
+def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> None:
     st.subheader("Stated, derived, in use", anchor=False)
     name = air.figure.name
     if name not in season.figures:
@@ -785,23 +818,22 @@ def _limits(season: Season, air: FigureAir) -> None:
         derived = float(v["limit_derived"][f, k])
         if not (math.isfinite(v["limit_used"][f, k]) or math.isfinite(derived)):
             continue
+        physics = "not derived" if math.isnan(derived) else "none used up"
+        if derived == -math.inf:
+            physics = "used up at sea level already"
         label, unit, scale = words.CONDITIONS[condition]
 
         def pair(low: str, high: str, k: int = k, scale: float = scale) -> str:
-            ends = float(v[low][f, k]) / scale, float(v[high][f, k]) / scale
-            return (
-                f"{words.number(ends[0])} / {words.number(ends[1])}"
-                if math.isfinite(ends[1])
-                else words.MISSING
-            )
+            ends = float(v[low][f, k]), float(v[high][f, k])
+            if not math.isfinite(ends[1]) or ends[1] <= NEVER_FLOWN:
+                return words.limit(ends[1], scale)
+            return f"{words.number(ends[0] / scale)} / {words.limit(ends[1], scale)}"
 
         rows.append(
             {
                 "condition": f"{label} [{unit}]",
                 "stated": pair("comfortable_stated", "limit_stated"),
-                "derived": words.number(words.down(derived, scale))
-                if math.isfinite(derived)
-                else ("none used up" if derived == math.inf else "not derived"),
+                "derived": words.limit(derived, scale) if math.isfinite(derived) else physics,
                 "used": pair("comfortable_used", "limit_used"),
                 "why": str(v["limit_reason"][f, k]) or "as the pilot states it",
             }
@@ -812,7 +844,8 @@ def _limits(season: Season, air: FigureAir) -> None:
         st.html(
             '<p class="sh-note">The more cautious of the stated and the derived limit is used. Derived for '
             f"the most demanding of the season’s fields; at this field and its floor alone: "
-            f"{escape(alone)}.</p>"
+            f"{escape(alone)}. Each cushion by itself there: "
+            f"{escape(_each_cushion(air, held, floor_ft))}.</p>"
             + markup.plain_table(
                 rows,
                 {
@@ -879,7 +912,7 @@ def _page(season: Season) -> None:
     _gates(air, _limit_ft(season, name), elevation, slot_air.cold)
     _off_take_off(season, day, slot, air, held)
     _if_flown_otherwise(season, day, slot, air, held)
-    _limits(season, air)
+    _limits(season, air, held, floor_ft)
     _method()
 
 

@@ -68,15 +68,11 @@ def _limits(season: Season, condition: str) -> str:
     c = season.conditions.index(condition)
     v = season.values
 
-    def number(value: float) -> str:
-        # A limit in use is never told as more than it is.
-        return words.number(math.floor(value / scale + 1e-6), "")
-
     rows = [
         {
             "figure": figure,
-            "written": number(float(v["limit_stated"][f, c])),
-            "used": number(float(v["limit_used"][f, c])),
+            "written": words.limit(float(v["limit_stated"][f, c]), scale),
+            "used": words.limit(float(v["limit_used"][f, c]), scale),
             "why": str(v["limit_reason"][f, c]),
         }
         for f, figure in enumerate(season.figures)

@@ -12,6 +12,7 @@ import streamlit as st
 from dashboard import answers, charts_shows, frame, markup, sentences, tables, words
 from dashboard.season import BookingRow, Season, load_season, stale_because
 from pipeline.papers.sheet import Sheet, draw
+from pipeline.results import minutes_and_seconds
 
 Told = dict[str, Any]
 
@@ -53,8 +54,8 @@ def _routines(season: Season, told: Told) -> None:
             [
                 {
                     "routine": r["routine"],
-                    "minutes": words.number(_number(r["seconds"]) / 60.0, digits=1),
-                    "thin": words.number(_number(r["seconds_in_the_thinnest_air"]) / 60.0, digits=1),
+                    "minutes": minutes_and_seconds(r["seconds"]),
+                    "thin": minutes_and_seconds(r["seconds_in_the_thinnest_air"]),
                     "value": words.number(_number(r["crowd_value"])),
                     "without": ", ".join(r["left_out"]) if r["origin"] == "composed" else "–",
                     "with": ", ".join(r["taken_in"]) if r["origin"] == "composed" else "–",
@@ -63,15 +64,14 @@ def _routines(season: Season, told: Told) -> None:
             ],
             {
                 "routine": "Show",
-                "minutes": "Length [min]",
-                "thin": "In the thinnest air [min]",
+                "minutes": "Length as planned [min:s]",
+                "thin": "Longest on its papers [min:s]",
                 "value": "Crowd value",
                 "without": "Out of the full show",
                 "with": "Substitutes",
             },
-            "The same few all season, each designed and rehearsed ahead. In thin air the climbs between "
-            "figures "
-            "take longer.",
+            "The same few all season, each designed and rehearsed ahead. On the papers of a booking stand "
+            "its thin air’s longer figures and the climbs between them, in whole legs.",
             numeric=("minutes", "thin", "value"),
         )
     )
@@ -306,6 +306,7 @@ def _practice(season: Season, told: Told) -> None:
                             "needle": _or_missing(r["needle_ft"]),
                             "setting": f"{r['altimeter_inhg']:.2f}",
                             "remark": r["remark"],
+                            "low": words.number(float(r["low_at_home_better_by_ft"])),
                         }
                         for r in air
                     ],
@@ -316,11 +317,12 @@ def _practice(season: Season, told: Told) -> None:
                         "needle": "Base as the needle reads [ft]",
                         "setting": "Altimeter set to [inHg]",
                         "remark": "What it hides",
+                        "low": "Low at home the air is better by [ft]",
                     },
-                    "With the home air of practice.yaml. Practice in the cool morning proves nothing "
-                    "about the "
-                    "afternoon.",
-                    numeric=("da", "base", "needle", "setting"),
+                    "With the home air of practice.yaml. Where the air low at home is better than the "
+                    "show’s, practice there does not prove the figures; nor does the cool morning prove "
+                    "the afternoon.",
+                    numeric=("da", "base", "needle", "setting", "low"),
                 )
             )
 

@@ -14,6 +14,7 @@ from dashboard import answers, charts, frame, markup, sentences, tables, whatif,
 from dashboard.season import Day, Season, Slot, load_season, sampled_day
 from pipeline import season_edit
 from pipeline.air.variables import KT
+from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.settings import in_digits
 
 _DRAWN = ("density_altitude", "gust", "toward_crowd", "runway_crosswind")
@@ -229,7 +230,16 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             args=(f"if_figure_{day.index}",),
         )
     f = season.figures.index(figure)
-    stated = [c for c in season.conditions if np.isfinite(curves.limit[c][f])]
+    stated = [c for c in season.conditions if curves.limit[c][f] > NEVER_FLOWN]
+    if curves.limit["density_altitude"][f] <= NEVER_FLOWN:
+        thin = season.conditions.index("density_altitude")
+        st.html(
+            f'<p class="sh-note"><b>Never flown</b>: {escape(str(season.values["limit_reason"][f, thin]))}. '
+            "No limit that is moved here changes that.</p>"
+        )
+    if not stated:
+        st.info(f"No personal limit of the {figure} can be moved.")
+        return
     with which:
         condition = st.selectbox(
             "Personal limit for",

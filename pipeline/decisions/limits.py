@@ -30,6 +30,7 @@ __all__ = [
     "CAUSES",
     "CONDITIONS",
     "LOGIT_19",
+    "NEVER_FLOWN",
     "ROUTINE_CORRELATION",
     "Curves",
     "RoughAirTables",
@@ -54,6 +55,9 @@ LOGIT_19 = float(np.log(19.0))
 
 ROUTINE_CORRELATION = 0.8
 """Default tie between the judgements of two figures within one cause."""
+
+NEVER_FLOWN = -2000.0
+"""A limit in density altitude [m] below any there is: of a figure that uses up a cushion at sea level."""
 
 CONDITIONS: dict[str, str] = {
     "density_altitude": "density_altitude",

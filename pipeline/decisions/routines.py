@@ -20,7 +20,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import ClassVar
 
 import numpy as np
@@ -80,7 +79,9 @@ _STEPS = 120
 
 @dataclass(frozen=True)
 class Repertoire:
-    """The figures of a season and how they join; arrays (figure,) or (figure, figure).
+    """The figures of a season and how they join; arrays (figure,), (figure, figure) or with the airs last.
+
+    The airs are those of the season's shows, each with a slot's length of its own.
 
     Attributes
     ----------
@@ -100,8 +101,10 @@ class Repertoire:
         Attitude.
     follows
         Whether the second may follow the first by height and speed, (first, second).
-    mend_seconds
-        Extra climbing before the second, (first, second) [s].
+    climb_seconds
+        Extra climbing before the second in whole legs, (first, second, air) [s]; inf where none mends it.
+    added_seconds
+        What each air adds to the figure itself, (figure, air) [s].
     always
         Figures every routine has.
     never_both
@@ -110,6 +113,8 @@ class Repertoire:
         Directions that the pilot states.
     directions
         Direction in which each figure is rehearsed; those without one are flown either way.
+    mends
+        Whether a climb mends the energy before the second in every air, (first, second).
     """
 
     names: tuple[str, ...]
@@ -122,11 +127,13 @@ class Repertoire:
     enters_inverted: BoolArray
     leaves_inverted: BoolArray
     follows: BoolArray
-    mend_seconds: FloatArray
+    climb_seconds: FloatArray
+    added_seconds: FloatArray
     always: frozenset[int] = frozenset()
     never_both: tuple[tuple[int, int], ...] = ()
     enters_rightward: Mapping[int, bool] = field(default_factory=dict)
     directions: Mapping[int, bool] = field(init=False)
+    mends: BoolArray = field(init=False)
 
     def __post_init__(self) -> None:
         held = [f for place in self.places for f in place if f != _NOTHING]
@@ -145,6 +152,7 @@ class Repertoire:
         if stated and directions[stated[0]] != self.enters_rightward[stated[0]]:
             directions = {f: not rightward for f, rightward in directions.items()}
         object.__setattr__(self, "directions", directions | dict(self.enters_rightward))
+        object.__setattr__(self, "mends", np.isfinite(self.climb_seconds).all(axis=-1))
 
     @property
     def full(self) -> tuple[int, ...]:
@@ -155,10 +163,11 @@ class Repertoire:
         """Crowd value of a routine."""
         return float(self.crowd_value[list(routine)].sum())
 
-    def length(self, routine: Sequence[int]) -> float:
-        """Seconds of a routine, with the climbs that mend its energy."""
-        mended = sum(float(self.mend_seconds[a, b]) for a, b in pairwise(routine))
-        return float(self.seconds[list(routine)].sum()) + mended
+    def length(self, routine: Sequence[int]) -> FloatArray:
+        """Seconds of a routine as its papers print them, with the climbs that mend its energy, (air,)."""
+        order = list(routine)
+        flown = self.seconds[order].sum() + self.added_seconds[order].sum(axis=0)
+        return np.asarray(flown + self.climb_seconds[order[:-1], order[1:]].sum(axis=0))
 
     def members(self, routines: Sequence[Sequence[int]]) -> BoolArray:
         """Which figures each routine has, (routine, figure)."""
@@ -190,12 +199,14 @@ def _step(rep: Repertoire, last: int, rightward: bool, figure: int) -> tuple[str
         return "direction", rightward
     if not rep.follows[last, figure]:
         return "height and speed", rightward
-    if not np.isfinite(rep.mend_seconds[last, figure]):
+    if not rep.mends[last, figure]:
         return "energy", rightward
     return "", enters != bool(rep.turns[figure])
 
 
-def join_fault(rep: Repertoire, routine: Sequence[int], *, longest: float, shortest: float = 0.0) -> str:
+def join_fault(
+    rep: Repertoire, routine: Sequence[int], *, longest: npt.ArrayLike, shortest: float = 0.0
+) -> str:
     """Why a routine cannot be flown as one, in a few words; empty where it can.
 
     Parameters
@@ -205,7 +216,7 @@ def join_fault(rep: Repertoire, routine: Sequence[int], *, longest: float, short
     routine
         Figures in order, at most one a place.
     longest, shortest
-        Bounds on the routine's length: with the climbs that mend its energy, and without [s].
+        Bounds on the routine's length: as flown in each air, one or (air,), and as planned [s].
     """
     if not routine:
         return "no figure is left"
@@ -221,9 +232,11 @@ def join_fault(rep: Repertoire, routine: Sequence[int], *, longest: float, short
         if fault:
             return f"{rep.names[figure]} does not join {rep.names[last]} by {fault}"
         last = figure
-    length = rep.length(routine)
-    if length > longest + 1e-9:
-        return f"it takes {length:.0f} s, longer than {longest:.0f} s"
+    most = np.asarray(longest, dtype=float)
+    over = rep.length(routine) - most
+    if (worst := int(np.argmax(over))) >= 0 and over[worst] > 1e-9:
+        held = float(np.broadcast_to(most, over.shape)[worst])
+        return f"it takes {held + float(over[worst]):.0f} s, longer than {held:.0f} s"
     if (planned := float(rep.seconds[list(routine)].sum())) < shortest - 1e-9:
         return f"it takes {planned:.0f} s where no climb is needed, shorter than {shortest:.0f} s"
     return ""
@@ -235,7 +248,7 @@ def _open_choices(rep: Repertoire) -> list[tuple[int, ...]]:
 
 
 def joining_routines(
-    rep: Repertoire, *, longest: float, shortest: float = 0.0, most: int | None = None
+    rep: Repertoire, *, longest: npt.ArrayLike, shortest: float = 0.0, most: int | None = None
 ) -> list[tuple[int, ...]] | None:
     """Every routine that joins, the full show first, then by falling crowd value.
 
@@ -258,14 +271,24 @@ def joining_routines(
     alive = _alive(rep, places)
     full = rep.full
     found: list[tuple[int, ...]] = []
+    # On the way a routine is held against the air in which the full show is most over; at its end, all.
+    bounds = np.broadcast_to(np.asarray(longest, dtype=float), rep.added_seconds.shape[1:])
+    tight = int(np.argmax(np.nan_to_num(rep.length(full) - bounds)))
+    bound = float(bounds[tight])
+    flown, climbs = rep.seconds + rep.added_seconds[:, tight], rep.climb_seconds[:, :, tight]
 
     def walk(i: int, routine: tuple[int, ...], rightward: bool, seconds: float) -> Iterator[tuple[int, ...]]:
         last = routine[-1] if routine else _NOTHING
-        if (last, rightward) not in alive[i] or seconds > longest + 1e-9:
+        if (last, rightward) not in alive[i] or seconds > bound + 1e-9:
             return
         if i == len(places):
             planned = float(rep.seconds[list(routine)].sum())
-            if routine and planned >= shortest - 1e-9 and routine != full:
+            if (
+                routine
+                and routine != full
+                and planned >= shortest - 1e-9
+                and np.all(rep.length(routine) <= bounds + 1e-9)
+            ):
                 yield routine
             return
         for figure in places[i]:
@@ -278,10 +301,8 @@ def joining_routines(
                 continue
             fault, after = _step(rep, last, rightward, figure)
             if not fault:
-                extra = 0.0 if last == _NOTHING else float(rep.mend_seconds[last, figure])
-                yield from walk(
-                    i + 1, (*routine, figure), after, seconds + float(rep.seconds[figure]) + extra
-                )
+                extra = 0.0 if last == _NOTHING else float(climbs[last, figure])
+                yield from walk(i + 1, (*routine, figure), after, seconds + float(flown[figure]) + extra)
 
     for routine in walk(0, (), True, 0.0):
         found.append(routine)
@@ -870,7 +891,7 @@ def _neighbours(rep: Repertoire, routine: Sequence[int]) -> Iterator[tuple[int, 
 
 
 def _cut_list(
-    rep: Repertoire, seeds: Sequence[tuple[int, ...]], most: int, *, longest: float, shortest: float
+    rep: Repertoire, seeds: Sequence[tuple[int, ...]], most: int, *, longest: npt.ArrayLike, shortest: float
 ) -> list[tuple[int, ...]]:
     """A list of at most `most` joining routines around the seeds, the full show first."""
     kept: dict[tuple[int, ...], None] = {rep.full: None}
@@ -893,7 +914,7 @@ def plan_routines(
     hours: ShowHours,
     *,
     rehearse: int,
-    longest: float,
+    longest: npt.ArrayLike,
     shortest: float = 0.0,
     low_ceiling: Sequence[int] | None = None,
     correlation: float = ROUTINE_CORRELATION,
@@ -912,7 +933,7 @@ def plan_routines(
     rehearse
         Number of routines, the full show among them.
     longest, shortest
-        Bounds on a composed routine's length [s].
+        Bounds on a composed routine's length as in `join_fault` [s].
     low_ceiling
         Figures of the low-ceiling show; it is rehearsed beside the others.
     correlation

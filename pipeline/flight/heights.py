@@ -14,6 +14,7 @@ __all__ = [
     "height_warning",
     "needle_reading",
     "not_over_ft",
+    "reckoned_ft",
     "rounded_up_ft",
 ]
 
@@ -29,6 +30,14 @@ def rounded_up_ft(height: npt.ArrayLike, step_ft: float = 50.0) -> FloatArray:
     feet = np.asarray(height, dtype=float) / FT
     # A billionth of a foot must not cost fifty.
     return np.asarray(np.ceil(feet / step_ft - 1e-9) * step_ft)
+
+
+def reckoned_ft(density_altitude: npt.ArrayLike) -> FloatArray:
+    """Density altitude [ft] that a slot's papers are reckoned for, from its 1-in-10 high [m].
+
+    Rounded up to the next 500 ft; air thicker than standard sea level air counts as that.
+    """
+    return np.maximum(rounded_up_ft(density_altitude, 500.0), 0.0)
 
 
 def not_over_ft(height: npt.ArrayLike, not_under_ft: npt.ArrayLike, step_ft: float = 50.0) -> FloatArray:

@@ -949,7 +949,7 @@ def governing_limit(own: float, derived: DerivedLimit) -> tuple[float, str]:
     elif derived.density_altitude > 0:
         where = f"beyond {math.floor(derived.searched_to / FT + 1e-6):,} ft"
     else:
-        where = "used up in the densest air already"
+        where = "used up at sea level already"
     why = f" ({derived.bites})" if derived.bites else ""
     if np.isnan(own):
         return derived.density_altitude, f"derived: {where}{why}; no limit of your own"

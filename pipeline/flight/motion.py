@@ -447,6 +447,16 @@ def _fly_slot(lanes: _Lanes, slot: _Slot, state: FloatArray, count: int) -> Floa
     return nodes
 
 
+def _where_zero(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Where y is zero by the polynomial of x in y through all points, (points, lanes) to (lanes,)."""
+    at = np.zeros(x.shape[1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for i in range(len(x)):
+            others = np.delete(y, i, axis=0)
+            at += x[i] * np.prod(others / (others - y[i]), axis=0)
+    return at
+
+
 def _meet_base(
     lanes: _Lanes, slot: _Slot, state: FloatArray, count: int, base: FloatArray, full: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -463,8 +473,9 @@ def _meet_base(
     part, air, start, goal = _take(slot, spare), lanes.take(spare), state[:, spare], base[spare]
     sign, hard = np.sign(part.load), np.abs(part.load)
 
-    # A fan of load factors, evenly spaced in 1/n, flown at once; then straight lines between the two that
-    # straddle the base, for those not yet on it. A trial that stalls is NaN: too low.
+    # A fan of load factors, evenly spaced in 1/n, flown at once; twice where the curve through all that are
+    # flown meets the base; then straight lines between the two that straddle it, for those not yet on it. A
+    # trial that stalls is NaN: too low.
     ends = np.stack([1.0 / hard, 1.0 / np.minimum(_SOFTEST, hard)])
     shares = np.array([0.0, 1.0, 2.0, 3.0])[:, None] / 3.0
     tried = ends[0] + shares * (ends[1] - ends[0])
@@ -484,14 +495,20 @@ def _meet_base(
     used = upper.copy()
     left = np.arange(spare.size)
     for attempt in range(6):
-        # Straight lines between the two ends; every third time the middle, should one end be stuck.
+        # Straight lines between the two ends; every third time the middle, should one end be stuck. A trial
+        # that stalled has no error, and a fold of the curve no one place: then from the first.
         share = upper_error[left] / (upper_error[left] - lower_error[left])
         share = np.where(np.isfinite(share), share, 0.0) if attempt % 3 != 2 else 0.5
         inverse = upper[left] + share * (lower[left] - upper[left])
+        if attempt < 2:
+            guess = _where_zero(tried[:, left], errors[:, left])
+            inverse = np.where((guess > upper[left]) & (guess < lower[left]), guess, inverse)
         trial = _take(part, left)
         trial.load = sign[left] / inverse
         path = _fly_slot(air.take(left), trial, start[:, left], count)
         error = path[-1, 2] - goal[left]
+        tried, errors = (np.vstack([a, np.full(spare.size, np.nan)]) for a in (tried, errors))
+        tried[-1, left], errors[-1, left] = inverse, error
         better = np.abs(error) < best[left]
         flown[:, :, left[better]] = path[:, :, better]
         used[left[better]], best[left[better]] = inverse[better], np.abs(error[better])

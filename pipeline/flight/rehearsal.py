@@ -23,7 +23,7 @@ from pipeline.air.variables import FT
 from pipeline.flight.aircraft import Aircraft, FieldAir
 from pipeline.flight.heights import needle_reading
 
-__all__ = ["Rehearsal", "practice_remark", "rehearsal_base"]
+__all__ = ["Rehearsal", "practice_better_ft", "practice_remark", "rehearsal_base"]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -119,18 +119,26 @@ def rehearsal_base(
     return Rehearsal(np.asarray(height), needle, np.asarray(up_here / there))
 
 
+def practice_better_ft(practice_density_altitude: float, show_density_altitude: float) -> int:
+    """By how much a practice slot's air is better than a show's [ft], below zero thinner.
+
+    Density altitudes are in metres. Told in steps of 50 ft to the cautious side: better rounded up, thinner
+    down, and less than a step is none.
+    """
+    better = (show_density_altitude - practice_density_altitude) / FT
+    if better >= 50.0:
+        return math.ceil(better / 50.0 - 1e-6) * 50
+    return -math.floor(-better / 50.0 + 1e-6) * 50 if better <= -50.0 else 0
+
+
 def practice_remark(
     practice_density_altitude: float, show_density_altitude: float, figure: str = "the figures"
 ) -> str:
-    """Say what a practice slot's air proves about a show's; density altitudes in metres.
-
-    Told in steps of 50 ft to the cautious side: better rounded up, thinner down.
-    """
-    better = (show_density_altitude - practice_density_altitude) / FT
+    """Say what a practice slot's air proves about a show's, as `practice_better_ft` has it."""
+    better = practice_better_ft(practice_density_altitude, show_density_altitude)
     slot = "the air of this practice slot is"
-    if better >= 50.0:
-        more = math.ceil(better / 50.0 - 1e-6) * 50
-        return f"{slot} {more:,} ft better than the show's: it does not prove {figure}"
-    if better <= -50.0:
-        return f"{slot} {math.floor(-better / 50.0 + 1e-6) * 50:,} ft thinner than the show's"
+    if better > 0:
+        return f"{slot} {better:,} ft better than the show's: it does not prove {figure}"
+    if better < 0:
+        return f"{slot} {-better:,} ft thinner than the show's"
     return f"{slot} the show's"

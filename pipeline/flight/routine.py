@@ -25,12 +25,15 @@ from pipeline.flight.motion import entry_speed_at
 from pipeline.flight.runway import dive
 
 __all__ = [
+    "LEG_SECONDS",
+    "LINK_LOAD_FACTOR",
     "Item",
     "RoutineEnergy",
     "climb",
     "join_faults",
     "link_energy",
     "routine_energy",
+    "whole_legs",
 ]
 
 FloatArray = npt.NDArray[np.floating]
@@ -40,6 +43,10 @@ SPEED_STEP = 15.0 * KT
 """Speed that cannot be made up without time between two figures [m/s]."""
 HEIGHT_STEP = 100.0 * FT
 """Height that cannot be climbed without time between two figures [m]; common practice, no source."""
+LINK_LOAD_FACTOR = 1.2
+"""Mean load factor on the links, which hold a turn: common practice, no source."""
+LEG_SECONDS = 25.0
+"""Length of one climbing leg before the box makes the pilot turn [s]: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -277,6 +284,14 @@ def link_energy(
     )
 
 
+def whole_legs(seconds: npt.ArrayLike, leg_seconds: float) -> FloatArray:
+    """Climbing [s] in whole legs.
+
+    A leg once begun is flown to its end: the box turns the pilot round there, not earlier.
+    """
+    return np.asarray(np.maximum(np.ceil(np.asarray(seconds) / leg_seconds - 1e-9), 0.0))
+
+
 def routine_energy(
     items: Sequence[Item],
     aircraft: Aircraft,
@@ -284,8 +299,8 @@ def routine_energy(
     floor: float,
     *,
     stall_margin: float = 0.0,
-    link_load_factor: float = 1.2,
-    leg_seconds: float = 25.0,
+    link_load_factor: float = LINK_LOAD_FACTOR,
+    leg_seconds: float = LEG_SECONDS,
 ) -> RoutineEnergy:
     """Fly the routine in each case of the air.
 
@@ -300,9 +315,9 @@ def routine_energy(
     stall_margin
         As in `fly`; the pilot's speed cushion belongs here.
     link_load_factor
-        Mean load factor on the links, which hold a turn: common practice, no source.
+        Mean load factor on the links.
     leg_seconds
-        Length of one climbing leg before the box makes the pilot turn [s]: common practice, no source.
+        Length of one climbing leg [s].
 
     Raises
     ------
@@ -365,8 +380,7 @@ def routine_energy(
     first = np.where(np.any(broken, axis=0), np.argmax(broken, axis=0), -1)
     what = np.take_along_axis(kinds, np.maximum(first, 0)[None], 0)[0]
     links = np.broadcast_to(links, planned.shape)
-    # A leg once begun is flown to its end: the box turns the pilot round there, not earlier.
-    legs = np.asarray(np.maximum(np.ceil(seconds / leg_seconds - 1e-9), 0.0))
+    legs = whole_legs(seconds, leg_seconds)
     climbing = np.sum(leg_seconds * legs, axis=0)
     flown = np.sum(hand.seconds + links, axis=0) + items[-1].closing_seconds
     return RoutineEnergy(
