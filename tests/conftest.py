@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import functools
+import os
 import sys
 from collections.abc import Iterator
 
 import made_once
 import pytest
+
+# As the program has it, and before numpy is loaded: the cores are the workers'. A second thread a worker
+# gains nothing on small matrices, and spins while it waits.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 MAIN = sys.modules["__main__"]
 LONGEST = (

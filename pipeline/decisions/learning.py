@@ -78,6 +78,7 @@ PLANNED_OUT_WEIGHT = 0.5
 
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _LEAST_CHANCE = 1e-300
+_CELLS_AT_ONCE = 32_000  # of a grid and its observations
 _NEWTON_STEPS, _HALVINGS = 50, 25
 _CHAIN, _ROUNDS, _POLISH = 8, 3, 12
 _TELLING_GAIN = 1e-4
@@ -342,27 +343,35 @@ def log_likelihood(shift: ArrayLike, slope: ArrayLike, seen: Observations) -> Fl
 def _grid_log_likelihood(shift: FloatArray, slope: FloatArray, seen: Observations) -> FloatArray:
     """Sum of `log_likelihood` on a grid, (shift, slope), from (shift,) and (slope,).
 
-    exp(b (x - m)) is exp(b x) / exp(b m): on a grid the exponentials are few.
+    exp(b (x - m)) is exp(b x) / exp(b m): on a grid the exponentials are few. A few slopes at a time, so that
+    an array stays in the processor's cache.
     """
     low, high = np.isfinite(seen.lower), np.isfinite(seen.upper)
-    b = slope[:, None, None]
-    of_shift = np.exp(slope[:, None] * shift)[..., None]
     total = np.zeros((slope.size, shift.size))
     for rows in (low & ~high, high & ~low, low & high):
         if not rows.any():
             continue
         part = seen.take(rows)
-        chance = np.zeros((slope.size, shift.size, part.lower.size))
-        for lower, upper, weight in zip(*_node_terms(part), strict=True):
-            inside = np.full(chance.shape, weight)
-            if high[rows][0]:
-                inside /= 1.0 + of_shift * np.exp(np.clip(-b * upper, -300.0, 300.0))
-            if low[rows][0]:
-                inside /= 1.0 + np.exp(np.clip(b * lower, -300.0, 300.0)) / of_shift
-            chance += inside
-        if high[rows][0] and low[rows][0]:
-            chance *= -np.expm1(-b * (part.upper - part.lower))
-        total += np.log(np.maximum(chance, _LEAST_CHANCE)) @ part.weight
+        nodes = list(zip(*_node_terms(part), strict=True))
+        some = max(_CELLS_AT_ONCE // (shift.size * part.lower.size), 1)
+        for at in range(0, slope.size, some):
+            b = slope[at : at + some, None, None]
+            of_shift = np.exp(b * shift[:, None])
+            chance = np.zeros((b.size, shift.size, part.lower.size))
+            for lower, upper, weight in nodes:
+                over: FloatArray | float = 1.0
+                if high[rows][0]:
+                    over = of_shift * np.exp(np.clip(-b * upper, -300.0, 300.0))
+                    over += 1.0
+                if low[rows][0]:
+                    below = np.exp(np.clip(b * lower, -300.0, 300.0)) * (1.0 / of_shift)
+                    below += 1.0
+                    over = over * below if high[rows][0] else below
+                chance += weight / over
+            if high[rows][0] and low[rows][0]:
+                chance *= -np.expm1(-b * (part.upper - part.lower))
+            np.log(np.maximum(chance, _LEAST_CHANCE, out=chance), out=chance)
+            total[at : at + some] += chance @ part.weight
     return total.T
 
 
