@@ -120,11 +120,32 @@ class Account:
         page.on("pageerror", lambda error: self.console.append(f"uncaught: {error}"))
 
 
+# Counted in frames, so that a machine that is slow to draw is given longer.
+_STILL = """frames => new Promise((done, fail) => {
+    const late = setTimeout(() => fail(Error('the page changes without end')), 60000);
+    let left = frames;
+    const watcher = new MutationObserver(() => left = frames);
+    watcher.observe(document, {subtree: true, childList: true, characterData: true, attributes: true});
+    requestAnimationFrame(function look() {
+        if (document.fonts.status !== 'loaded') left = frames;
+        if (left-- > 0) return requestAnimationFrame(look);
+        watcher.disconnect();
+        clearTimeout(late);
+        done();
+    });
+})"""
+
+
+def still(page: Any) -> None:
+    """Wait until nothing of the document has changed for ten frames in a row, with all its fonts there."""
+    page.evaluate(_STILL, 10)
+
+
 def settled(page: Any) -> None:
-    """Wait until the script has run and the cautions, which close every page, stand."""
+    """Wait until the script has run, the cautions, which close every page, stand, and nothing moves on."""
     page.wait_for_selector(".sh-cautions", timeout=60_000)
     page.wait_for_selector("[data-test-script-state='notRunning']", timeout=60_000)
-    page.wait_for_timeout(400)
+    still(page)
 
 
 def overflow(page: Any) -> list[str]:

@@ -34,7 +34,7 @@ def as_png(shot: bytes) -> bytes:
 
 def shoot(page: Any, address: str, path: str, height: int) -> bytes:
     """A page from its top, once every picture of it is drawn."""
-    from browser import readable, settled
+    from browser import readable, settled, still
 
     page.set_viewport_size({"width": page.viewport_size["width"], "height": height})
     page.goto(f"{address}/{path}")
@@ -44,7 +44,7 @@ def shoot(page: Any, address: str, path: str, height: int) -> bytes:
         "[...document.querySelectorAll('[data-testid=stVegaLiteChart]')].every(c => c.querySelector('svg'))"
         " && !document.querySelector('[data-testid=stSkeleton]')"
     )
-    page.wait_for_timeout(500)
+    still(page)
     return bytes(page.screenshot())
 
 

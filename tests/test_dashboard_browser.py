@@ -28,6 +28,7 @@ from browser import (
     served,
     settled,
     shifted,
+    still,
 )
 from dashboard_season import HOT, SEA, verified_season
 
@@ -86,7 +87,7 @@ def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: s
             faults += barriers(page)
             # Everything below the first screen, too, folds opened.
             page.evaluate("document.querySelector('[data-testid=stMain]').scrollTo(0, 1e6)")
-            page.wait_for_timeout(300)
+            still(page)
             faults += overflow(page)
             if faults:
                 found[title] = faults

@@ -86,7 +86,7 @@ def bulk_file(field: str) -> bytes:
 @pytest.fixture
 def site(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Loopback]:
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(http, "Fetcher", partial(http.Fetcher, first_wait_s=0.01))
+    monkeypatch.setattr(http, "Fetcher", partial(http.Fetcher, first_wait_s=0.01, interval_s=0.0))
     with loopback() as running:
         monkeypatch.setenv("MS_HOURLY_ENDPOINT", running.address + "/hourly/{year}/{station}.csv.gz")
         for field, known in FIELDS.items():

@@ -22,7 +22,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import pytest
 import streamlit as st
-from browser import await_answer, chromium_or_skip, free_port, opened
+from browser import await_answer, chromium, chromium_or_skip, free_port, opened, still
 from dashboard_season import HOT, small_season
 from hypothesis import given
 from hypothesis import strategies as some
@@ -415,8 +415,9 @@ def test_the_whole_way_through_a_provider(tmp_path: Path) -> None:
             start_new_session=True,
         ) as started:
             try:
-                for person in people:
-                    _through_the_door(started, at, person["email"])
+                with chromium():
+                    for person in people:
+                        _through_the_door(started, at, person["email"])
             finally:
                 os.killpg(started.pid, signal.SIGTERM)
 
@@ -431,5 +432,6 @@ def _through_the_door(started: subprocess.Popen[bytes], at: str, email: str) -> 
         page.get_by_role("button", name="Sign in").click()
         wanted = "Which bookings" if email == "agent@example.org" else "Not on the list"
         page.wait_for_selector(f"h1:has-text('{wanted}')", timeout=60_000)
-        page.wait_for_timeout(500)
+        page.wait_for_selector("[data-test-script-state='notRunning']", timeout=60_000)
+        still(page)
         assert ("Red Bench" in page.content()) == (wanted == "Which bookings")
