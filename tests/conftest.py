@@ -6,6 +6,7 @@ import functools
 import os
 import sys
 from collections.abc import Iterator
+from typing import Any
 
 import made_once
 import pytest
@@ -53,14 +54,23 @@ def folder_shared_by_all_workers(
 
 
 @pytest.fixture(autouse=True, scope="session")
-def packages_looked_through_once() -> Iterator[None]:
-    """Every AppTest reads the metadata of all installed packages in search of components, 0.3 s each time."""
+def pages_prepared_once() -> Iterator[None]:
+    """Every AppTest reads the metadata of all installed packages in search of components, 0.3 s each time;
+    and every run of one compiles its scripts anew, which a server does once."""
     if "streamlit.testing.v1" not in sys.modules:
         yield
         return
     from streamlit.components.v2 import manifest_scanner
+    from streamlit.runtime.scriptrunner.script_cache import ScriptCache
+
+    compile_script = ScriptCache.get_bytecode
+
+    @functools.cache
+    def compiled(path: str, modified: int) -> Any:
+        return compile_script(ScriptCache(), path)
 
     with pytest.MonkeyPatch.context() as patch:
         once = functools.cache(manifest_scanner.scan_component_manifests)
         patch.setattr(manifest_scanner, "scan_component_manifests", once)
+        patch.setattr(ScriptCache, "get_bytecode", lambda _, path: compiled(path, os.stat(path).st_mtime_ns))
         yield
