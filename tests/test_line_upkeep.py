@@ -292,6 +292,7 @@ def test_stations_near_a_venue(tmp_path, cache, monkeypatch, capsys):
     from pipeline.inputs import load_season
 
     at = load_season(folder).venue("heron-bay")
+    monkeypatch.setattr("pipeline.stations.http.Fetcher", lambda: Fetcher(interval_s=0.0))
     with loopback() as server:
         version = (("ETag", '"1"'),)
         served = Answer(body, content_type="text/csv", headers=version)
