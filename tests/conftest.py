@@ -17,17 +17,22 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 MAIN = sys.modules["__main__"]
 LONGEST = (
-    "test_learning_coverage",
     "test_dashboard_browser",
-    "test_dashboard_people",
     "test_packaging",
-    "test_dashboard_print",
+    "test_dashboard_people",
     "test_verification_climates",
-    "test_line_upkeep",
+    "test_learning_coverage",
+    "test_dashboard_print",
+    "test_shared_downloads",
     "test_dashboard_bad_days",
     "test_dashboard_flight",
-    "test_shared_downloads",
     "test_sign_in",
+    "test_line_nycflights",
+    "test_decisions_routines",
+    "test_flight_inhand",
+    "test_decisions_slots_season",
+    "test_architecture",
+    "test_line_upkeep",
 )
 
 
