@@ -96,7 +96,8 @@ def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: s
 
 
 def test_a_planted_fault_is_found(address: str) -> None:
-    """The checks above can fail: words too pale to read and a picture without words; a page that jumps."""
+    """The checks above can fail: words too pale to read and a picture without words; a page that jumps. And
+    they wait for a page that goes on changing."""
     with opened(address, "phone") as (page, _):
         page.goto(f"{address}/_stcore/health")
         page.evaluate(
@@ -107,8 +108,14 @@ def test_a_planted_fault_is_found(address: str) -> None:
             "setTimeout(() => document.body.insertAdjacentHTML("
             "'afterbegin', '<div style=\"height:400px\"></div>'), 50)"
         )
-        page.wait_for_timeout(300)
+        still(page)
         assert sum(v for v, _ in shifted(page, 0.0)) > GOOD_SHIFT
+        page.evaluate(
+            "const beat = setInterval(() => document.body.append('.'), 60);"
+            "setTimeout(() => { clearInterval(beat); document.body.append('last'); }, 600)"
+        )
+        still(page)
+        assert page.inner_text("body").endswith("last")
 
 
 @pytest.mark.parametrize(
