@@ -126,7 +126,8 @@ def results() -> xr.Dataset:
     from pipeline.results import read_results
 
     folder, cache = made()
-    return read_results(results_path(folder, cache)).load()
+    with read_results(results_path(folder, cache)) as ds:
+        return ds.load()
 
 
 @functools.cache
