@@ -11,6 +11,7 @@ import functools
 import hashlib
 import json
 import math
+import mmap
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -22,6 +23,7 @@ import numpy as np
 
 from pipeline.air.variables import FT, KT
 from pipeline.errors import StoreError
+from pipeline.netcdf import NETCDF
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -797,7 +799,8 @@ def write_results(of: xr.Dataset | dict[str, Any], path: Path, told: Mapping[str
     """
     laid = of if isinstance(of, dict) else plain(of)
     try:
-        content = _netcdf(laid)
+        with NETCDF:
+            content = _netcdf(laid)
         write_atomically(path, content, _seal(content))
         write_atomically(
             path.with_suffix(".json"),
@@ -830,7 +833,12 @@ def read_results(path: Path) -> xr.Dataset:
     try:
         written = path.stat()
         _check_seal(path, written.st_mtime_ns, written.st_size)
-        ds = xr.open_dataset(path, engine="netcdf4", cache=True)
+        with path.open("rb") as file:
+            content = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+        # By its content, not by its name: opened twice by name, with another file between, the library has
+        # been seen to fail (netcdf4-python issue 796).
+        with NETCDF:
+            ds = xr.open_dataset(content, engine="netcdf4", cache=True, lock=NETCDF)
     except (OSError, ValueError, KeyError) as error:
         raise StoreError(
             f"The results at {path} cannot be read ({error}). "

@@ -89,9 +89,11 @@ def room(name: str) -> list[str]:
                 "pipeline.air.atmosphere",
                 "pipeline.air.wind",
                 "pipeline.errors",
+                "pipeline.netcdf",
             ),
         ),
         ("pipeline.errors", ()),
+        ("pipeline.netcdf", ()),
         ("pipeline.settings", ("pipeline.air.variables", "pipeline.errors")),
     ],
 )

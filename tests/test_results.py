@@ -8,6 +8,8 @@ from __future__ import annotations
 import errno
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -286,6 +288,44 @@ def test_a_file_written_to_again_is_checked_again(made: Path, tmp_path: Path) ->
     os.utime(path, ns=(1, 1))
     with pytest.raises(StoreError, match="checksum"):
         read_results(path)
+
+
+_TOGETHER = """
+import sys, threading
+from pathlib import Path
+from pipeline.results import read_results
+
+paths = [Path(p) for p in sys.argv[1:]]
+failed = []
+
+def read(first):
+    try:
+        for i in range(6):
+            with read_results(paths[(first + i) % 2]) as ds:
+                ds.load()
+    except BaseException as error:
+        failed.append(repr(error))
+
+readers = [threading.Thread(target=read, args=(k,)) for k in range(4)]
+for reader in readers:
+    reader.start()
+for reader in readers:
+    reader.join()
+sys.exit("; ".join(failed) or 0)
+"""
+
+
+def test_many_may_read_at_once(made: Path, tmp_path: Path) -> None:
+    """Two telephones and a desk on one dashboard: threads that open, read and close the same results.
+
+    The netCDF library is not safe in threads and takes the whole process down, so that this is one of its own.
+    """
+    other = tmp_path / "other.nc"
+    other.write_bytes(made.read_bytes())
+    done = subprocess.run(
+        [sys.executable, "-c", _TOGETHER, str(made), str(other)], capture_output=True, text=True, timeout=100
+    )
+    assert done.returncode == 0, done.stderr[-500:]
 
 
 # --- Whole or absent ------------------------------------------------------------------------------------

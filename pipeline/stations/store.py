@@ -11,7 +11,6 @@ import hashlib
 import json
 import os
 import re
-import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -23,6 +22,7 @@ import numpy as np
 
 from pipeline.air.variables import STATION_VARIABLES
 from pipeline.errors import DamagedError, StoreError
+from pipeline.netcdf import NETCDF
 from pipeline.stations.hours import check_station_hours, variable_attributes
 
 if TYPE_CHECKING:
@@ -419,10 +419,6 @@ def _read(path: Path, variables: Sequence[str] | None) -> _Record | None:
         ) from error
 
 
-_NETCDF = threading.Lock()
-"""The netCDF library is not safe in threads."""
-
-
 def _content(path: Path) -> bytes | None:
     try:
         return path.read_bytes()
@@ -438,7 +434,7 @@ def _content(path: Path) -> bytes | None:
 def _parse(content: bytes, variables: Sequence[str] | None) -> _Record:
     import netCDF4
 
-    with _NETCDF, netCDF4.Dataset("station.nc", mode="r", memory=content) as nc:
+    with NETCDF, netCDF4.Dataset("station.nc", mode="r", memory=content) as nc:
         nc.set_auto_maskandscale(False)
         attrs = {name: _plain(nc.getncattr(name)) for name in nc.ncattrs()}
         sealed = attrs.pop("sha256")
@@ -636,7 +632,7 @@ def _serialised(record: _Record) -> bytes:
 
     attrs = _describe(record)
     digests = {name: hashlib.sha256(array.tobytes()).hexdigest() for name, array in record.arrays.items()}
-    with _NETCDF:
+    with NETCDF:
         nc = netCDF4.Dataset("station.nc", mode="w", format="NETCDF4", memory=1 << 20)
         return _built(nc, record, attrs, digests)
 
