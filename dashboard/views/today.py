@@ -329,8 +329,10 @@ def _page(booking: BookingRow, day: Day) -> None:
             st.html(
                 markup.answer([f"No reading yet: {wanted}. What to look for at {slot.local} stands below."])
             )
-            st.html(tables.first_limits(season, day, slot))
-            st.html(tables.act(season, day, slot))
+            # In a box of their own: no line of an outcome takes the place of a table, and so moves.
+            with st.container():
+                st.html(tables.first_limits(season, day, slot))
+                st.html(tables.act(season, day, slot))
             return
         told = _answered(booking, day, folder, venue, reading)
         _which(told)
