@@ -12,13 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from dashboard.season import folder, results_file, stale_because, stamp
 from dashboard.season import load_season as load_results
-from dashboard.season import results_file, stale_because, stamp
 from dashboard.words import NOTHING
 from pipeline import briefing
 from pipeline.decisions import limits
 from pipeline.errors import InputError
-from pipeline.inputs import load_season
 from pipeline.results import CAUTIONS, read_results
 
 if TYPE_CHECKING:
@@ -32,7 +31,6 @@ if TYPE_CHECKING:
 __all__ = [
     "NOTHING",
     "booking_to_send",
-    "folder",
     "hours",
     "inputs",
     "judged_day",
@@ -111,23 +109,6 @@ def why_no_inputs(season: Season) -> str:
     if not named or not Path(named).is_dir():
         return "The season folder is not at hand. Open the dashboard with `showhour dashboard FOLDER`."
     return stale_because(season)
-
-
-@st.cache_resource(max_entries=2, show_spinner=False)
-def _folder(named: str, stamps: tuple[tuple[str, int], ...]) -> Inputs:
-    return load_season(Path(named))
-
-
-def folder(named: str) -> Inputs:
-    """A season folder, read once for every change of its files.
-
-    Raises
-    ------
-    InputError
-        A mistake in the folder.
-    """
-    files = sorted(p for p in Path(named).rglob("*") if p.suffix in (".yaml", ".csv"))
-    return _folder(named, tuple(stamp(f) for f in files))
 
 
 def inputs(season: Season) -> Inputs:

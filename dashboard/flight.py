@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import streamlit as st
 
-from dashboard import answers, frame, markup, words
-from dashboard.season import BookingRow, Day, Season, Slot
+from dashboard import frame, markup, words
+from dashboard.season import BookingRow, Day, Season, Slot, folder
 from pipeline.air.variables import FT, KT
 from pipeline.derived import lowest_limits
 from pipeline.errors import InputError
@@ -205,8 +205,8 @@ def prepared() -> Prepared | str:
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
-def _prepared(folder: str, digest: str) -> Prepared | None:
-    season = answers.folder(folder)
+def _prepared(named: str, digest: str) -> Prepared | None:
+    season = folder(named)
     flight = season_flight(season)
     return None if flight is None else Prepared(digest, season, flight)
 

@@ -117,6 +117,10 @@ def notices(season: Season, *, venue: int | None = None, thin: bool = True, stal
     stale
         Whether to say that the results no longer fit the season folder; not where the page ends for that.
     """
+    if venue is not None and season.values["station_invented"][venue] and not season.attrs["invented"]:
+        place = season.values["venue_name"][venue]
+        told = f"the weather of {place} is made up; no number of it is about a real field."
+        st.html(markup.invented_band(told))
     why = stale_because(season) if stale else ""
     if why:
         st.warning(why, icon=":material/update:")

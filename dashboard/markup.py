@@ -96,7 +96,7 @@ def _booking_row(row: BookingRow, chosen: str, currency: str, link: str) -> str:
     who = (
         f'<th scope="row" class="who"><a href="{escape(link)}" target="_self">{escape(row.place)}</a><br>'
         f"<small>{escape(row.dates)} · {escape(row.slot)} · at "
-        f"{words.number(row.elevation_ft, 'ft')}</small></th>"
+        f"{words.number(row.elevation_ft, 'ft')}{' · INVENTED weather' if row.marked else ''}</small></th>"
     )
     if not row.rank:
         asked = (

@@ -86,11 +86,12 @@ class BookingRow:
     trust: str
     grade: str
     invented: bool
+    marked: bool
 
     @property
     def name(self) -> str:
-        """Place and dates, as a booking is spoken of."""
-        return f"{self.place}, {self.dates}"
+        """Place and dates, as a booking is spoken of; marked where only some of the weather is made up."""
+        return f"{self.place}, {self.dates}{' (INVENTED weather)' if self.marked else ''}"
 
 
 class Season:
@@ -217,6 +218,7 @@ class Season:
                     trust=str(v["booking_trust"][b]),
                     grade=str(v["booking_trust_grade"][b]),
                     invented=bool(v["station_invented"][venue]),
+                    marked=bool(v["station_invented"][venue]) and not self.attrs["invented"],
                 )
             )
         return tuple(rows)

@@ -7,20 +7,25 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import streamlit as st
 
 from dashboard.rows import BookingRow, Day, Season, Slot
-from pipeline.errors import StoreError
+from pipeline.errors import ShowhourError, StoreError
 from pipeline.results import SAMPLES, read_results
+
+if TYPE_CHECKING:
+    from pipeline.inputs import Season as Inputs
 
 __all__ = [
     "BookingRow",
     "Day",
     "Season",
     "Slot",
+    "folder",
     "load_season",
     "results_file",
     "sampled_day",
@@ -83,25 +88,51 @@ def sampled_day(day: Day) -> dict[str, FloatArray]:
     return _samples(*stamp(results_file()), day.index)
 
 
+# --- The season folder ------------------------------------------------------------------------------
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _folder(named: str, stamps: tuple[tuple[str, int], ...]) -> Inputs:
+    from pipeline.inputs import load_season
+
+    return load_season(Path(named))
+
+
+def _stamps(named: str) -> tuple[tuple[str, int], ...]:
+    """Its files, those of stations with them; not what hidden folders hold."""
+    files = (p for p in Path(named).glob("*") if not p.name.startswith("."))
+    return tuple(
+        sorted(stamp(f) for p in files for f in (p.rglob("*") if p.is_dir() else (p,)) if f.is_file())
+    )
+
+
+def folder(named: str) -> Inputs:
+    """A season folder, read once for every change of its files.
+
+    Raises
+    ------
+    InputError
+        A mistake in the folder.
+    """
+    return _folder(named, _stamps(named))
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
-def _digest_now(folder: str, stamps: tuple[tuple[str, int], ...]) -> str:
-    from pipeline.errors import ShowhourError
-    from pipeline.inputs import season_digest
+def _digest_now(named: str, stamps: tuple[tuple[str, int], ...]) -> str:
+    from pipeline.inputs import digest_of
 
     try:
-        return season_digest(Path(folder))
+        return digest_of(_folder(named, stamps))
     except ShowhourError as error:
         return f"fault: {error}"
 
 
 def stale_because(season: Season) -> str:
     """Why the results no longer match the season folder; empty where they do, or there is no folder."""
-    folder = os.environ.get("SHOWHOUR_SEASON", "")
-    if not folder or not Path(folder).is_dir():
+    named = os.environ.get("SHOWHOUR_SEASON", "")
+    if not named or not Path(named).is_dir():
         return ""
-    patterns = ("*.yaml", "venues/*.yaml", "show_log.csv")
-    files = sorted(file for pattern in patterns for file in Path(folder).glob(pattern))
-    now = _digest_now(folder, tuple(stamp(f) for f in files))
+    now = _digest_now(named, _stamps(named))
     if now.startswith("fault: "):
         return (
             "The season folder has a mistake since these results were computed. "
@@ -110,6 +141,6 @@ def stale_because(season: Season) -> str:
     if now != str(season.attrs["season_digest"]):
         return (
             "The season folder has changed since these results were computed: what you see is the season as "
-            f"it was before. Run `showhour forecast {Path(folder).name}` to bring it up to date."
+            f"it was before. Run `showhour forecast {Path(named).name}` to bring it up to date."
         )
     return ""

@@ -27,7 +27,8 @@ __all__ = [
 
 
 def _named(row: BookingRow) -> str:
-    return f"<b>{escape(row.place)}</b> ({escape(row.dates)}, {escape(row.slot)})"
+    mark = ", INVENTED weather" if row.marked else ""
+    return f"<b>{escape(row.place)}</b> ({escape(row.dates)}, {escape(row.slot)}{mark})"
 
 
 def bookings(season: Season, *, fees: bool = True) -> list[str]:

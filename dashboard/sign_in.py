@@ -58,7 +58,10 @@ def let_in() -> bool:
     user = dict(st.user)
     if user.get("is_logged_in") is not True:
         st.title("Sign in", anchor=False)
-        st.write("This season is shown to those its owner has named.")
+        st.write(
+            "This season is shown to those its owner has named. Signing in leads to its first page: open a "
+            "link to another one again after that."
+        )
         st.button("Sign in", on_click=st.login, type="primary", icon=":material/login:")
         return False
     if not opening.may_see(user, list(allowed)):

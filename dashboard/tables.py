@@ -10,7 +10,16 @@ from dashboard import markup, sentences, words
 from dashboard.rows import BookingRow, Day, Season, Slot
 from pipeline import briefing
 
-__all__ = ["act", "figures", "hours_air", "hours_buy", "hours_weather", "shows", "shows_of_season"]
+__all__ = [
+    "act",
+    "figures",
+    "first_limits",
+    "hours_air",
+    "hours_buy",
+    "hours_weather",
+    "shows",
+    "shows_of_season",
+]
 
 
 # --- What hour --------------------------------------------------------------------------------------
@@ -243,6 +252,45 @@ def figures(season: Season, day: Day, slot: Slot) -> str:
             "bound": "Unreported gusts at their bound",
         },
         f"Every figure at {slot.local} local time",
+    )
+
+
+def first_limits(season: Season, day: Day, slot: Slot) -> str:
+    """Where the air begins to bite: the first figure of the full show past comfortable, and past its limit.
+
+    Limits are rounded down: no air beyond one is told as within it.
+    """
+    v = season.values
+    quantity = {"density_altitude": "density_altitude", "gust": "gust", "wind_toward_crowd": "toward_crowd"}
+    rows = []
+    for k, condition in enumerate(season.conditions):
+        name, unit, scale = words.CONDITIONS[condition]
+        told = {}
+        for state, bound in (("think", "comfortable_used"), ("out", "limit_used")):
+            held = [(float(v[bound][f, k]), f) for f in season.full if math.isfinite(v[bound][f, k])]
+            if held:
+                value, f = min(held)
+                told[state] = f"{words.number(words.down(value, scale), unit)}: {season.figures[f]}"
+        if not told:
+            continue
+        usual = {"median": words.MISSING, "high": words.MISSING}
+        if condition in quantity:
+            air = season.air_rows(day, quantity[condition])[slot.position]
+            name = season.heading(day, quantity[condition])
+            usual = {end: words.number(air[end], unit) for end in usual}
+        rows.append({"what": name, **told, **usual})
+    return markup.plain_table(
+        rows,
+        {
+            "what": "What to watch",
+            "think": "Think from",
+            "out": "Leave out from",
+            "median": f"Median at {slot.local}",
+            "high": "1 day in 10 above",
+        },
+        "The first figure of the full show to think about, the first to leave out, and what past years had "
+        f"at {slot.local}",
+        numeric=("median", "high"),
     )
 
 

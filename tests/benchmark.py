@@ -247,7 +247,8 @@ def measure_dashboard(words: str, season: Path, cache: Path) -> None:
                 ".map(t => t.textContent).find(t => t.includes('As your limits stand'));"
                 "const before = told(); shownAfter('keydown', () => told() !== before); }"
             )
-            page.keyboard.press("ArrowRight")
+            # Down: a limit that the flight gives cannot be moved up.
+            page.keyboard.press("ArrowLeft")
             taken.append(page.evaluate("window.taken"))
             settled(page)
         report(f"what if, {words}", min(taken))

@@ -224,6 +224,30 @@ def test_numbers_not_to_lean_on_are_called_so(monkeypatch: pytest.MonkeyPatch, t
             assert f"Trust: {poor}" in _top(app)
 
 
+def test_made_up_weather_is_marked_beside_real(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """One venue's station invented in a season that is not: said on each of its pages and beside its
+    bookings, and on no page of another venue."""
+    with results.read_results(_changed(tmp_path, invented=0).results) as ds:
+        held = ds.load()
+    venues = list(held["venue"].values)
+    held["station_invented"].values[:] = [v == "red-bench" for v in venues]
+    results.write_results(held, tmp_path / "results.nc")
+    app = _opened(monkeypatch, Made(small_season().folder, tmp_path / "results.nc")).run()
+    named = {b.id: b.name for b in Season(tmp_path / "results.nc").bookings}
+    assert named[HOT] == "Red Bench, 5 and 6 Jun (INVENTED weather)"
+    html = "".join(str(e.proto.body) for e in app.get("html"))
+    rows = re.findall(r"<tr[^>]*>(?:(?!</tr>).)*</tr>", html)
+    assert {"Red Bench" in row for row in rows if "INVENTED" in row} == {True}
+    assert "<b>Red Bench</b> (5 and 6 Jun, 14:00, INVENTED weather)" in html.replace(words.NBSP, " ")
+    for page in ("venue", "hour", "show", "figure", "aircraft", "energy", "today"):
+        for booking, said in ((HOT, True), ("beach-july", False)):
+            app.switch_page(f"views/{page}.py")
+            app.query_params["booking"] = booking
+            app.run()
+            assert not app.exception
+            assert ("the weather of Red Bench is made up" in _top(app)) == said, (page, booking)
+
+
 def test_gusts_of_other_stations_are_called_estimated(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -303,9 +327,12 @@ def test_a_part_that_runs_by_itself_is_guarded_too(
         raise ZeroDivisionError("secret detail")
 
     app = _opened(monkeypatch, small_season()).run()
-    monkeypatch.setattr(whatif, "curves_used", broken)
     app.switch_page("views/venue.py")
     app.query_params["booking"] = HOT
+    # The page's own numbers are at hand, so that only what is tried fails.
+    app.run()
+    assert not app.exception
+    monkeypatch.setattr(whatif, "curves_used", broken)
     app.run()
     assert not app.exception
     assert any("the fault lies in showhour" in e.value for e in app.error)

@@ -30,7 +30,7 @@ from browser import (
     shifted,
     still,
 )
-from dashboard_season import HOT, SEA, verified_season
+from dashboard_season import EMPTY, HOT, SEA, verified_season
 
 from pipeline.run import results_path
 
@@ -47,8 +47,9 @@ PAGES = (
     (f"trust?booking={HOT}", "Can I trust it"),
     (f"sources?booking={SEA}", "Where the numbers come from"),
     ("log", "What my log says"),
+    (f"venue?booking={EMPTY}", "One venue"),
 )
-WITHOUT_PICTURES = ("log", f"today?booking={HOT}", f"sources?booking={SEA}")
+WITHOUT_PICTURES = ("log", f"today?booking={HOT}", f"sources?booking={SEA}", f"venue?booking={EMPTY}")
 
 
 @pytest.fixture(scope="module")
@@ -66,14 +67,19 @@ def _clean(account: Account) -> None:
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: str) -> None:
-    """Every page: no console error, no request to another host, no sideways scrolling of the page, nothing
-    that jumps once it can be read, and nothing that axe-core finds serious or critical."""
+    """Every page, and one of a venue without hours: no console error, no request to another host, no sideways
+    scrolling of the page, nothing that jumps once it can be read, and nothing that axe-core finds serious or
+    critical."""
     found: dict[str, list[str]] = {}
     with opened(address, width) as (page, account):
         for path, title in PAGES:
             start = time.monotonic()
             page.goto(f"{address}/{path}")
-            since = readable(page)
+            if EMPTY in path:
+                page.wait_for_selector("[data-testid=stAlert]", timeout=60_000)
+                since = float(page.evaluate("performance.now()"))
+            else:
+                since = readable(page)
             answered = time.monotonic() - start
             settled(page)
             assert page.inner_text("h1") == title
@@ -251,6 +257,30 @@ def test_no_setting_of_another_program_opens_it(tmp_path: Path) -> None:
             assert _listening(port) == ["0100007F"]
         finally:
             os.killpg(started.pid, signal.SIGTERM)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_first_season_is_for_everybody(tmp_path: Path, width: str) -> None:
+    """An empty folder's form, reached by keyboard: every field has a name, nothing is wider than the screen,
+    nothing is asked of another host, and the page says what is still wanted."""
+    chromium_or_skip()
+    with served(tmp_path / "none.nc", tmp_path / "mine") as where, opened(where, width) as (page, account):
+        page.goto(where)
+        settled(page)
+        way = page.get_by_role("radio", name="Look at the invented demo")
+        for _ in range(20):
+            page.keyboard.press("Tab")
+            if way.evaluate("e => e === document.activeElement"):
+                break
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("Enter")
+        page.get_by_label("Pilot’s name").wait_for(timeout=60_000)
+        settled(page)
+        assert "Still wanted: your name" in page.inner_text("[data-testid=stMain]")
+        assert overflow(page) == []
+        assert barriers(page) == []
+        assert not (tmp_path / "mine").exists()
+        _clean(account)
 
 
 def test_nothing_to_show_is_said_without_a_traceback(tmp_path: Path) -> None:

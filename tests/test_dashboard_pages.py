@@ -14,9 +14,10 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import words
-from dashboard.season import Season
+from dashboard.season import Season, stale_because
 from pipeline import results
 from pipeline.air.variables import FT, KT
+from pipeline.inputs import digest_of, load_season
 
 APP = Path(dashboard.__file__).with_name("app.py")
 
@@ -267,6 +268,30 @@ def test_a_changed_season_folder_is_said(monkeypatch: pytest.MonkeyPatch, tmp_pa
     os.utime(offers, ns=(2, 2))
     _quiet(app.run())
     assert any("has a mistake" in w.value and "bookings.yaml" in w.value for w in app.warning)
+
+
+def test_a_station_s_own_file_belongs_to_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Hours written into a station's file since the results: said; nothing else of the folder has changed."""
+    folder = tmp_path / "season"
+    shutil.copytree(small_season().folder, folder)
+    path = folder / "venues" / "red-bench.yaml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace(
+            "stations:\n",
+            "stations:\n  - {source: csv, id: OWN, file: own.csv, latitude: 39.1, longitude: -104.6, "
+            "elevation_ft: 6000}\n",
+        ),
+        encoding="utf-8",
+    )
+    own = folder / "own.csv"
+    own.write_text("time_utc,temperature_c\n2026-07-01T18:00,20\n", encoding="utf-8")
+    season = Season(small_season().results)
+    season.attrs["season_digest"] = digest_of(load_season(folder))
+    monkeypatch.setenv("SHOWHOUR_SEASON", str(folder))
+    assert stale_because(season) == ""
+    own.write_text("time_utc,temperature_c\n2026-07-01T18:00,21\n", encoding="utf-8")
+    os.utime(own, ns=(1, 1))
+    assert "has changed since" in stale_because(season)
 
 
 def test_a_long_table_is_made_when_its_fold_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:

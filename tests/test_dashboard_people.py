@@ -14,6 +14,7 @@ from browser import (
     ANSWERS_LATE,
     GOOD_SHIFT,
     Account,
+    barriers,
     chromium,
     chromium_or_skip,
     opened,
@@ -321,6 +322,8 @@ def test_an_outcome_that_comes_late_pushes_nothing_down(address: str) -> None:
         settled(page)
         moved = shifted(page, since)
         assert sum(v for v, _ in moved) < GOOD_SHIFT, moved
+        assert overflow(page) == []
+        assert barriers(page) == []
         _clean(account)
 
 

@@ -87,7 +87,7 @@ def test_bookings_say_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> 
     for name, seconds in row["longer_than_its_slot"].items():
         assert f"{name} by {seconds // 60}:{seconds % 60:02d}" in text
     assert all(r["cure"] in text for r in told["practice"]["refused"])
-    assert len(_table(app, "Ring: the")) == 1 + len(told["frontier"])
+    assert len(_table(app, "Routines rehearsed; this season")) == 1 + len(told["frontier"])
 
 
 def test_a_show_is_rehearsed_in_the_air_that_one_day_in_ten_exceeds() -> None:

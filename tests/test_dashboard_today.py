@@ -14,7 +14,7 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import words
 from dashboard.season import Season
-from pipeline.air.variables import FT
+from pipeline.air.variables import FT, KT
 from pipeline.inputs import load_season
 from pipeline.observed import metar_reading
 from pipeline.results import CAUTIONS, read_results
@@ -31,7 +31,7 @@ def _quiet(app: AppTest) -> AppTest:
 
 
 def _read(app: AppTest, metar: str) -> AppTest:
-    app.text_area(key="today_metar").set_value(metar)
+    app.text_area[0].set_value(metar)
     return _submit(app)
 
 
@@ -88,10 +88,10 @@ def test_at_and_beyond_a_limit_only_ever_no(monkeypatch: pytest.MonkeyPatch, cel
     k = season.conditions.index("density_altitude")
     limit_ft = season.values["limit_used"][:, k] / FT
     app = _today(monkeypatch, made, booking=HOT)
-    app.segmented_control(key="today_kind").set_value("Typed values").run()
-    app.number_input(key="today_temperature").set_value(celsius)
-    app.number_input(key="today_dew_point").set_value(5.0)
-    app.number_input(key="today_altimeter").set_value(29.92)
+    app.segmented_control(key="today_kind_red-bench").set_value("Typed values").run()
+    app.number_input(key="today_temperature_red-bench").set_value(celsius)
+    app.number_input(key="today_dew_point_red-bench").set_value(5.0)
+    app.number_input(key="today_altimeter_red-bench").set_value(29.92)
     _submit(app)
     altitude = float(_rows(app, "The air of the reading")["Density altitude"][0].split()[0].replace(",", ""))
     states = _rows(app, "The worst first")
@@ -136,10 +136,10 @@ def test_a_wrong_metar_gets_one_clear_sentence(
 def test_a_morning_reading_is_carried_to_the_slot(monkeypatch: pytest.MonkeyPatch) -> None:
     """Read at 12:00 for 14:00: two hours ahead, with a band that holds its own median."""
     app = _today(monkeypatch, small_season(), booking=HOT)
-    app.segmented_control(key="today_kind").set_value("Typed values").run()
+    app.segmented_control(key="today_kind_red-bench").set_value("Typed values").run()
     for key, value in (("temperature", 20.0), ("dew_point", 2.0), ("altimeter", 30.00), ("wind", 5.0)):
-        app.number_input(key=f"today_{key}").set_value(value)
-    app.time_input(key="today_time").set_value(dt.time(12, 0))
+        app.number_input(key=f"today_{key}_red-bench").set_value(value)
+    app.time_input(key="today_time_red-bench").set_value(dt.time(12, 0))
     _submit(app)
     carried = _rows(app, "The reading carried to the slot")["density altitude, ft"]
     median = float(carried[0].replace(",", ""))
@@ -172,6 +172,50 @@ def test_no_reading_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "No reading yet" in _html(app)
     assert [b.proto.label for b in app.get("download_button")] == ["Page for the telephone"]
     assert all(c.replace("'", "&#x27;") in _html(app) for c in CAUTIONS)
+
+
+def test_before_a_reading_the_first_limits_stand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The lowest comfortable value and limit of the full show, whose they are, never told above what they
+    are; the act's minima; both make room for the answer to a reading."""
+    made = small_season()
+    season = Season(made.results)
+    app = _today(monkeypatch, made, booking=HOT)
+    rows = _rows(app, "The first figure of the full show")
+    assert set(rows) >= {"Density altitude", "Gust peak", "Wind toward the crowd"}
+    for name, condition, unit in (
+        ("Density altitude", "density_altitude", FT),
+        ("Gust peak", "gust", KT),
+        ("Wind toward the crowd", "wind_toward_crowd", KT),
+    ):
+        k = season.conditions.index(condition)
+        for cell, bound in zip(rows[name], ("comfortable_used", "limit_used"), strict=False):
+            value, figure = cell.split(": ")
+            held = {season.figures[f]: season.values[bound][f, k] / unit for f in season.full}
+            told = float(value.split()[0].replace(",", ""))
+            assert told <= np.nanmin(list(held.values())) + 1e-6 < told + 1.0
+            assert held[figure] == np.nanmin(list(held.values()))
+    assert "Ceiling" in {name.capitalize() for name in _rows(app, "At 14:00: grounded")}
+    _read(app, "KXXX 051956Z 24012G20KT 10SM FEW080 30/08 A3012")
+    assert "The first figure of the full show" not in _html(app)
+
+
+def test_a_reading_is_kept_for_its_own_field(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It outlives a look at another page; another field's page has none, nor its station's elevation."""
+    app = _today(monkeypatch, small_season(), booking=HOT)
+    app.number_input(key="today_elevation_red-bench").set_value(6000.0)
+    metar = "KXXX 051956Z 24012G20KT 10SM FEW080 30/08 A3012"
+    _read(app, metar)
+    told = _rows(app, "The air of the reading")
+    _quiet(app.switch_page("views/show.py").run())
+    _quiet(app.switch_page("views/today.py").run())
+    assert (app.text_area[0].value, app.number_input[0].value) == (metar, 6000.0)
+    assert _rows(app, "The air of the reading") == told
+    app.selectbox(key="choice_booking").set_value(SEA).run()
+    assert not _quiet(app).text_area[0].value
+    assert app.number_input[0].value < 100.0
+    assert "No reading yet" in _html(app)
+    app.selectbox(key="choice_booking").set_value(HOT).run()
+    assert _rows(_quiet(app), "The air of the reading") == told
 
 
 def test_changed_limits_are_not_held_against_old_results(

@@ -318,7 +318,7 @@ sys.exit("; ".join(failed) or 0)
 def test_many_may_read_at_once(made: Path, tmp_path: Path) -> None:
     """Two telephones and a desk on one dashboard: threads that open, read and close the same results.
 
-    The netCDF library is not safe in threads and takes the whole process down, so that this is one of its own.
+    The netCDF library is not safe in threads and takes the process down: this is one of its own.
     """
     other = tmp_path / "other.nc"
     other.write_bytes(made.read_bytes())

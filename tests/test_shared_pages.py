@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import CHROMIUM, FLAGS, chromium_or_skip
+from browser import CHROMIUM, FLAGS, barriers, chromium_or_skip
 from dashboard_season import EMPTY, HOT, SEA, Made, small_season, thin_season
 
 from dashboard import charts, shared, words
@@ -391,6 +391,10 @@ def test_in_a_browser_without_a_network(
         assert "Red Bench" in page.inner_text("h1")
         assert all(url.startswith("file:") for url in asked)
         assert said == []
+        # What axe-core asks for needs scripts: the page itself has none.
+        page = browser.new_context(viewport={"width": width, "height": height}, offline=True).new_page()
+        page.goto((tmp_path / f"booking-{HOT}.html").as_uri())
+        assert barriers(page) == []
         browser.close()
 
 

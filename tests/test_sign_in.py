@@ -22,7 +22,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import pytest
 import streamlit as st
-from browser import await_answer, chromium, chromium_or_skip, free_port, opened, still
+from browser import await_answer, barriers, chromium, chromium_or_skip, free_port, opened, still
 from dashboard_season import HOT, small_season
 from hypothesis import given
 from hypothesis import strategies as some
@@ -429,6 +429,7 @@ def _through_the_door(started: subprocess.Popen[bytes], at: str, email: str) -> 
         page.goto(f"{at}/venue?booking={HOT}")
         page.wait_for_selector("h1:has-text('Sign in')", timeout=60_000)
         assert "Red Bench" not in page.content()
+        assert barriers(page) == []
         page.get_by_role("button", name="Sign in").click()
         wanted = "Which bookings" if email == "agent@example.org" else "Not on the list"
         page.wait_for_selector(f"h1:has-text('{wanted}')", timeout=60_000)

@@ -76,20 +76,21 @@ def _routines(season: Season, told: Told) -> None:
         )
     )
     rows, made = _places(season)
-    st.html(
-        markup.plain_table(
-            rows,
-            {"place": "Place", "figure": "Full show", **{n: n for n in made[1:]}},
-            "In, out or substitute, place by place in the order flown",
-        )
-    )
-    for r in told["routines"]:
-        if r["routine"] not in made:
-            st.html(
-                f'<p class="sh-note">{escape(r["routine"])}, a list of its own: '
-                f"{escape(', '.join(r['figures']))}.</p>"
+    with st.expander("Each routine, figure by figure"):
+        st.html(
+            markup.plain_table(
+                rows,
+                {"place": "Place", "figure": "Full show", **{n: n for n in made[1:]}},
+                "In, out or substitute, place by place in the order flown",
             )
-    st.html(f'<p class="sh-note">Joins checked: {escape(told["joins_checked"])}.</p>')
+        )
+        for r in told["routines"]:
+            if r["routine"] not in made:
+                st.html(
+                    f'<p class="sh-note">{escape(r["routine"])}, a list of its own: '
+                    f"{escape(', '.join(r['figures']))}.</p>"
+                )
+        st.html(f'<p class="sh-note">Joins checked: {escape(told["joins_checked"])}.</p>')
 
 
 def _against(composed: str, full: list[str]) -> str:
@@ -139,6 +140,7 @@ def _season(season: Season, told: Told, chosen: str) -> None:
             invented=season.invented,
         ),
         "Share of days of each show, by booking. The table below holds the numbers.",
+        tables.shows_of_season(season, told),
     )  # fmt: skip
     letters = ", ".join(f"{marks[n]} {n}" for n in order)
     st.html(
@@ -146,7 +148,6 @@ def _season(season: Season, told: Told, chosen: str) -> None:
         f"slot in "
         "discussion, the mean of the booking’s days.</p>"
     )
-    st.html(tables.shows_of_season(season, told))
     for b in season.bookings:
         if held[b.id]["status"] != "ok":
             st.html(f'<p class="sh-note">{escape(b.name)}: {escape(held[b.id]["status"])}</p>')
@@ -190,41 +191,43 @@ def _frontier(told: Told) -> None:
             )
     if lines:
         st.html(f"<p>{escape(' '.join(lines))}</p>")
-    if len(rows) > 1:
-        frame.chart(
-            charts_shows.frontier(
-                [{k: r[k] for k in ("count", "value", "changed")} for r in rows], rehearsed
-            ),
-            f"Expected crowd value a show against flown days with a further change, for "
-            f"{rows[0]['count']} to "
-            f"{rows[-1]['count']} routines rehearsed. The table below holds the numbers.",
-        )
-    st.html(
-        markup.plain_table(
-            [
-                {
-                    "count": str(r["count"]),
-                    "value": words.number(r["value"], digits=1),
-                    "changed": _tenth(r["changed"]),
-                    "composed": "; ".join(_against(c, full) for c in r["composed"]) or "nothing",
-                }
-                for r in rows
-            ],
+    table = markup.plain_table(
+        [
             {
-                "count": "Rehearsed",
-                "composed": "Beside the full show",
-                "value": "Expected crowd value a show",
-                "changed": "Flown days with a further change [%]",
-            },
-            f"Ring: the {rehearsed} of this season. The low-ceiling show is not counted. "
-            + (
-                f"{told['candidates']:,} routines join and were compared; no other set gives more."
-                if told["all_that_join"]
-                else f"{told['candidates']:,} of the routines that join were compared; another set could "
-                f"add at most {_number(told['could_lose_crowd_value']):.2f} of crowd value a show."
-            ),
-            numeric=("value", "changed"),
-        )
+                "count": str(r["count"]),
+                "value": words.number(r["value"], digits=1),
+                "changed": _tenth(r["changed"]),
+                "composed": "; ".join(_against(c, full) for c in r["composed"]) or "nothing",
+            }
+            for r in rows
+        ],
+        {
+            "count": "Rehearsed",
+            "composed": "Beside the full show",
+            "value": "Expected crowd value a show",
+            "changed": "Flown days with a further change [%]",
+        },
+        f"Routines rehearsed; this season {rehearsed}",
+        numeric=("value", "changed"),
+    )
+    compared = (
+        f"{told['candidates']:,} routines join and were compared; no other set gives more."
+        if told["all_that_join"]
+        else f"{told['candidates']:,} of the routines that join were compared; another set could add at most "
+        f"{_number(told['could_lose_crowd_value']):.2f} of crowd value a show."
+    )
+    st.html(
+        f'<p class="sh-note">Ring: the {rehearsed} of this season. The low-ceiling show is not counted. '
+        f"{compared}</p>"
+    )
+    if len(rows) == 1:
+        st.html(table)
+        return
+    frame.chart(
+        charts_shows.frontier([{k: r[k] for k in ("count", "value", "changed")} for r in rows], rehearsed),
+        f"Expected crowd value a show against flown days with a further change, for {rows[0]['count']} to "
+        f"{rows[-1]['count']} routines rehearsed. The table below holds the numbers.",
+        table,
     )
 
 
@@ -394,21 +397,21 @@ frame.begin(season, "Which show")
 booking = frame.choose_booking(season)
 told = answers.routines(season)
 row = next(r for r in told["bookings"] if r["booking"] == booking.id)
-with st.container(key="show_answer"):
+# Emptied first: nothing of another booking's page stands where it can be pushed down.
+with st.container(key="show_body"), st.empty().container():
     frame.notices(season, venue=season.days_of(booking.id)[0].venue)
     if row["status"] == "ok":
         st.html(markup.answer(sentences.which_show(told, row, booking)))
+        st.subheader(f"The shows at {booking.place}", anchor=False)
+        st.html(tables.shows(season, booking, row))
     else:
         frame.no_numbers(season, booking, season.days_of(booking.id)[0])
-_routines(season, told)
-_season(season, told, booking.id)
-if row["status"] == "ok":
-    st.subheader(f"The shows at {booking.place}", anchor=False)
-    st.html(tables.shows(season, booking, row))
-_frontier(told)
-_practice(season, told)
-if row["status"] == "ok":
-    _papers(season, booking)
+    _routines(season, told)
+    _season(season, told, booking.id)
+    _practice(season, told)
+    _frontier(told)
+    if row["status"] == "ok":
+        _papers(season, booking)
 with st.expander("How this is worked out"):
     st.markdown(
         "On every sampled hour of the past the show flown is the one worth most to the crowd times the "

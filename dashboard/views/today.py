@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from dashboard import answers, frame, markup, words
+from dashboard import answers, frame, markup, tables, words
 from dashboard.season import BookingRow, Day, load_season
 from pipeline import briefing
 from pipeline.air.variables import FT
@@ -26,11 +26,16 @@ _STATES = tuple(f"{sign} {text}" for sign, text in zip("○◐●", today.STATES
 """Shape beside the words, so that no colour is needed."""
 
 
-def _from_metar(elevation: float) -> today.Reading | None:
+def _key(name: str, venue: Venue) -> str:
+    """A control's name: each venue has its own, as no reading of one field is another's."""
+    return f"today_{name}_{venue.id}"
+
+
+def _from_metar(venue: Venue, elevation: float) -> today.Reading | None:
     with st.form("today_metar_form", border=False):
         text = st.text_area(
             "METAR or SPECI, whole as copied",
-            key="today_metar",
+            key=_key("metar", venue),
             height=80,
             placeholder="KXXX 191656Z 24012G20KT 10SM FEW080 33/08 A3012",
         )
@@ -43,7 +48,13 @@ def _from_metar(elevation: float) -> today.Reading | None:
 def _typed(venue: Venue, day: Day, elevation: float) -> today.Reading | None:
     def number(where: Any, label: str, low: float, high: float, key: str, step: float = 1.0) -> float | None:
         value = where.number_input(
-            label, low, high, None, step=step, key=f"today_{key}", format="%.2f" if step < 0.1 else "%.0f"
+            label,
+            low,
+            high,
+            None,
+            step=step,
+            key=_key(key, venue),
+            format="%.2f" if step < 0.1 else "%.0f",
         )
         return None if value is None else float(value)
 
@@ -59,13 +70,13 @@ def _typed(venue: Venue, day: Day, elevation: float) -> today.Reading | None:
         gust = number(third, "Gust peak [kt], empty if none reported", 0.0, 150.0, "gust")
         first, second, third = st.columns(3)
         ceiling = number(first, "Ceiling above the ground [ft]", 0.0, 60_000.0, "ceiling", 100.0)
-        clear = first.checkbox("No ceiling", key="today_no_ceiling")
+        clear = first.checkbox("No ceiling", key=_key("no_ceiling", venue))
         visibility = number(second, "Visibility [SM]", 0.0, 100.0, "visibility")
-        thunder = third.selectbox("Thunder", ["not looked", "no", "yes"], key="today_thunder")
+        thunder = third.selectbox("Thunder", ["not looked", "no", "yes"], key=_key("thunder", venue))
         at = st.time_input(
             f"Read at, local time on {words.date(day.date)}; empty leaves it untimed",
             None,
-            key="today_time",
+            key=_key("time", venue),
             width=420,
         )
         st.form_submit_button("Which show?", type="primary")
@@ -285,22 +296,28 @@ def _phone(booking: BookingRow) -> bytes:
 def _page(booking: BookingRow, day: Day) -> None:
     folder = answers.inputs(season)
     venue = next(v for v in folder.venues if v.id == str(season.labels["venue"][day.venue]))
+    # What is not on the screen Streamlit forgets: a reading outlives a look at another page.
+    kept = st.session_state.setdefault("today_given", {}).setdefault(venue.id, {})
+    kinds, station = _key("kind", venue), _key("elevation", venue)
+    for name, value in ({kinds: _METAR, station: float(venue.elevation_ft)} | kept).items():
+        st.session_state.setdefault(name, value)
     how, height = st.columns([1, 1], gap="medium")
     with how:
-        kind = st.segmented_control(
-            "Reading from", [_METAR, _TYPED], default=_METAR, required=True, key="today_kind"
-        )
+        kind = st.segmented_control("Reading from", [_METAR, _TYPED], required=True, key=kinds)
     with height:
         feet = st.number_input(
             "Elevation of the station that reports [ft]",
             -1400.0,
             15_000.0,
-            float(venue.elevation_ft),
             step=10.0,
             format="%.0f",
-            key=f"today_elevation_{venue.id}",
+            key=station,
         )
-    reading = _from_metar(feet * FT) if kind == _METAR else _typed(venue, day, feet * FT)
+    try:
+        reading = _from_metar(venue, feet * FT) if kind == _METAR else _typed(venue, day, feet * FT)
+    finally:
+        ours = [name for name in st.session_state if str(name).startswith("today_")]
+        kept.update({n: st.session_state[n] for n in ours if str(n).endswith(f"_{venue.id}")})
     with st.container(key="today_outcome"):
         if reading is None:
             wanted = (
@@ -308,7 +325,14 @@ def _page(booking: BookingRow, day: Day) -> None:
                 if kind == _METAR
                 else "temperature and altimeter setting are the least; what is left out is not cleared"
             )
-            st.html(markup.answer([f"No reading yet: {wanted}."]))
+            slot = day.slots[day.offered]
+            st.html(
+                markup.answer([f"No reading yet: {wanted}. What to look for at {slot.local} stands below."])
+            )
+            # In a box of their own: no line of an outcome takes the place of a table, and so moves.
+            with st.container():
+                st.html(tables.first_limits(season, day, slot))
+                st.html(tables.act(season, day, slot))
             return
         told = _answered(booking, day, folder, venue, reading)
         _which(told)
