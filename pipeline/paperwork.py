@@ -567,6 +567,13 @@ def which_show_sheet(day: PaperDay) -> Sheet:
     onto = _choice(shows, routines, limits.conditions_from_air(da, w, np.zeros_like(da), w, w))
     act = day.season.act_limits(day.venue)
     lowest = min([act.ceiling_ft.limit, *(show.own_minima["ceiling"][1] / FT for show in low_shows)])
+    tops = [day.tops[show.name] / FT if day.tops else 0.0 for show in shows]
+    think = max(act.ceiling_ft.comfortable, *tops)
+    climbs = ", ".join(
+        f"{letter} {top:,.0f} ft"
+        for letter, top in zip(letters, tops, strict=True)
+        if top > act.ceiling_ft.limit
+    )
     names = "; ".join(f"{letter} = {show.name} show" for letter, show in zip(letters, shows, strict=True))
     return Sheet(
         "Which show",
@@ -584,7 +591,7 @@ def which_show_sheet(day: PaperDay) -> Sheet:
                     f"{lowest:,.0f} ft, visibility {act.visibility_sm.limit:g} SM or worse"
                     + ("; thunder." if act.thunder == "stop" else "."),
                     *(
-                        f"Ceiling under {act.ceiling_ft.comfortable:,.0f} ft: think of the {show.name} show"
+                        f"Ceiling under {think:,.0f} ft: think of the {show.name} show"
                         + (
                             "."
                             if lowest == act.ceiling_ft.limit
@@ -592,6 +599,7 @@ def which_show_sheet(day: PaperDay) -> Sheet:
                         )
                         for show in low_shows
                     ),
+                    *([f"Not under a ceiling as low as it climbs: {climbs}."] if climbs else []),
                     "Each cell holds up to its own figures: take the next higher row and column. The gust "
                     "spread is taken as a third of the gust; in a wider spread think again. Off-crowd wind "
                     "and wind along the line are not in these tables.",

@@ -203,8 +203,6 @@ def _headline(answer: Answer) -> str:
         line += f"; think about {', '.join(state.doubtful)}"
     if act:
         line += f"; for the whole act think about {_named(act)}"
-    if climbs := climbs_told(state):
-        line += f"; it {climbs}"
     return line + "."
 
 

@@ -298,11 +298,11 @@ def test_the_air_to_come_is_judged_as_if_it_were_read() -> None:
 @pytest.mark.parametrize(
     ("ceiling_ft", "under"), [(2600, True), (3000, True), (3100, False), (np.inf, False)]
 )
-def test_a_ceiling_below_the_top_of_the_show_makes_one_think(ceiling_ft: float, under: bool) -> None:
-    """Above every minimum, no higher than the show's 3,000 ft: think, of the show that climbs there alone."""
+def test_a_show_is_out_under_a_ceiling_that_is_no_higher_than_its_top(ceiling_ft: float, under: bool) -> None:
+    """Above every minimum, no higher than the show's 3,000 ft: out, and it alone; the card says as much."""
     shows = (dataclasses.replace(SHOWS[0], top=3000 * FT), dataclasses.replace(SHOWS[1], top=900 * FT))
     reading = dataclasses.replace(GOOD, ceiling=ceiling_ft * FT)
-    told = today.judge(
+    answer = today.judge(
         reading,
         over(reading),
         CURVES,
@@ -310,9 +310,12 @@ def test_a_ceiling_below_the_top_of_the_show_makes_one_think(ceiling_ft: float, 
         ROUTINES[:2],
         act_comfortable={k: v[0] for k, v in ACT.items()},
         act_limit={k: v[1] for k, v in ACT.items()},
-    ).shows
+    )
+    told = answer.shows
+    assert (answer.show, answer.no_show) == (shows[1 if under else 0].name, ())
+    assert told[0].chance == 1.0 if under else told[0].chance < 1.0
     assert told[0].under == ((3000 * FT, ceiling_ft * FT) if under else None)
-    assert told[0].state == (THINK if under else NO_SECOND_THOUGHT)
+    assert told[0].state == (LEAVE_OUT if under else NO_SECOND_THOUGHT)
     assert (told[1].under, told[1].state) == (None, NO_SECOND_THOUGHT)
 
 

@@ -17,8 +17,8 @@ from pipeline.air.show_hours import density_altitude_at, station_cycles
 from pipeline.air.variables import FT
 from pipeline.decisions import today
 from pipeline.observed import metar_reading
-from pipeline.papers.sheet import Table
-from pipeline.paperwork import booking_days, director_sheet, show_tops
+from pipeline.papers.sheet import Lines, Table
+from pipeline.paperwork import booking_days, director_sheet, show_tops, which_show_sheet
 from pipeline.run import site_of
 from pipeline.stations.store import Store
 from pipeline.venue_hours import read_station
@@ -105,7 +105,10 @@ def test_a_morning_s_reading_is_not_the_answer_for_the_afternoon() -> None:
 
 
 def test_a_show_that_climbs_into_the_ceiling_says_so() -> None:
-    """Above the act's minima, below the full show's top: said in its line, as high as on the director's."""
+    """Above the act's minima, as high as the full show's top on the director's sheet: out, and said why.
+
+    The show for low ceilings stands in, and figures that only shows so high hold are out with them.
+    """
     made = papers_season()
     tops = show_tops(made.season, made.ds, HIGH)
     feet = round(tops["full"] / FT)
@@ -115,9 +118,27 @@ def test_a_show_that_climbs_into_the_ceiling_says_so() -> None:
         told(made, HIGH, f"KAAA 101500Z 16005KT 10SM OVC{h // 100:03d} 02/M05 A3030", tops=tops)
         for h in (feet, feet + 100)
     )
-    assert f"it climbs to {feet:,} ft above the field, the ceiling is {feet:,} ft" in below.headline
-    assert f"climbs to {feet:,} ft above the field" in today_text(below, ())
-    assert "climbs" not in above.headline
+    assert f"climbs to {feet:,} ft above the field, the ceiling is {feet:,} ft" in today_text(below, ())
+    full = next(s for s in below.answer.shows if s.name == "full")
+    assert (full.state, full.chance) == (today.LEAVE_OUT, 1.0)
+    assert below.show != "full"
+    assert next(s for s in above.answer.shows if s.name == "full").under is None
+    lowest = min(tops[s.name] for s in below.answer.shows if s.name != "low-ceiling")
+    assert lowest > 1500 * FT
+    low = told(
+        made, HIGH, f"KAAA 101500Z 16005KT 10SM OVC{round(lowest / FT / 100):03d} 02/M05 A3030", tops=tops
+    )
+    assert low.headline.startswith("Low-ceiling show")
+    assert {f.state for f in low.answer.figures if "ribbon" in f.name or "loop" in f.name} == {
+        today.LEAVE_OUT
+    }
+    sheet = " ".join(
+        line
+        for b in which_show_sheet(booking_days(made.season, made.ds, [HIGH])[0][0]).blocks
+        if isinstance(b, Lines)
+        for line in b.lines
+    )
+    assert f"Not under a ceiling as low as it climbs: FULL {feet:,} ft" in sheet
     director = director_sheet(booking_days(made.season, made.ds, [HIGH])[0][0])
     (table,) = [b for b in director.blocks if isinstance(b, Table)]
     assert {row[0]: row[3] for row in table.rows} == {k: f"{v / FT:,.0f}" for k, v in tops.items()}

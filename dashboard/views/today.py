@@ -196,8 +196,8 @@ def _states(told: TodayAnswer) -> None:
                     {
                         "show": s.name,
                         "state": _STATES[s.state],
-                        "out": ", ".join(s.out) or "–",
-                        "think": "; ".join(filter(None, [", ".join(s.doubtful), climbs_told(s)])) or "–",
+                        "out": "; ".join(filter(None, [", ".join(s.out), climbs_told(s)])) or "–",
+                        "think": ", ".join(s.doubtful) or "–",
                         "changed": "–" if s.state == today.LEAVE_OUT else words.percent(s.chance),
                     }
                     for s in told.answer.shows

@@ -287,14 +287,14 @@ class ShowState:
     name
         The routine.
     state
-        That of its worst figure, or of the weather minima it flies by; at least think with a ceiling that is
-        no higher than its top.
+        That of its worst figure, or of the weather minima it flies by; left out under a ceiling that is no
+        higher than its top.
     out, doubtful
         Figures to leave out, and figures to think about.
     chance
         Chance that something in it is changed for a condition that was observed; 1 where a figure is out.
     minima
-        State of each of the weather minima it flies by.
+        State of each of the weather minima it flies by, its own top one of them.
     under
         Its top and the ceiling, where that is no higher [m]; None where it is, or either is not known.
     """
@@ -477,6 +477,9 @@ def judge(
     point["gust_spread"] = np.where(
         np.isnan(point["gust_spread"]) & ~np.isnan(point["gust"]), 0.0, point["gust_spread"]
     )
+    # A low-ceiling show is for a ceiling known to be below the full show's comfort, or below another's top.
+    tops = [show.top for show in shows if "ceiling" not in show.own_minima]
+    low_ceiling = reading.ceiling < act_comfortable["ceiling"] or any(reading.ceiling <= top for top in tops)
     told, worth, grounds = [], [], []
     for show, routine in zip(shows, routines, strict=True):
         out = tuple(figures[f].name for f in show.figures if figures[f].state == LEAVE_OUT)
@@ -484,8 +487,10 @@ def judge(
         low = {**act_comfortable, **{k: v[0] for k, v in show.own_minima.items()}}
         high = {**act_limit, **{k: v[1] for k, v in show.own_minima.items()}}
         minima, _ = _act(reading, air, low, high, thunder_stops)
-        # A low-ceiling show is for a ceiling known to be below the full show's comfort.
-        spare = "ceiling" in show.own_minima and not reading.ceiling < act_comfortable["ceiling"]
+        under = (show.top, reading.ceiling) if reading.ceiling <= show.top else None
+        if under is not None:
+            minima["ceiling"] = LEAVE_OUT
+        spare = "ceiling" in show.own_minima and not low_ceiling
         ground = [cause for cause, state in minima.items() if state == LEAVE_OUT]
         amber = [cause for cause, state in minima.items() if state == THINK]
         if two_amber_is_red and not ground and len(amber) >= 2:
@@ -494,12 +499,8 @@ def judge(
         # Of the conditions observed; an unobserved one is told by the figures that need it.
         by_cause = np.nan_to_num(routine.by_cause(point), nan=0.0)
         chance = 1.0 if out or ground else float(np.max(1.0 - np.prod(1.0 - by_cause, axis=0)))
-        under = (show.top, reading.ceiling) if reading.ceiling <= show.top else None
         state = max(
-            [figures[f].state for f in show.figures]
-            + list(minima.values())
-            + [LEAVE_OUT] * bool(ground)
-            + [THINK] * (under is not None)
+            [figures[f].state for f in show.figures] + list(minima.values()) + [LEAVE_OUT] * bool(ground)
         )
         told.append(ShowState(show.name, state, out, doubtful, chance, minima, under))
         worth.append(0.0 if state == LEAVE_OUT or spare else show.crowd_value * (1.0 - chance))
