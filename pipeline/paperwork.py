@@ -519,7 +519,8 @@ def which_show_sheet(day: PaperDay) -> Sheet:
 
     A show stands in a cell when it is worth most times the chance that it needs no change; it is doubted
     where that chance of change is one in twenty or more, and nothing stands where every show holds a
-    figure at or beyond its limit at the cell's worse edge.
+    figure at or beyond its limit at the cell's worse edge. Two cells of one row are marked where the lesser
+    of their shows is out in the air of both, as where two ambers are one red.
     """
     # The low-ceiling show is for low ceilings, whatever the air.
     kept = [i for i, show in enumerate(day.shows) if not show.own_minima]
@@ -539,7 +540,13 @@ def which_show_sheet(day: PaperDay) -> Sheet:
         conditions = limits.conditions_from_air(da, across, np.zeros_like(da), g, wind)
         return _choice(shows, routines, conditions)
 
-    def table(choice: npt.NDArray[np.int64], chance: FloatArray, heads: FloatArray, words: str) -> Table:
+    def table(
+        choice: npt.NDArray[np.int64],
+        chance: FloatArray,
+        marked: npt.NDArray[np.bool_],
+        heads: FloatArray,
+        words: str,
+    ) -> Table:
         rows, shaded = [], []
         for r, feet in enumerate(altitude):
             cells = []
@@ -549,7 +556,7 @@ def which_show_sheet(day: PaperDay) -> Sheet:
                     shaded.append((r, c + 1))
                 else:
                     doubt = "?" if chance[r, c] >= 0.05 else ""
-                    cells.append(letters[choice[r, c]] + doubt)
+                    cells.append(letters[choice[r, c]] + doubt + ("!" if marked[r, c] else ""))
             rows.append((f"{feet:,.0f}", *cells))
         return Table(
             (f"DA to, ft · {words}, to kt", *(f"{k:.0f}" for k in heads)),
@@ -565,6 +572,13 @@ def which_show_sheet(day: PaperDay) -> Sheet:
     # Wind on the crowd with no more gust than the wind itself: the first table judges the gust.
     da, w = np.meshgrid(altitude * FT, crowd * KT, indexing="ij")
     onto = _choice(shows, routines, limits.conditions_from_air(da, w, np.zeros_like(da), w, w))
+    da, g, w = np.meshgrid(altitude * FT, speed * KT, crowd * KT, indexing="ij")
+    both = limits.conditions_from_air(da, w, np.zeros_like(da), g, whole_knots(g * (1.0 - SPREAD_SHARE)))
+    worth = np.array([*(show.crowd_value for show in shows), -1.0])
+    one, other = gusty[0][:, :, None], onto[0][:, None, :]
+    lesser = np.where(worth[one] <= worth[other], one, other)
+    kept_in_both = np.stack([1.0 - routine(both) for routine in routines])
+    red = (lesser >= 0) & (np.take_along_axis(kept_in_both, np.maximum(lesser, 0)[None], 0)[0] <= 0.0)
     act = day.season.act_limits(day.venue)
     lowest = min([act.ceiling_ft.limit, *(show.own_minima["ceiling"][1] / FT for show in low_shows)])
     tops = [day.tops[show.name] / FT if day.tops else 0.0 for show in shows]
@@ -579,12 +593,13 @@ def which_show_sheet(day: PaperDay) -> Sheet:
         "Which show",
         day.title,
         f"{day.booking.id} · slot {day.start} · read both tables; the lesser show stands. {names}; "
-        "? = think, a change is likely enough; – = no rehearsed show",
+        "? = think, a change is likely enough; – = no rehearsed show"
+        + ("; ! in both tables = –" if red.any() else ""),
         (
             Lines((), "1. Density altitude and gust peak", points=11.0),
-            table(*gusty, speed, "gust"),
+            table(*gusty, red.any(axis=2), speed, "gust"),
             Lines((), "2. Density altitude and wind on the crowd", points=11.0),
-            table(*onto, crowd, "wind"),
+            table(*onto, red.any(axis=1), crowd, "wind"),
             Lines(
                 (
                     f"Nothing at all: runway crosswind {act.runway_crosswind_kt.limit:g} kt, ceiling "

@@ -55,6 +55,7 @@ SCHEMA_VERSION = "6"
 NO_UNITS: dict[str, str] = {
     "currency": "in the season's currency, which the file's attribute of that name tells",
     "SI": "SI units of the condition's own quantity: metres, or metres per second",
+    "m0.5 s-0.5": "in the square root of metres per second, for which CF has no unit: exponents are whole",
 }
 """What stands for a unit in the schema and is none that CF knows, in words."""
 

@@ -21,6 +21,7 @@ from pipeline import briefing, paperwork
 from pipeline.air.atmosphere import standard_temperature
 from pipeline.air.variables import FT, KT
 from pipeline.cli import main
+from pipeline.decisions import limits
 from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir
@@ -374,6 +375,45 @@ def test_which_show_table_is_cautious_at_every_step() -> None:
             held = np.array([[worth[cell.rstrip("?")] for cell in row[1:]] for row in table.rows])
             assert (np.diff(held, axis=0) <= 0).all()
             assert (np.diff(held, axis=1) <= 0).all()
+
+
+@pytest.mark.parametrize("two_amber", [False, True])
+def test_both_which_show_tables_together_name_no_show_that_is_out(two_amber: bool) -> None:
+    """Gust and wind past comfortable of one figure, one red if the pilot says so: marked in both tables.
+
+    Held against the figures' own numbers: standardised, comfortable is -1 and the limit 1.
+    """
+    one = day(BEACH)
+    routines = tuple(
+        limits.RoutineChance(replace(r.curves, two_amber_is_red=two_amber), correlation=0.8)
+        for r in one.routines
+    )
+    one = replace(one, routines=routines)
+    sheet = paperwork.which_show_sheet(one)
+    gusty, onto = _tables(sheet)
+    shows = [(s, r) for s, r in zip(one.shows, routines, strict=True) if not s.own_minima]
+    held = dict(zip(paperwork._codes([s for s, _ in shows]), shows, strict=True))
+
+    def amber(curves: limits.Curves, condition: str, value: float) -> np.ndarray:
+        z = limits.standardised(value * KT, curves.comfortable[condition], curves.limit[condition])
+        return np.asarray(z) > -1.0
+
+    reds = 0
+    for row, other in zip(gusty.rows, onto.rows, strict=True):
+        for gust, first in zip(gusty.header[1:], row[1:], strict=True):
+            for wind, second in zip(onto.header[1:], other[1:], strict=True):
+                if "–" in (first, second):
+                    continue
+                codes = (first.rstrip("?!"), second.rstrip("?!"))
+                curves = held[min(codes, key=lambda code: held[code][0].crowd_value)][1].curves
+                red = amber(curves, "gust", float(gust)) & amber(curves, "wind_toward_crowd", float(wind))
+                if two_amber and red.any():
+                    reds += 1
+                    assert first.endswith("!")
+                    assert second.endswith("!")
+    assert (reds > 0) == two_amber
+    assert ("! in both tables = –" in sheet.subtitle) == two_amber
+    assert two_amber or "!" not in str(gusty.rows + onto.rows)
 
 
 def test_which_show_sheet_has_one_least_ceiling() -> None:

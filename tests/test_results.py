@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -92,12 +93,16 @@ def test_every_variable_says_what_it_is(ds: xr.Dataset) -> None:
 
 
 def test_units_are_known_to_a_units_library() -> None:
-    """Every unit that is written is parsed by MetPy's unit registry, as CF 1.11 section 3.1 asks for."""
+    """Every unit that is written is parsed by MetPy's unit registry, as CF 1.11 section 3.1 asks for.
+
+    Exponents are whole, as UDUNITS has them, whose strings CF takes; it reads m0.5 as half of m0.
+    """
     from metpy.units import units
 
     # "1" is none; K-1 and K year-1 are written as CF writes them.
     for unit in {f.units for f in SCHEMA.values()} - {"", "1", *NO_UNITS}:
         units.parse_units(unit)
+        assert re.fullmatch(r"[A-Za-z_]+(-?[1-9])?( [A-Za-z_]+(-?[1-9])?)*", unit), unit
 
 
 def test_round_trip(made: Path, ds: xr.Dataset, tmp_path: Path) -> None:
