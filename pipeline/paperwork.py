@@ -572,8 +572,9 @@ def which_show_sheet(day: PaperDay) -> Sheet:
     # Wind on the crowd with no more gust than the wind itself: the first table judges the gust.
     da, w = np.meshgrid(altitude * FT, crowd * KT, indexing="ij")
     onto = _choice(shows, routines, limits.conditions_from_air(da, w, np.zeros_like(da), w, w))
-    da, g, w = np.meshgrid(altitude * FT, speed * KT, crowd * KT, indexing="ij")
-    both = limits.conditions_from_air(da, w, np.zeros_like(da), g, whole_knots(g * (1.0 - SPREAD_SHARE)))
+    air, g, toward = np.meshgrid(altitude * FT, speed * KT, crowd * KT, indexing="ij")
+    mean = whole_knots(g * (1.0 - SPREAD_SHARE))
+    both = limits.conditions_from_air(air, toward, np.zeros_like(air), g, mean)
     worth = np.array([*(show.crowd_value for show in shows), -1.0])
     one, other = gusty[0][:, :, None], onto[0][:, None, :]
     lesser = np.where(worth[one] <= worth[other], one, other)
