@@ -5,6 +5,7 @@ Composition only: it reads the results and calls `pipeline.decisions`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -314,7 +315,8 @@ def today_answer(
             then = judged(over.thinner(show_da))
             headline += (
                 f" That is for the air of this reading. At {start}, in about "
-                f"{round(show_da / FT, -2):,.0f} ft of density altitude and this wind: {_headline(then)}"
+                f"{100 * math.ceil(show_da / FT / 100.0 - 1e-6):,} ft of density altitude and this wind: "
+                f"{_headline(then)}"
             )
     return TodayAnswer(
         booking=booking,
