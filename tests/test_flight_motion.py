@@ -234,6 +234,10 @@ def _reference(
             if segment.speed_after is not None:
                 state[2] = segment.speed_after / np.sqrt(sigma)
             continue
+        if segment.speed is not None and np.sin(step.gamma) < 0:
+            sigma = (1 - 0.0065 * (da + state[1]) / 288.15) ** 4.2558797
+            if state[2] * np.sqrt(sigma) >= segment.speed:
+                continue  # a down-line begun faster than it ends is none
 
         def motion(
             _t: float, y: npt.NDArray[np.floating], step: Step = step, turns: bool = turns
@@ -272,6 +276,10 @@ def _reference(
         ("hammerhead", 1),
         ("square_loop", 5),
         ("outside_loop", 4),
+        ("humpty_bump", 6),
+        ("tumble", 6),
+        ("wingover", 5),
+        ("cuban_eight", 15),
     ],
 )
 @pytest.mark.parametrize("da", [0.0, 2400.0])
