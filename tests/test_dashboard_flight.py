@@ -466,7 +466,7 @@ def test_energy_page_says_what_the_routine_says(monkeypatch: pytest.MonkeyPatch,
     assert seen is not None
     assert seen[2].startswith(seen[1])
     assert int(seen[1].split()[0].replace(",", "")) % 500 == 0
-    assert f"up to the next 500 ft as on the cards ({seen[1].split()[0]} ft" in _text(app)
+    assert f"rounded up to 500 ft as on the cards ({seen[1].split()[0]} ft" in _text(app)
     _slider(app).set_value(da).run()
     text = _text(_quiet(app))
     held = _held(monkeypatch, made)

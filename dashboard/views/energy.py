@@ -111,7 +111,7 @@ def _answer(
                 (slot_air.median, "At this slot’s median"),
                 (
                     _thin_ft(air, slot_air),
-                    "At what one day in ten exceeds, up to the next 500 ft as on the cards",
+                    "At what one day in ten exceeds, rounded up to 500 ft as on the cards",
                 ),
             )
         ]
