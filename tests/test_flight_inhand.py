@@ -560,7 +560,7 @@ def test_what_the_aircraft_forbids_is_told_by_key() -> None:
     [
         (LIBRARY["inverted_pass"], {"min_load_factor": -0.5}, "segments[0]", "-1.0 g to hold the path"),
         (LIBRARY["slow_roll"], {"min_load_factor": -0.5}, "segments[0]", "-1.0 g to hold the path"),
-        (LIBRARY["half_cuban"], {"min_load_factor": -0.5}, "segments[4]", "-0.9 g to hold the path"),
+        (LIBRARY["half_cuban"], {"min_load_factor": -0.5}, "segments[5]", "-0.7 g to hold the path"),
         # 1/cos 78° = 4.81
         (
             replace(LIBRARY["photo_pass"], segments=(hold(seconds=8.0, bank=78.0),), entry_speed=150 * KT),
