@@ -429,7 +429,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     out = [names[f] for f in full if f not in show.figures]
     new = [names[f] for f in show.figures if f not in full]
     lines = []
-    if length > (slot := 60.0 * day.booking.length_min):
+    if length > (slot := 60.0 * day.booking.length_min) + 1e-6:
         over = minutes_and_seconds(length - slot)
         lines.append(f"Longer than the slot of {day.booking.length_min:g} minutes by {over}.")
     if out:
@@ -641,7 +641,7 @@ def director_sheet(day: PaperDay) -> Sheet:
     rows, over_slot = [], []
     for show in shows:
         length = float(day.seconds(show)[list(show.figures)].sum())
-        if length > 60.0 * day.booking.length_min:
+        if length > 60.0 * day.booking.length_min + 1e-6:
             over_slot.append(show.name)
         rows.append(
             (

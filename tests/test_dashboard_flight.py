@@ -461,6 +461,12 @@ def test_energy_page_says_what_the_routine_says(monkeypatch: pytest.MonkeyPatch,
     """Length, climbing legs and first break, against the routine flown by itself in that air; 15 min slot."""
     made = small_season()
     app = _app(monkeypatch, "energy", made, booking=HOT)
+    # What one day in ten exceeds is told in the air of the cards, where the slider begins.
+    seen = re.search(r"1 day in 10 ([\d,]+ .+?) slider ([\d,]+ .+?) Least height", _text(app))
+    assert seen is not None
+    assert seen[2].startswith(seen[1])
+    assert int(seen[1].split()[0].replace(",", "")) % 500 == 0
+    assert f"rounded up to 500 ft as on the cards ({seen[1].split()[0]} ft" in _text(app)
     _slider(app).set_value(da).run()
     text = _text(_quiet(app))
     held = _held(monkeypatch, made)

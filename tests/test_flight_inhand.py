@@ -560,7 +560,7 @@ def test_what_the_aircraft_forbids_is_told_by_key() -> None:
     [
         (LIBRARY["inverted_pass"], {"min_load_factor": -0.5}, "segments[0]", "-1.0 g to hold the path"),
         (LIBRARY["slow_roll"], {"min_load_factor": -0.5}, "segments[0]", "-1.0 g to hold the path"),
-        (LIBRARY["half_cuban"], {"min_load_factor": -0.5}, "segments[4]", "-0.9 g to hold the path"),
+        (LIBRARY["half_cuban"], {"min_load_factor": -0.5}, "segments[5]", "-0.7 g to hold the path"),
         # 1/cos 78° = 4.81
         (
             replace(LIBRARY["photo_pass"], segments=(hold(seconds=8.0, bank=78.0),), entry_speed=150 * KT),
@@ -656,12 +656,16 @@ def test_speed_in_hand_is_the_least_of_every_held_path() -> None:
 
 @pytest.mark.parametrize("name", sorted(LIBRARY))
 def test_what_is_in_hand_does_not_depend_on_where_the_nodes_lie(name: str) -> None:
-    """Flown in steps a tenth as wide: speed in hand within 0.4 kt, lowest and highest within 2 ft."""
+    """Flown in steps a tenth as wide: speed in hand within 0.4 kt, lowest and highest within 2 ft.
+
+    A float's slowest point lies between two nodes: within 0.05 kt.
+    """
     air = FieldAir(np.array([0.0, 2500.0]))
     coarse = in_hand(LIBRARY[name], BIPLANE, air, FLOOR, stall_margin=CUSHIONS.speed)
     fine = fly(LIBRARY[name], BIPLANE, air, stall_margin=CUSHIONS.speed, degrees_per_node=2.0)
     speed = np.min(inhand._speeds_in_hand(fine, BIPLANE), axis=0)
-    np.testing.assert_allclose(coarse.speed, speed, atol=0.4 * KT)
+    floats = name in ("humpty_bump", "tumble", "wingover")
+    np.testing.assert_allclose(coarse.speed, speed, atol=(0.05 if floats else 0.4) * KT)
     np.testing.assert_allclose(coarse.lowest, fine.lowest, atol=2.0 * FT)
     np.testing.assert_allclose(coarse.highest, fine.highest, atol=2.0 * FT)
 

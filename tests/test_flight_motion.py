@@ -234,6 +234,10 @@ def _reference(
             if segment.speed_after is not None:
                 state[2] = segment.speed_after / np.sqrt(sigma)
             continue
+        if segment.speed is not None and np.sin(step.gamma) < 0:
+            sigma = (1 - 0.0065 * (da + state[1]) / 288.15) ** 4.2558797
+            if state[2] * np.sqrt(sigma) >= segment.speed:
+                continue  # a down-line begun faster than it ends is none
 
         def motion(
             _t: float, y: npt.NDArray[np.floating], step: Step = step, turns: bool = turns
@@ -268,10 +272,14 @@ def _reference(
     [
         ("loop", 4),
         ("split_s", 1),
-        ("half_cuban", 6),
+        ("half_cuban", 7),
         ("hammerhead", 1),
         ("square_loop", 5),
         ("outside_loop", 4),
+        ("humpty_bump", 6),
+        ("tumble", 6),
+        ("wingover", 5),
+        ("cuban_eight", 17),
     ],
 )
 @pytest.mark.parametrize("da", [0.0, 2400.0])
@@ -459,6 +467,28 @@ def test_direction_and_attitude(
         entered_inverted,
         left_inverted,
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "degrees"),
+    [
+        ("half_cuban", [-45, -45]),
+        ("cuban_eight", [-45, -45, -45, -45, -45]),
+        ("reverse_half_cuban", [45, 45, 45]),
+        ("hammerhead", [90, -90]),
+        ("humpty_bump", [90, -90]),
+        ("vertical_roll", [90, 90, -90]),
+        ("tailslide", [90, -90]),
+        ("square_loop", [90, 0]),
+    ],
+)
+def test_lines_are_as_steep_as_the_trade_flies_them(name: str, degrees: list[float]) -> None:
+    """Lines and rolls on them: a Cuban eight's at 45° (from memory: the aerobatic catalogue draws them so).
+
+    A gate on the way to a flatter line would be hundreds of feet too low for the figure as it is flown.
+    """
+    straight = [s.gamma for s in steps(LIBRARY[name]) if s.segment.kind in ("line", "roll", "hold")]
+    np.testing.assert_allclose(np.sin(straight), np.sin(np.radians(degrees)), atol=1e-12)
 
 
 def test_the_second_half_meets_the_base_or_says_by_how_much_it_breaks_it() -> None:

@@ -494,6 +494,13 @@ def test_durations_hold_the_climbs_that_thin_air_asks_for() -> None:
     over = f"by {int(minutes) - 11}:{seconds}."
     assert f"Longer than the slot of 11 minutes {over}" in " ".join(_lines(card))
     assert "Longer than the slot" not in " ".join(_lines(paperwork.director_sheet(replace(one, longer={}))))
+    # A sum of seconds a billionth over the slot is not longer than it.
+    exact = replace(one, longer={"full": np.full(len(one.shows[0].figures), 1e-10)})
+    whole = round(float(exact.seconds(one.shows[0])[list(one.shows[0].figures)].sum()))
+    slot = one.booking.model_copy(update={"length_min": whole / 60.0})
+    exact = replace(exact, booking=slot)
+    for sheet in (paperwork.director_sheet(exact), paperwork.pilot_card(exact, one.shows[0])):
+        assert "Longer than the slot" not in " ".join(_lines(sheet))
 
 
 def test_a_routine_chosen_for_its_slot_fits_it_on_every_card() -> None:

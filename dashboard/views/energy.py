@@ -48,7 +48,7 @@ def _against_slot(air: RoutineAir, i: int, slot_minutes: float) -> str:
     over = float(air.energy.over_slot(60.0 * slot_minutes)[i])
     if math.isnan(over):
         return words.MISSING
-    if over > 0:
+    if over > 1e-6:
         return f"{_clock(over)} too long"
     return f"{_clock(math.floor(-over + 1e-6))} to spare"
 
@@ -84,6 +84,15 @@ def _case(air: RoutineAir, i: int, slot_minutes: float) -> str:
     )
 
 
+def _thin_ft(air: RoutineAir, slot_air: SlotAir) -> float:
+    """Density altitude for what one day in ten exceeds [ft]: that which the cards take, so that the page and
+    they tell one length.
+    """
+    if not math.isfinite(slot_air.high):
+        return math.nan
+    return min(slot_air.start, float(air.grid_ft[-1]))
+
+
 def _answer(
     show: str,
     booking: BookingRow,
@@ -100,7 +109,10 @@ def _answer(
             f"{_case(air, flight.position(air.grid_ft, da), slot_minutes)}."
             for da, when in (
                 (slot_air.median, "At this slot’s median"),
-                (slot_air.high, "At what one day in ten exceeds"),
+                (
+                    _thin_ft(air, slot_air),
+                    "At what one day in ten exceeds, rounded up to 500 ft as on the cards",
+                ),
             )
         ]
         lines[1] = lines[1].removeprefix(f"{head}. ")
@@ -118,7 +130,7 @@ def _airs(air: RoutineAir, slot_air: SlotAir, chosen: float) -> list[tuple[str, 
     held = [
         ("sea level", 0.0),
         ("median", slot_air.median),
-        ("1 day in 10", slot_air.high),
+        ("1 day in 10", _thin_ft(air, slot_air)),
         ("slider", chosen),
     ]
     return [(name, flight.position(air.grid_ft, da)) for name, da in held if math.isfinite(da)]

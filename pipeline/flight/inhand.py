@@ -196,7 +196,7 @@ def in_hand(
             bottom[mine] = np.minimum(bottom[mine], flown.height[node][mine] - lost)
     return InHand(
         height=np.asarray(bottom - floor),
-        speed=np.where(flown.failure == 0, np.min(_speeds_in_hand(flown, aircraft), axis=0), np.nan),
+        speed=np.where(flown.failure == 0, -flown.greatest(-_speeds_in_hand(flown, aircraft)), np.nan),
         lowest=lowest,
         highest=flown.highest,
         greatest_load_factor=np.asarray(np.max(flown.load_factor, axis=0)),

@@ -122,26 +122,29 @@ class Flown:
     @property
     def lowest(self) -> FloatArray:
         """Lowest height as flown, recoveries meeting the base where they can [m]."""
-        return -self._greatest(-self.height)
+        return -self.greatest(-self.height)
 
     @property
     def highest(self) -> FloatArray:
         """Greatest height [m]."""
-        return self._greatest(self.height)
+        return self.greatest(self.height)
 
     @property
     def fastest(self) -> FloatArray:
         """Greatest equivalent airspeed [m/s]."""
-        return self._greatest(self.equivalent_airspeed)
+        return self.greatest(self.equivalent_airspeed)
 
-    def _greatest(self, values: FloatArray) -> FloatArray:
-        """Greatest along the path, between nodes too: the top of the parabola through three of a segment."""
+    def greatest(self, values: FloatArray) -> FloatArray:
+        """Greatest along the path, between nodes too: the top of the parabola through three of a segment.
+
+        Values at the nodes; minus infinity where one does not count.
+        """
         before, here, after = values[:-2], values[1:-1], values[2:]
         same = self.segment[1:-1] == self.segment[2:]
         same = same.reshape(same.shape + (1,) * (values.ndim - same.ndim))
         with np.errstate(invalid="ignore"):
             # Past a figure's own end its last node is repeated, in no time.
-            inside = same & (self.time[2:] > self.time[1:-1])
+            inside = same & (self.time[2:] > self.time[1:-1]) & (before > -np.inf) & (after > -np.inf)
             bend = 2.0 * here - before - after
             crest = inside & (here >= before) & (here >= after) & (bend > 0.0)
             rise = np.divide((after - before) ** 2, 8.0 * bend, out=np.zeros_like(here), where=crest)
