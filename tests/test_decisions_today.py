@@ -373,6 +373,26 @@ def test_two_ambers_are_one_red_where_the_pilot_says_so() -> None:
     assert judged(rough, two_amber=True).figures[0].state == THINK
 
 
+def test_what_was_not_observed_is_no_second_amber() -> None:
+    """Temperature and setting alone: everything else is to be thought about, nothing is past its limit."""
+    bare = dataclasses.replace(
+        GOOD, wind_speed=math.nan, wind_from=math.nan, gust=math.nan, visibility=math.nan, ceiling=math.nan,
+        thunder=math.nan,
+    )  # fmt: skip
+    answer = judged(bare, two_amber=True)
+    assert answer.no_show == ()
+    assert answer.show == judged(bare).show != ""
+    assert {figure.state for figure in answer.figures} == {THINK}
+    one = dataclasses.replace(bare, wind_speed=20.0 * KT, gust=24.0 * KT, wind_from=170.0)
+    assert (
+        judged(dataclasses.replace(at_altitude(7000), wind_speed=math.nan, gust=math.nan), two_amber=True)
+        .figures[0]
+        .state
+        == THINK
+    )
+    assert judged(one, two_amber=True).no_show == ()
+
+
 @settings(max_examples=80, deadline=None)
 @given(
     st.floats(-500.0, 9500.0),

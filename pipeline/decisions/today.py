@@ -365,7 +365,8 @@ def _figure(air: AirNow, curves: limits.Curves, f: int, two_amber_is_red: bool) 
             unknown.append(condition)
         states[condition] = _between(_state(ends[0]), _state(ends[1]))
     worst = max(states.values(), default=NO_SECOND_THOUGHT)
-    amber = {limits.CONDITIONS[c] for c, s in states.items() if s >= THINK}
+    # What was not observed is not past comfortable: it makes one think, and no more.
+    amber = {limits.CONDITIONS[c] for c, s in states.items() if s >= THINK and c not in unknown}
     if two_amber_is_red and len(amber) >= 2:
         worst = LEAVE_OUT
     one = curves.take([f])
@@ -466,7 +467,7 @@ def judge(
     thunder_stops
         Whether thunder keeps the act down.
     two_amber_is_red
-        Two causes past comfortable count as one past its limit.
+        Two causes past comfortable count as one past its limit; one that was not observed is neither.
     """
     act, act_unknown = _act(reading, air, act_comfortable, act_limit, thunder_stops)
     figures = tuple(_figure(air, curves, f, two_amber_is_red) for f in range(len(curves.names)))
@@ -492,7 +493,7 @@ def judge(
             minima["ceiling"] = LEAVE_OUT
         spare = "ceiling" in show.own_minima and not low_ceiling
         ground = [cause for cause, state in minima.items() if state == LEAVE_OUT]
-        amber = [cause for cause, state in minima.items() if state == THINK]
+        amber = [c for c, state in minima.items() if state == THINK and c not in act_unknown]
         if two_amber_is_red and not ground and len(amber) >= 2:
             ground = amber
         grounds.append(tuple(ground))
