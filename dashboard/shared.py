@@ -17,8 +17,9 @@ from dashboard import charts, drawn, markup, sentences, tables, words
 from dashboard.rows import BookingRow, Day, Season
 from pipeline import briefing
 from pipeline.errors import InputError
+from pipeline.files import write_where_asked
 from pipeline.papers.sheet import Lines, Numbers, Sheet, Table
-from pipeline.results import CAUTIONS, read_results, write_atomically
+from pipeline.results import CAUTIONS, read_results
 
 if TYPE_CHECKING:
     from pipeline.inputs import Season as Inputs
@@ -550,14 +551,4 @@ def write_files(share: Sharing, into: Path) -> list[Path]:
     """
     files = {file_name(b.id): booking_file(share, b.id) for b in share.bookings}
     files["index.html"] = index_file(share)
-    written = []
-    for name, text in files.items():
-        try:
-            write_atomically(into / name, text.encode())
-        except OSError as error:
-            raise InputError(
-                f"{into / name} cannot be written: {error.strerror or error}. Name another folder with "
-                "--into."
-            ) from error
-        written.append(into / name)
-    return written
+    return [write_where_asked(into / name, text.encode()) for name, text in files.items()]

@@ -10,8 +10,6 @@ import csv
 import datetime as dt
 import io
 import math
-import os
-import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,37 +18,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.air.variables import FT, KT
-from pipeline.errors import StoreError
+from pipeline.files import write_where_asked
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = ["Event", "calendar", "tables", "write_calendar", "write_netcdf", "write_tables"]
-
-
-def _write(path: Path, content: bytes) -> Path:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    StoreError
-        When it cannot be written.
-    """
-    name = ""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except OSError as error:
-        if name:
-            Path(name).unlink(missing_ok=True)
-        raise StoreError(f"{path} cannot be written: {error.strerror or error}.") from error
-    return path
 
 
 # --- Tables -----------------------------------------------------------------------------------------
@@ -169,14 +142,14 @@ def _is_sample(ds: xr.Dataset, name: str) -> bool:
 
 def write_tables(ds: xr.Dataset, into: Path) -> list[Path]:
     """Write the tables and the cautions beside them."""
-    written = [_write(into / name, text.encode()) for name, text in tables(ds).items()]
-    return [*written, _write(into / "CAUTIONS.txt", f"{ds.attrs['cautions']}\n".encode())]
+    written = [write_where_asked(into / name, text.encode()) for name, text in tables(ds).items()]
+    return [*written, write_where_asked(into / "CAUTIONS.txt", f"{ds.attrs['cautions']}\n".encode())]
 
 
 def write_netcdf(ds: xr.Dataset, into: Path) -> Path:
     """Write everything, the sampled air too, as one CF netCDF file in SI."""
     content = bytes(ds.to_netcdf(path=None, engine="netcdf4", format="NETCDF4"))
-    return _write(into / "showhour.nc", content)
+    return write_where_asked(into / "showhour.nc", content)
 
 
 # --- Calendar ---------------------------------------------------------------------------------------
@@ -266,4 +239,4 @@ def calendar(events: Sequence[Event], name: str, stamp: dt.datetime) -> str:
 
 def write_calendar(events: Sequence[Event], name: str, into: Path, stamp: dt.datetime) -> Path:
     """Write the calendar."""
-    return _write(into / "showhour.ics", calendar(events, name, stamp).encode())
+    return write_where_asked(into / "showhour.ics", calendar(events, name, stamp).encode())

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.air.venue import plateau_correction_applies
 from pipeline.checked import as_read
 from pipeline.errors import DamagedError, InputError, ShowhourError, SourceError, StoreError
-from pipeline.results import write_atomically
+from pipeline.files import write_atomically
 from pipeline.settings import Fault
 
 if TYPE_CHECKING:

@@ -157,9 +157,10 @@ def _typed_show(
 
 
 def _learn(arguments: argparse.Namespace) -> int:
+    from pipeline.files import write_atomically
     from pipeline.inputs import load_season
     from pipeline.learn import told
-    from pipeline.results import CAUTIONS, write_atomically
+    from pipeline.results import CAUTIONS
     from pipeline.run import learned_limits, results_path
     from pipeline.stations.store import Store, cache_root
 

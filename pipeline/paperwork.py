@@ -22,6 +22,7 @@ from pipeline.air.variables import FT, INHG, KT, STATUTE_MILE
 from pipeline.air.wind import whole_knots
 from pipeline.decisions import limits, today
 from pipeline.errors import InputError
+from pipeline.files import write_where_asked
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
 from pipeline.results import (
@@ -30,7 +31,6 @@ from pipeline.results import (
     SAMPLES,
     days_in_ten,
     minutes_and_seconds,
-    write_atomically,
 )
 from pipeline.which_show import (
     COMPARED,
@@ -862,12 +862,7 @@ def write_papers(
         papers[f"{name}-ask.pdf"] = draw(ask_sheet(answer, name))
         papers[f"{name}-ask.txt"] = (briefing.ask_text(answer, CAUTIONS) + "\n").encode()
         papers[f"{name}-today.html"] = phone_page(phone_contents(day)).encode()
-        for file, content in papers.items():
-            try:
-                write_atomically(into / file, content)
-            except OSError as error:
-                raise InputError(f"{into / file} cannot be written: {error.strerror or error}.") from error
-            written.append(into / file)
+        written += [write_where_asked(into / file, content) for file, content in papers.items()]
     return written, skipped
 
 

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import DamagedError, StoreError
-from pipeline.results import in_100, write_atomically
+from pipeline.files import write_atomically
+from pipeline.results import in_100
 
 __all__ = [
     "KEPT",

@@ -12,8 +12,6 @@ import hashlib
 import json
 import math
 import mmap
-import os
-import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +21,7 @@ import numpy as np
 
 from pipeline.air.variables import FT, KT
 from pipeline.errors import StoreError
+from pipeline.files import write_atomically
 from pipeline.netcdf import NETCDF
 
 if TYPE_CHECKING:
@@ -46,7 +45,6 @@ __all__ = [
     "plain",
     "read_results",
     "summary",
-    "write_atomically",
     "write_results",
 ]
 
@@ -705,27 +703,6 @@ def check_results(ds: xr.Dataset) -> None:
                 f"These results have {name} over {ds[name].dims}, not {field.dims}. "
                 "Run `showhour forecast` on the season folder again."
             )
-
-
-def write_atomically(path: Path, *content: bytes | memoryview) -> None:
-    """Write a file whole or not at all: a temporary file beside it, synced, then renamed over it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.writelines(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def keep_copy(path: Path, content: bytes) -> None:

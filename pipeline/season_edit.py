@@ -21,9 +21,9 @@ import yaml
 
 from pipeline import settings
 from pipeline.errors import InputError, StoreError
+from pipeline.files import write_atomically
 from pipeline.flight_inputs import flight_mistakes
 from pipeline.inputs import check_season, load_season
-from pipeline.results import write_atomically
 from pipeline.settings import Fault, Key, dotted, parse_settings
 
 __all__ = ["Edit", "changed", "figure_key", "position_of", "value_at", "write"]

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import InputError, StoreError
-from pipeline.results import write_atomically
+from pipeline.files import write_atomically
 from pipeline.settings import Fault, nearest
 
 __all__ = [

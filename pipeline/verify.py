@@ -225,7 +225,7 @@ def read_verification(results_file: Path) -> dict[str, Any] | None:
 
 
 def _store(folder: Path, told: Mapping[str, Any]) -> Path:
-    from pipeline.results import write_atomically
+    from pipeline.files import write_atomically
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 

@@ -21,7 +21,7 @@ from papers_season import AFTERNOON, BEACH, HIGH, papers_season
 from pipeline import exports
 from pipeline.air.variables import FT
 from pipeline.cli import main
-from pipeline.errors import StoreError
+from pipeline.errors import InputError
 from pipeline.exports import Event
 from pipeline.paperwork import calendar_events
 from pipeline.results import CAUTIONS
@@ -154,7 +154,7 @@ def test_a_time_without_a_zone_is_refused() -> None:
 def test_files_are_whole_or_absent(tmp_path: Path) -> None:
     """Where the place is no folder the error says so, and nothing is left behind."""
     (tmp_path / "file").write_text("here")
-    with pytest.raises(StoreError, match="cannot be written"):
+    with pytest.raises(InputError, match="cannot be written"):
         exports.write_calendar([], "Season", tmp_path / "file", STAMP)
     assert [p.name for p in tmp_path.iterdir()] == ["file"]
 
