@@ -43,7 +43,7 @@ from pipeline.flight.inhand import (
     story,
     verdict,
 )
-from pipeline.flight.motion import Flown, fly
+from pipeline.flight.motion import Flown, fly, nodes_of
 from pipeline.flight.runway import take_off_distance
 from tests.flightdata import BIPLANE, IDEAL
 
@@ -238,6 +238,23 @@ def test_a_figure_that_misses_its_own_gate_is_told_how() -> None:
     (gate,) = apex_gates(replace(slow, entry_speed=55 * KT), BIPLANE, FieldAir(0.0), FLOOR, CUSHIONS)
     assert np.isnan(gate.least_height)
     assert gate.missed == ""
+
+
+@pytest.mark.parametrize("name", sorted({name for name, _ in GATED}))
+def test_an_apex_gate_is_where_the_needle_reads_most(name: str) -> None:
+    """Common practice, no source: the pilot reads the gate at the top.
+
+    Judged further down, after a spin's turns or on a humpty bump's way down, it would be too low for the top
+    by all that was lost in between.
+    """
+    flown = fly(LIBRARY[name], BIPLANE, FieldAir(0.0))
+    begun = 0
+    for index in LIBRARY[name].gate_segments:
+        node, _ = nodes_of(flown.segment, index)
+        end = next(i for i, s in enumerate(LIBRARY[name].segments) if i >= index and s.kind == "recover")
+        _, last = nodes_of(flown.segment, end)
+        assert float(flown.height[node]) > float(np.max(flown.height[begun : last + 1])) - 1.0 * FT
+        begun = last
 
 
 def test_a_gate_on_the_way_up_is_refused() -> None:

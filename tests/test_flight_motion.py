@@ -274,9 +274,9 @@ def _reference(
         ("split_s", 1),
         ("half_cuban", 7),
         ("hammerhead", 1),
-        ("square_loop", 5),
+        ("square_loop", 6),
         ("outside_loop", 4),
-        ("humpty_bump", 6),
+        ("humpty_bump", 7),
         ("tumble", 6),
         ("wingover", 5),
         ("cuban_eight", 17),
@@ -479,7 +479,9 @@ def test_direction_and_attitude(
         ("humpty_bump", [90, -90]),
         ("vertical_roll", [90, 90, -90]),
         ("tailslide", [90, -90]),
-        ("square_loop", [90, 0]),
+        ("square_loop", [90, 0, -90]),
+        ("torque_roll", [90, -90]),
+        ("spin", [-90]),
     ],
 )
 def test_lines_are_as_steep_as_the_trade_flies_them(name: str, degrees: list[float]) -> None:

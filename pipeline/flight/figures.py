@@ -98,7 +98,8 @@ class Segment:
     push
         A recover flown with negative load factor.
     gate
-        The pull-down begins here: the place where the apex gate is judged.
+        The way down begins here: the place where the apex gate is judged, at the top, where the needle
+        reads most. A snap, slide or spin that loses height there lies after it.
     """
 
     kind: str
@@ -404,7 +405,9 @@ def steps(figure: Figure) -> tuple[Step, ...]:
     result: list[Step] = []
     for index, segment in enumerate(figure.segments):
         place = f"figure {figure.name!r}, segment {index + 1} ({segment.kind})"
-        if segment.gate and np.sin(gamma) > 1e-6:
+        # A pivot or a slide begins at the top of its line: the needle reads no more from there on.
+        turns_down = segment.path in ("pivot", "slide")
+        if segment.gate and np.sin(gamma) > 1e-6 and not turns_down:
             raise ValueError(
                 f"{place}: the gate is where the way down begins, but here the aircraft still climbs; level "
                 "off in a segment before it"
@@ -525,7 +528,8 @@ LIBRARY: dict[str, Figure] = {
             line(seconds=1.5),
             pull_to(0, 1.3),
             hold(seconds=1.0),
-            pull_to(-90, 1.3, gate=True),
+            pull_to(-90, 1.8, gate=True),
+            line(seconds=0.5),
             recover(),
             kt=165,
             gain=1.0,
@@ -600,8 +604,9 @@ LIBRARY: dict[str, Figure] = {
             pull_to(90),
             line(speed=60 * KT),
             pull_to(45, 1.5),
-            float_to(-45.0, 0.4),
-            pull_to(-90.0, 1.5, gate=True),
+            float_to(0.0, 0.4),
+            float_to(-45.0, 0.4, gate=True),
+            pull_to(-90.0, 1.5),
             line(speed=90 * KT),
             recover(),
             kt=145,
@@ -635,8 +640,8 @@ LIBRARY: dict[str, Figure] = {
             "torque_roll",
             pull_to(90),
             line(speed=35 * KT),
-            own(4.0, -40 * FT, path="slide", speed_after=35 * KT),
-            line(speed=105 * KT, gate=True),
+            own(4.0, -40 * FT, path="slide", speed_after=35 * KT, gate=True),
+            line(speed=105 * KT),
             recover(),
             kt=150,
             gain=1.0,
@@ -645,8 +650,8 @@ LIBRARY: dict[str, Figure] = {
             "tailslide",
             pull_to(90),
             line(speed=20 * KT),
-            own(3.5, -50 * FT, path="slide", speed_after=35 * KT),
-            line(speed=105 * KT, gate=True),
+            own(3.5, -50 * FT, path="slide", speed_after=35 * KT, gate=True),
+            line(speed=105 * KT),
             recover(),
             kt=145,
             gain=1.0,
@@ -664,16 +669,16 @@ LIBRARY: dict[str, Figure] = {
             pull_to(90),
             pull_to(20),
             float_to(0.0),
-            own(2.0, -30 * FT, speed_after=60 * KT, distance_covered=200 * FT),
-            float_to(-45.0, gate=True),
+            own(2.0, -30 * FT, speed_after=60 * KT, distance_covered=200 * FT, gate=True),
+            float_to(-45.0),
             recover(),
             kt=160,
             gain=1.0,
         ),
         _figure(
             "spin",
-            own(4.5, -450 * FT, path="down", speed_after=60 * KT),
-            line(speed=105 * KT, gate=True),
+            own(4.5, -450 * FT, path="down", speed_after=60 * KT, gate=True),
+            line(speed=105 * KT),
             recover(),
             kt=50,
             entry_ft=2200,
