@@ -261,6 +261,10 @@ def test_a_gate_on_the_way_up_is_refused() -> None:
     """An apex gate judged while the aircraft still climbs would be no apex: told with the segment."""
     with pytest.raises(ValueError, match=r"segment 2 \(pull_to\): the gate is .* still climbs"):
         replace(LIBRARY["loop"], segments=(pull_to(90), pull_to(20, gate=True), float_to(0.0), recover()))
+    for gain, path in ((30 * FT, "pivot"), (0.0, "same")):
+        turn = own(2.5, gain, path=path, speed_after=20 * KT, gate=True)
+        with pytest.raises(ValueError, match=r"segment 3 \(own\): the gate is .* still climbs"):
+            replace(LIBRARY["hammerhead"], segments=(pull_to(90), line(speed=30 * KT), turn, recover()))
 
 
 @pytest.mark.parametrize(

@@ -405,9 +405,9 @@ def steps(figure: Figure) -> tuple[Step, ...]:
     result: list[Step] = []
     for index, segment in enumerate(figure.segments):
         place = f"figure {figure.name!r}, segment {index + 1} ({segment.kind})"
-        # A pivot or a slide begins at the top of its line: the needle reads no more from there on.
-        turns_down = segment.path in ("pivot", "slide")
-        if segment.gate and np.sin(gamma) > 1e-6 and not turns_down:
+        # A pivot or a slide that gains nothing begins at its top: the needle reads no more from there on.
+        climbs = np.sin(gamma) > 1e-6 and segment.path not in ("pivot", "slide")
+        if segment.gate and (climbs or segment.height_change > 0):
             raise ValueError(
                 f"{place}: the gate is where the way down begins, but here the aircraft still climbs; level "
                 "off in a segment before it"
