@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _mark, _name, _picture, _tips
+from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _label, _mark, _name, _picture, _tips
 from dashboard.outlines import Points, outlines
 
 __all__ = ["DECISIONS", "offers_by_date", "route_map"]
@@ -253,19 +253,16 @@ def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> 
             opacity=1,
         ),
         *(
-            _mark(
-                "text",
+            layer
+            for at_home, style in ((True, {"align": "right", "dx": -7}), (False, {"align": "left", "dx": 7}))
+            for layer in _label(
                 {**where, "text": _name("label")},
                 [p for p in places if p["label"] and (p["kind"] == "home") == at_home],
                 color=INK,
                 fontSize=11,
                 dy=-5,
                 **style,
-                **halo,
             )
-            for at_home, style in ((True, {"align": "right", "dx": -7}), (False, {"align": "left", "dx": 7}))
-            # Pale edges first, so that a name can be read on a line.
-            for halo in ({"stroke": PAPER, "strokeWidth": 3}, {})
         ),
     ]
     middle = [-(west_edge + east_edge) / 2.0, -(south_edge + north_edge) / 2.0]

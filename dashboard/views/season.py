@@ -63,11 +63,10 @@ def _answer(season: Season, plan: Plan) -> list[str]:
     if by["take"]:
         parts.append(f"Take <b>{escape(words.joined(_name(season, o.booking) for o in by['take']))}</b>")
     if by["keep"]:
-        verb = "keep" if parts else "Keep"
         kept = escape(words.joined(_name(season, o.booking) for o in by["keep"]))
-        parts.append(f"{verb} the contract{'s' if len(by['keep']) > 1 else ''} {kept}")
+        parts.append(f"Keep the contract{'s' if len(by['keep']) > 1 else ''} {kept}")
     lines = [
-        f"{'; '.join(parts)}. Expected worth <b>{escape(words.money(plan.worth, currency))}</b>, after "
+        f"{'. '.join(parts)}. Expected worth <b>{escape(words.money(plan.worth, currency))}</b>, after "
         f"{words.number(plan.ferry_hours, 'h')} of ferry for "
         f"{escape(words.money(plan.ferry_cost, currency))}."
     ]
