@@ -103,11 +103,18 @@ def offers_by_date(rows: Sequence[Row], spells: Sequence[Row], *, invented: bool
         ([r for r in last.values() if r["date"] < middle], {"align": "left", "dx": 9}),
         ([r for o, r in first.items() if last[o]["date"] >= middle], {"align": "right", "dx": -9}),
     ):
-        layers.append(
-            _mark(
-                "text", {"x": x, "y": y, "text": _name("state")}, held_rows, fontSize=10, color=MUTED, **style
+        # A browser complains of a scale over no dates.
+        if held_rows:
+            layers.append(
+                _mark(
+                    "text",
+                    {"x": x, "y": y, "text": _name("state")},
+                    held_rows,
+                    fontSize=10,
+                    color=MUTED,
+                    **style,
+                )
             )
-        )
     return _picture(
         layers if spells else layers[1:], 18 * len(order) + 120, "The offers by date", invented=invented
     )

@@ -13,7 +13,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard import charts, charts_flight, charts_shows, charts_trust, markup, sentences, words
+from dashboard import (
+    charts,
+    charts_flight,
+    charts_season,
+    charts_shows,
+    charts_trust,
+    markup,
+    sentences,
+    words,
+)
 from dashboard.rows import BookingRow
 from pipeline.decisions.fees import worse_than_fee
 
@@ -288,6 +297,20 @@ def test_a_limit_far_away_does_not_flatten_the_picture() -> None:
     assert high > 7800.0
     low, high = charts.drawn_range((20_000.0, 22_000.0, "Loop"), [ROW])
     assert high < 7000.0
+
+
+def test_offers_of_one_show_leave_no_layer_without_rows() -> None:
+    """A scale over no dates is complained of in the browser's console."""
+    row = {
+        "offer": "Somewhere",
+        "date": "2027-06-05",
+        "day": "Sat 5 Jun",
+        "state": "hold",
+        "decision": "take",
+    }
+    picture = charts_season.offers_by_date([{**row, "why": "worth it"}], [], invented=True)
+    assert all(layer.get("data", {}).get("values") != [] for layer in picture["layer"])
+    assert any(layer["mark"]["type"] == "text" for layer in picture["layer"])
 
 
 def test_words() -> None:

@@ -55,9 +55,12 @@ def _alarms(season: Season, plan: Plan) -> None:
 def _answer(season: Season, plan: Plan) -> list[str]:
     currency = plan.currency
     by = {d: [o for o in plan.offers if o.decision == d] for d in ("take", "keep", "pass", "barred")}
+    if not plan.bookings and all(o.full_or_composed is None for o in plan.offers):
+        return ["No offer can be weighed: no chance is known of any. Why stands beside each below."]
     if not plan.bookings:
         return [
-            "No offer is worth its journeys as it stands. What would change that stands beside each below."
+            "No offer is worth its journeys and within your bar as it stands. What would change that stands "
+            "beside each below."
         ]
     parts = []
     if by["take"]:
