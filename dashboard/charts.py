@@ -148,6 +148,13 @@ def _mark(kind: str, encoding: Spec, rows: Iterable[Row] | None = None, **style:
     return layer if rows is None else {"data": _data(rows), **layer}
 
 
+def _label(encoding: Spec, rows: Iterable[Row], **style: Any) -> list[Spec]:
+    """A text that may lie on a line: its pale edges first, so that it can be read there."""
+    held = list(rows)
+    edges: Spec = {"stroke": PAPER, "strokeWidth": 3}
+    return [_mark("text", encoding, held, **style, **more) for more in (edges, {})]
+
+
 def _number(name: str, **more: Any) -> Spec:
     return {"field": name, "type": "quantitative", **more}
 
@@ -226,17 +233,14 @@ def _limit_lines(limit: Limit | None, unit: str, low: float, high: float) -> lis
             {"y": value, "text": f"{name} {words.number(float(value), unit)} · {limit[2] if limit else ''}"}
         ]
         layers.append(_mark("rule", {"y": _number("y")}, row, color=INK, strokeDash=dash, strokeWidth=1.3))
-        layers.append(
-            _mark(
-                "text",
-                {"y": _number("y"), "x": {"value": 4}, "text": _name("text")},
-                row,
-                align="left",
-                baseline="bottom",
-                dy=-2,
-                color=INK,
-                fontSize=10,
-            )
+        layers += _label(
+            {"y": _number("y"), "x": {"value": 4}, "text": _name("text")},
+            row,
+            align="left",
+            baseline="bottom",
+            dy=-2,
+            color=INK,
+            fontSize=10,
         )
     return layers
 
@@ -459,18 +463,15 @@ def air_by_slot(
     if quantity == "toward_crowd":
         grouped.append(_mark("rule", {"y": _number("y")}, [{"y": 0.0}], color=MUTED, strokeWidth=0.9))
         for text, dy, baseline in (("onto the crowd", -3, "bottom"), ("off the crowd", 3, "top")):
-            grouped.append(
-                _mark(
-                    "text",
-                    {"y": _number("y"), "x": {"value": "width"}, "text": _name("text")},
-                    [{"y": 0.0, "text": text}],
-                    align="right",
-                    baseline=baseline,
-                    dy=dy,
-                    dx=-3,
-                    color=MUTED,
-                    fontSize=10,
-                )
+            grouped += _label(
+                {"y": _number("y"), "x": {"value": "width"}, "text": _name("text")},
+                [{"y": 0.0, "text": text}],
+                align="right",
+                baseline=baseline,
+                dy=dy,
+                dx=-3,
+                color=MUTED,
+                fontSize=10,
             )
     grouped += _limit_lines(limit, unit, low, high)
     grouped.append(
@@ -534,19 +535,16 @@ def exceedance(rows: Sequence[Row], quantity: str, limit: Limit | None, *, inven
         if domain[0] <= value <= domain[1]:
             row = [{"value": value, "text": f"{name} · {limit[2] if limit else ''}"}]
             layers.append(_mark("rule", {"x": x}, row, color=INK, strokeDash=dash, strokeWidth=1.3))
-            layers.append(
-                _mark(
-                    "text",
-                    {"x": x, "y": {"value": "height"}, "text": _name("text")},
-                    row,
-                    color=INK,
-                    fontSize=10,
-                    angle=270,
-                    align="left",
-                    baseline="bottom",
-                    dx=4,
-                    dy=-3,
-                )
+            layers += _label(
+                {"x": x, "y": {"value": "height"}, "text": _name("text")},
+                row,
+                color=INK,
+                fontSize=10,
+                angle=270,
+                align="left",
+                baseline="bottom",
+                dx=4,
+                dy=-3,
             )
     return _picture(layers, 280, f"{title} at {slot}: how often above", invented=invented)
 

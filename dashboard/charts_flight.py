@@ -15,6 +15,7 @@ from dashboard.charts import (
     INK,
     MUTED,
     _data,
+    _label,
     _mark,
     _name,
     _number,
@@ -110,17 +111,14 @@ def profile(
         layers.append(
             _mark("rule", {"y": _number("above")}, row, color=INK, strokeDash=list(pattern), strokeWidth=1.3)
         )
-        layers.append(
-            _mark(
-                "text",
-                {"y": _number("above"), "x": {"value": 4}, "text": _name("text")},
-                row,
-                align="left",
-                baseline="bottom",
-                dy=-2,
-                color=INK,
-                fontSize=10,
-            )
+        layers += _label(
+            {"y": _number("above"), "x": {"value": 4}, "text": _name("text")},
+            row,
+            align="left",
+            baseline="bottom",
+            dy=-2,
+            color=INK,
+            fontSize=10,
         )
     return _picture(layers, height, "The figure from the side, to scale")
 

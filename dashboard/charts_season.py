@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _mark, _name, _picture, _tips
+from dashboard.charts import COLOURS, GRID, INK, MUTED, PAPER, _label, _mark, _name, _picture, _tips
 from dashboard.outlines import Points, outlines
 
 __all__ = ["DECISIONS", "offers_by_date", "route_map"]
@@ -103,11 +103,18 @@ def offers_by_date(rows: Sequence[Row], spells: Sequence[Row], *, invented: bool
         ([r for r in last.values() if r["date"] < middle], {"align": "left", "dx": 9}),
         ([r for o, r in first.items() if last[o]["date"] >= middle], {"align": "right", "dx": -9}),
     ):
-        layers.append(
-            _mark(
-                "text", {"x": x, "y": y, "text": _name("state")}, held_rows, fontSize=10, color=MUTED, **style
+        # A browser complains of a scale over no dates.
+        if held_rows:
+            layers.append(
+                _mark(
+                    "text",
+                    {"x": x, "y": y, "text": _name("state")},
+                    held_rows,
+                    fontSize=10,
+                    color=MUTED,
+                    **style,
+                )
             )
-        )
     return _picture(
         layers if spells else layers[1:], 18 * len(order) + 120, "The offers by date", invented=invented
     )
@@ -253,19 +260,16 @@ def route_map(places: Sequence[Row], legs: Sequence[Row], *, invented: bool) -> 
             opacity=1,
         ),
         *(
-            _mark(
-                "text",
+            layer
+            for at_home, style in ((True, {"align": "right", "dx": -7}), (False, {"align": "left", "dx": 7}))
+            for layer in _label(
                 {**where, "text": _name("label")},
                 [p for p in places if p["label"] and (p["kind"] == "home") == at_home],
                 color=INK,
                 fontSize=11,
                 dy=-5,
                 **style,
-                **halo,
             )
-            for at_home, style in ((True, {"align": "right", "dx": -7}), (False, {"align": "left", "dx": 7}))
-            # Pale edges first, so that a name can be read on a line.
-            for halo in ({"stroke": PAPER, "strokeWidth": 3}, {})
         ),
     ]
     middle = [-(west_edge + east_edge) / 2.0, -(south_edge + north_edge) / 2.0]

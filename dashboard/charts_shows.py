@@ -15,6 +15,7 @@ from dashboard.charts import (
     PAPER,
     WINDOW,
     _clock,
+    _label,
     _mark,
     _name,
     _number,
@@ -157,8 +158,7 @@ def chance_by_slot(rows: Sequence[Row], stated: float, *, invented: bool, offere
             opacity=1,
         ),
         _mark("rule", {"y": y}, accepted, color=INK, strokeDash=[5, 4], strokeWidth=1.3),
-        _mark(
-            "text",
+        *_label(
             {"y": y, "x": {"value": "width"}, "text": _name("text")},
             accepted,
             align="right",

@@ -25,6 +25,9 @@ __all__ = [
     "which_show",
 ]
 
+MOST_NAMED = 8
+"""Bookings that a sentence names; the table under it holds them all."""
+
 
 def _named(row: BookingRow) -> str:
     mark = ", INVENTED weather" if row.marked else ""
@@ -45,13 +48,13 @@ def bookings(season: Season, *, fees: bool = True) -> list[str]:
     if same:
         lines[0] += (
             f" {len(same)} other{'s' if len(same) > 1 else ''} can’t be told apart from it: "
-            f"{escape(words.joined([b.name for b in same]))}."
+            f"{escape(words.joined([b.name for b in same], MOST_NAMED))}."
         )
     poor = [b for b in ranked if b.as_planned < 0.5]
     if poor:
         bites = words.joined(dict.fromkeys(words.cause(b.bites) for b in poor))
         lines.append(
-            f"Dropped or trimmed more often than not: {words.joined([_named(b) for b in poor])}. "
+            f"Dropped or trimmed more often than not: {words.joined([_named(b) for b in poor], MOST_NAMED)}. "
             f"What bites: <b>{escape(bites)}</b>."
         )
     worse = [b for b in ranked if b.worse_than_fee and fees]
@@ -62,14 +65,14 @@ def bookings(season: Season, *, fees: bool = True) -> list[str]:
         if not spared:
             which = "Each of them" if len(both) > 1 else "It"
         elif len(spared) < len(both):
-            which = f"Each of them but {words.joined(spared)}"
+            which = f"Each of them but {words.joined(spared, MOST_NAMED)}"
         else:
-            which = words.joined([f"{escape(b.place)}, {escape(b.dates)}" for b in both])
+            which = words.joined([f"{escape(b.place)}, {escape(b.dates)}" for b in both], MOST_NAMED)
         lines[-1] += f" {which} is also worse than its fee says: {why}."
     others = [b for b in worse if b not in poor]
     if others:
         asked = [f"{_named(b)} at {escape(words.money(b.fee, season.currency))}" for b in others]
-        lines.append(f"Worse than the fee says ({why}): {words.joined(asked)}.")
+        lines.append(f"Worse than the fee says ({why}): {words.joined(asked, MOST_NAMED)}.")
     return lines
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Iterable, Sequence
 
 from pipeline.air.variables import FT, KT, STATUTE_MILE
@@ -146,10 +147,25 @@ def dates(isos: Sequence[str]) -> str:
     return f"{spoken[0]} to {spoken[1]}" if run else joined(spoken)
 
 
-def joined(items: Iterable[str]) -> str:
-    """Items in a sentence: "a, b and c"."""
+def joined(items: Iterable[str], most: int | None = None) -> str:
+    """Items in a sentence: "a, b and c"; "a, 1 May; b, 2 May; and c, 3 May".
+
+    Parameters
+    ----------
+    items
+        The items.
+    most
+        Of more than these the rest is told as a number.
+    """
     held = list(items)
-    return " and ".join([", ".join(held[:-1]), held[-1]] if len(held) > 2 else held)
+    if most is not None and len(held) > most:
+        held = [*held[:most], f"{len(held) - most} more"]
+    if len(held) <= 2:
+        return " and ".join(held)
+    # What lies in brackets does not mix with the commas between.
+    if any(", " in re.sub(r"\([^)]*\)", "", item) for item in held):
+        return "; ".join([*held[:-1], f"and {held[-1]}"])
+    return " and ".join([", ".join(held[:-1]), held[-1]])
 
 
 def ranks(numbers: Iterable[int]) -> str:

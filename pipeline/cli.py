@@ -555,8 +555,12 @@ def _print_practice(practice: dict[str, Any]) -> None:
         print(f"Not current at {booking} on {show} ({last}): {', '.join(figures)}. {cure}")
     for row in practice["practise"]:
         print(f"Practise from {row['from']} to {row['by']}: {', '.join(row['figures'])}")
+    unknown = practice["not_judged"]
+    if unknown:
+        print(f"Not judged, for want of history: {', '.join(unknown)}")
     if not practice["refused"]:
-        print("Every figure that may be needed is current at every show.")
+        of_which = "every show that is judged" if unknown else "every show"
+        print(f"Every figure that may be needed is current at {of_which}.")
     thinnest: dict[str, dict[str, Any]] = {}
     for row in practice["rehearsal_air"]:
         # The thinnest of the show days, as everywhere else.

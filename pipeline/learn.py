@@ -388,7 +388,7 @@ def _cause_told(learned: LearnedFromLog, c: int) -> dict[str, Any] | None:
             )
     else:
         sentence = (
-            f"you leave it out for {words} at {span}; "
+            f"you leave figures out for {words} at {span}; "
             f"it bit in {changed} of {shows} show{'s' if shows != 1 else ''}"
         )
         if stricter and round(used) < round(at):

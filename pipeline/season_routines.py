@@ -681,7 +681,7 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
         }
         for r, label in enumerate(labels)
     ]
-    bookings, demands = [], []
+    bookings, demands, not_judged = [], [], []
     for b, name in enumerate(str(v) for v in ds["booking"].to_numpy()):
         row: dict[str, Any] = {"booking": name, "status": str(a["booking_status"][b])}
         if row["status"] == "ok":
@@ -723,6 +723,9 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
                     for i in days
                     for f in needed
                 ]
+        elif str(a["booking_state"][b]) != "passed":
+            # Which figures are needed there is not known, nor then whether they are current.
+            not_judged.append(name)
         bookings.append(row)
     told: dict[str, Any] = {
         "season": str(ds.attrs["season"]),
@@ -768,6 +771,7 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
                 }
                 for s in plan.sessions
             ],
+            "not_judged": not_judged,
             "rehearsal_air": _rehearsal(ds, season),
         }
     return told

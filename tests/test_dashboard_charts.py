@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
+import types
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +13,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard import charts, charts_flight, charts_shows, charts_trust, markup, words
+from dashboard import (
+    charts,
+    charts_flight,
+    charts_season,
+    charts_shows,
+    charts_trust,
+    markup,
+    sentences,
+    words,
+)
+from dashboard.rows import BookingRow
 from pipeline.decisions.fees import worse_than_fee
 
 ROW = {
@@ -287,6 +299,20 @@ def test_a_limit_far_away_does_not_flatten_the_picture() -> None:
     assert high < 7000.0
 
 
+def test_offers_of_one_show_leave_no_layer_without_rows() -> None:
+    """A scale over no dates is complained of in the browser's console."""
+    row = {
+        "offer": "Somewhere",
+        "date": "2027-06-05",
+        "day": "Sat 5 Jun",
+        "state": "hold",
+        "decision": "take",
+    }
+    picture = charts_season.offers_by_date([{**row, "why": "worth it"}], [], invented=True)
+    assert all(layer.get("data", {}).get("values") != [] for layer in picture["layer"])
+    assert any(layer["mark"]["type"] == "text" for layer in picture["layer"])
+
+
 def test_words() -> None:
     """How chances, dates, ranks and numbers are spoken; arithmetic visible in each."""
     nb = words.NBSP
@@ -304,6 +330,29 @@ def test_words() -> None:
     assert words.number(-0.2, "kt") == f"0{nb}kt"
     assert words.number(9598.4, "ft") == f"9,598{nb}ft"
     assert words.joined(["a", "b", "c"]) == "a, b and c"
+    assert words.joined(["a (1, 2)", "b", "c"]) == "a (1, 2), b and c"
+    assert words.joined(["a, 1 May", "b, 2 May", "c, 3 May"]) == "a, 1 May; b, 2 May; and c, 3 May"
+    assert words.joined(["a", "b", "c"], 3) == "a, b and c"
+    assert words.joined(["a", "b", "c", "d"], 2) == "a, b and 2 more"
+
+
+def test_the_answer_stays_short_however_many_bookings() -> None:
+    """Of two hundred bookings that are as good as the best, and as many poor ones, each sentence names the
+    first few and counts the rest."""
+    first = BookingRow(
+        index=0, id="loop-june", place="Somewhere", elevation_ft=0.0, dates="5 and 6 Jun", day="2027-06-05",
+        slot="14:00", rank=1, status="ok", state="hold", fee=1000.0, as_planned=0.9, lower=0.8, upper=0.95,
+        bites="rough_air", da_median_ft=0.0, da_high_ft=0.0, best_slot="", best=0.9, worst_slot="", worst=0.9,
+        slots_told_apart=False, same_ranks=tuple(range(2, 201)), worse_than_fee=False, trust="", grade="",
+        invented=False, marked=False,
+    )  # fmt: skip
+    many = [dataclasses.replace(first, rank=k, as_planned=0.9 if k <= 200 else 0.2) for k in range(1, 401)]
+    season = types.SimpleNamespace(bookings=many, currency="USD")
+    told = sentences.bookings(season)  # type: ignore[arg-type]
+    assert "199 others can’t be told apart from it" in told[0]
+    assert f"and {199 - sentences.MOST_NAMED} more." in told[0]
+    assert f"and {200 - sentences.MOST_NAMED} more." in told[1]
+    assert max(len(line) for line in told) < 1000
 
 
 def test_text_from_a_season_folder_is_escaped() -> None:

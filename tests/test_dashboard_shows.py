@@ -178,6 +178,9 @@ def test_no_numbers_no_plan(monkeypatch: pytest.MonkeyPatch) -> None:
         assert app.error
         html = _html(app)
         assert "plan on the" not in html
+        # Nothing is current where nobody knows what is needed.
+        assert "<b>Not judged</b>: " in html
+        assert "is current at every show." not in html
         assert not app.get("download_button")
         assert all(c.replace("'", "&#x27;") in html for c in CAUTIONS)
 

@@ -289,8 +289,10 @@ def test_a_show_of_two_days_is_rehearsed_in_the_thinner_air(capsys: pytest.Captu
             ("sooner", "2027-07-04", 4990, 5350),
         )
     ]
-    _print_practice({"refused": [], "practise": [], "rehearsal_air": rows})
+    _print_practice({"refused": [], "practise": [], "not_judged": ["nowhere"], "rehearsal_air": rows})
     text = capsys.readouterr().out
+    assert "Not judged, for want of history: nowhere\n" in text
+    assert "is current at every show that is judged." in text
     assert text.count("one day in ten exceeds") == 2
     assert (
         "later: the air of 8,490 ft, which one day in ten exceeds, is found with the base at 8,900 ft" in text

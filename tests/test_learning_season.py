@@ -320,7 +320,7 @@ def test_words_for_a_log_that_bites_early():
     percent = 100.0 * (40.0 + 10.0 * (row["middle"] - 1.0)) / 40.0
     assert row["limit_percent"] == pytest.approx(percent, abs=0.06)
     assert row["sentence"].startswith(
-        f"you leave it out for gusts at {percent:.0f} % of the limit you wrote (80 % range "
+        f"you leave figures out for gusts at {percent:.0f} % of the limit you wrote (80 % range "
     )
     assert row["sentence"].endswith("it bit in 20 of 50 shows")
     assert row["question"].endswith("You stop well before it.")

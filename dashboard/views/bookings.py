@@ -102,7 +102,6 @@ if trust:
     st.subheader("Can these numbers be trusted?", anchor=False)
     st.html(trust)
 
-st.subheader("What each hour costs", anchor=False)
 by_hour = [
     dict(row, booking=f"{b.rank} {b.place}, {b.day}")
     for b in season.bookings
@@ -110,6 +109,7 @@ by_hour = [
     for row in season.planned_rows(season.days_of(b.id)[0])
 ]
 if by_hour:
+    st.subheader("What each hour costs", anchor=False)
     st.html(
         '<p class="sh-note">The darker, the more often the full show is not flown as planned. Dot: the '
         "slot in "

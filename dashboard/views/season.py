@@ -55,19 +55,21 @@ def _alarms(season: Season, plan: Plan) -> None:
 def _answer(season: Season, plan: Plan) -> list[str]:
     currency = plan.currency
     by = {d: [o for o in plan.offers if o.decision == d] for d in ("take", "keep", "pass", "barred")}
+    if not plan.bookings and all(o.full_or_composed is None for o in plan.offers):
+        return ["No offer can be weighed: no chance is known of any. Why stands beside each below."]
     if not plan.bookings:
         return [
-            "No offer is worth its journeys as it stands. What would change that stands beside each below."
+            "No offer is worth its journeys and within your bar as it stands. What would change that stands "
+            "beside each below."
         ]
     parts = []
     if by["take"]:
         parts.append(f"Take <b>{escape(words.joined(_name(season, o.booking) for o in by['take']))}</b>")
     if by["keep"]:
-        verb = "keep" if parts else "Keep"
         kept = escape(words.joined(_name(season, o.booking) for o in by["keep"]))
-        parts.append(f"{verb} the contract{'s' if len(by['keep']) > 1 else ''} {kept}")
+        parts.append(f"Keep the contract{'s' if len(by['keep']) > 1 else ''} {kept}")
     lines = [
-        f"{'; '.join(parts)}. Expected worth <b>{escape(words.money(plan.worth, currency))}</b>, after "
+        f"{'. '.join(parts)}. Expected worth <b>{escape(words.money(plan.worth, currency))}</b>, after "
         f"{words.number(plan.ferry_hours, 'h')} of ferry for "
         f"{escape(words.money(plan.ferry_cost, currency))}."
     ]

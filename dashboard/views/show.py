@@ -250,6 +250,13 @@ def _practice(season: Season, told: Told) -> None:
             else "The season folder has no practice.yaml: whether the figures will be current is not judged."
         )
         return
+    unknown = practice["not_judged"]
+    if unknown:
+        spoken = words.joined((names[b] for b in unknown), sentences.MOST_NAMED)
+        st.html(
+            f"<p><b>Not judged</b>: {escape(spoken)}. Without enough history nobody can tell which figures "
+            "are needed there, or whether they will be current.</p>"
+        )
     groups: dict[tuple[str, str, str, str], list[str]] = {}
     for r in practice["refused"]:
         last = words.date(r["last"], year=True) if r["last"] else "nothing written down"
@@ -279,8 +286,9 @@ def _practice(season: Season, told: Told) -> None:
                 "part of the show.",
             )
         )
-    else:
-        st.html("<p>Every figure that may be needed is current at every show.</p>")
+    elif len(unknown) < len(told["bookings"]):
+        of_which = "every show that is judged" if unknown else "every show"
+        st.html(f"<p>Every figure that may be needed is current at {of_which}.</p>")
     if practice["practise"]:
         st.html(
             markup.plain_table(

@@ -123,49 +123,52 @@ def best_plans(
     gain = _Gain(offers, w, bonus)
     ahead = _ahead(gain)
     enough = _reachable(gain, offers.clash) - SAME
+    every = np.arange(columns)
     bars = [sum(1 << int(k) for k in np.flatnonzero(offers.clash[j])) for j in range(n)]
-    masks: list[list[int]] = [[] for _ in range(n)] + [[0]]
-    values: list[FloatArray] = [np.zeros((0, columns)) for _ in range(n)]
-    values.append(np.zeros((1, columns)))
-    before: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
+    # One row of worths a state; home is row 0, barred from nothing.
+    held = np.zeros((4 * (n + 1), columns))
+    masks, owner = [0], [n]
+    first_row, after_last = [0] * (n + 1), [0] * n + [1]
+    # Of every row but home's: the row that each column came from.
+    before: list[npt.NDArray[np.int64]] = [np.zeros(columns, dtype=np.int64)]
     for j in range(n):
         gained = gain.before(j)
-        found: dict[int, list[tuple[int, int]]] = {}
+        found: dict[int, list[int]] = {}
         for i in [n] * bool(offers.allowed[n, j]) + np.flatnonzero(offers.allowed[:j, j]).tolist():
-            for s, mask in enumerate(masks[i]):
-                if not mask >> j & 1:
-                    barred = (mask | bars[j]) >> (j + 1) << (j + 1)
-                    found.setdefault(barred, []).append((i, s))
-        kept: list[tuple[int, FloatArray, npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
+            for row in range(first_row[i], after_last[i]):
+                if not masks[row] >> j & 1:
+                    barred = (masks[row] | bars[j]) >> (j + 1) << (j + 1)
+                    found.setdefault(barred, []).append(row)
+        first_row[j] = len(masks)
         # Few barred first: only those can stand above the others.
         for mask in sorted(found, key=int.bit_count):
             came = np.array(found[mask])
-            total = np.stack([values[i][s] for i, s in found[mask]]) + gained[(came[:, 0] + 1) % (n + 1)]
+            total = held[came]
+            total += gained[[(owner[row] + 1) % (n + 1) for row in found[mask]]]
             best = np.argmax(total, axis=0)
-            value = np.take_along_axis(total, best[None], axis=0)[0]
+            value = total[best, every]
             if np.all(value + ahead[j] < enough):
                 continue
-            if not any(other & ~mask == 0 and np.all(v >= value) for other, v, _, _ in kept):
-                kept.append((mask, value, came[best, 0], came[best, 1]))
-        masks[j] = [mask for mask, _, _, _ in kept]
-        values[j] = np.stack([v for _, v, _, _ in kept]) if kept else np.zeros((0, columns))
-        shape = (len(kept), columns)
-        before.append(
-            (
-                np.array([i for _, _, i, _ in kept], dtype=np.int64).reshape(shape),
-                np.array([s for _, _, _, s in kept], dtype=np.int64).reshape(shape),
-            )
-        )
+            rivals = range(first_row[j], len(masks))
+            if any(masks[row] & ~mask == 0 and np.all(held[row] >= value) for row in rivals):
+                continue
+            if len(masks) == len(held):
+                held = np.concatenate([held, np.empty_like(held)])
+            held[len(masks)] = value
+            masks.append(mask)
+            owner.append(j)
+            before.append(came[best])
+        after_last[j] = len(masks)
 
-    ends = [(i, s) for i in range(n + 1) if offers.allowed[i, n] for s in range(len(masks[i]))]
-    total = np.stack([values[i][s] - offers.cost[i, n] for i, s in ends])
+    ends = [row for i in range(n + 1) if offers.allowed[i, n] for row in range(first_row[i], after_last[i])]
+    total = held[ends] - offers.cost[[owner[row] for row in ends], n][:, None]
     last = np.argmax(total, axis=0)
     taken = np.zeros((columns, n), dtype=bool)
     for c in range(columns):
-        i, s = ends[int(last[c])]
-        while i < n:
-            taken[c, i] = True
-            i, s = int(before[i][0][s, c]), int(before[i][1][s, c])
+        row = ends[int(last[c])]
+        while row:
+            taken[c, owner[row]] = True
+            row = int(before[row][c])
     return plan_worth(offers, taken, w), taken
 
 
