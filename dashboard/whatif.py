@@ -112,6 +112,7 @@ def _day_air(path: str, modified: int, day_index: int, _season: Season, _day: Da
         {c: air[c] for c in _season.act_causes},
         {c: float(v["act_comfortable"][_day.venue, k]) for c, k in stated.items()},
         {c: float(v["act_limit"][_day.venue, k]) for c, k in stated.items()},
+        thunder_stops=bool(_season.attrs["thunder_stops"]),
         two_amber_is_red=bool(_season.attrs["two_amber_is_red"]),
     )
     flies = np.ones(air["wind_speed"].shape)

@@ -190,6 +190,7 @@ def day_air(ds: xr.Dataset, row: int, routines: Sequence[limits.RoutineChance] |
             {c: air[c] for c in causes},
             {causes[k]: own[causes[k]][0] if causes[k] in own else float(low[k]) for k in stated},
             {causes[k]: own[causes[k]][1] if causes[k] in own else float(high[k]) for k in stated},
+            thunder_stops=bool(ds.attrs["thunder_stops"]),
             two_amber_is_red=bool(ds.attrs["two_amber_is_red"]),
         )
         act_flies = np.ones(air["wind_speed"].shape)
@@ -432,7 +433,8 @@ def slot_answer(
             "slot_local", "slot_utc", "slot_in_window", "day_offered_slot", "sample_years", "act_out",
             "routine_as_planned", "routine_as_planned_lower", "routine_as_planned_upper",
             "routine_as_planned_by_year", "routine_as_planned_per_trend", "routine_as_planned_per_log",
-            "routine_change_by_cause",
+            "routine_change_by_cause", "routine_flown", "routine_flown_lower", "routine_flown_upper",
+            "routine_none", "any_as_planned", "any_as_planned_lower", "any_as_planned_upper",
             "act_out_by_cause", "density_altitude_quantile", "toward_crowd_quantile", "gust_quantile",
             "station_trend_numerator", "station_trend_denominator", "venue_line_heading",
             "venue_crowd_on_right", "venue_latitude", "venue_longitude", "venue_name", "venue_elevation",
@@ -443,9 +445,6 @@ def slot_answer(
     shows = shows_of(ds, venue)
     value = np.array([show.crowd_value for show in shows])
     shares = slots.routine_shares(held.flown, held.may_fly, value)
-    by_routine = [estimate(shares.routine[r], held.days) for r in range(len(shows))]
-    unchanged = shares.routine.sum(axis=0) - shares.further_change
-    any_show = estimate(unchanged, held.days)
     worth = np.nan_to_num(estimate(shares.crowd_value, held.days).value, nan=-np.inf) / value[0]
 
     offered = int(v["day_offered_slot"][row])
@@ -462,7 +461,7 @@ def slot_answer(
         )
         for s in range(n)
     ]
-    any_series = [YearSeries.without_trend(unchanged[s]) for s in range(n)]
+    any_series = [YearSeries.without_trend(shares.unchanged[s]) for s in range(n)]
     worth_series = [YearSeries.without_trend(shares.crowd_value[s] / value[0]) for s in range(n)]
 
     def gains(base: int, positions: range | list[int]) -> dict[int, Gain]:
@@ -493,6 +492,9 @@ def slot_answer(
     def quantile(name: str, s: int, q: int, unit: float) -> float:
         return float(v[f"{name}_quantile"][row, s, q] / unit)
 
+    def chance(name: str, *at: int) -> Chance:
+        return Chance(*(float(v[f"{name}{end}"][(row, *at)]) for end in ("", "_lower", "_upper")))
+
     rows = []
     for s in range(n):
         later = slots.slot_after(minutes, s, late_minutes)
@@ -501,15 +503,10 @@ def slot_answer(
                 local=local[s],
                 utc=str(v["slot_utc"][row, s]),
                 in_window=bool(in_window[s]),
-                routines={
-                    show.name: Chance(float(e.value[s]), float(e.lower[s]), float(e.upper[s]))
-                    for show, e in zip(shows, by_routine, strict=True)
-                },
-                nothing=1.0 - sum(float(e.value[s]) for e in by_routine),
-                full_show=Chance(
-                    *(float(v[f"routine_as_planned{end}"][row, s, 0]) for end in ("", "_lower", "_upper"))
-                ),
-                any_show=Chance(float(any_show.value[s]), float(any_show.lower[s]), float(any_show.upper[s])),
+                routines={show.name: chance("routine_flown", s, r) for r, show in enumerate(shows)},
+                nothing=float(v["routine_none"][row, s]),
+                full_show=chance("routine_as_planned", s, 0),
+                any_show=chance("any_as_planned", s),
                 worth=float(worth[s]),
                 density_altitude_median_ft=quantile("density_altitude", s, median, FT),
                 density_altitude_high_ft=quantile("density_altitude", s, high, FT),
@@ -535,7 +532,7 @@ def slot_answer(
             )
         )
     start = offered if best is None else best
-    run = slots.acceptable(_keeps(any_show.value, stated_chance), start, wanted)
+    run = slots.acceptable(_keeps(v["any_as_planned"][row, :n], stated_chance), start, wanted)
     full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], wanted)
     full_run = slots.acceptable(
         _keeps(v["routine_as_planned"][row, :n, 0], stated_chance),

@@ -956,7 +956,8 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
                 "name": show.name,
                 "figures": list(show.figures),
                 "crowd_value": show.crowd_value,
-                "top_ft": day.tops[show.name] / FT if day.tops else None,
+                # Whole feet: 900 ft through metres and back is a hair under a ceiling of 900 ft.
+                "top_ft": round(day.tops[show.name] / FT) if day.tops else None,
                 "own_minima": {
                     k: [v[0] / minima_units[k], v[1] / minima_units[k]] for k, v in show.own_minima.items()
                 },

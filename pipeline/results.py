@@ -48,7 +48,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "6"
+SCHEMA_VERSION = "7"
 
 NO_UNITS: dict[str, str] = {
     "currency": "in the season's currency, which the file's attribute of that name tells",
@@ -416,6 +416,12 @@ def _schema() -> dict[str, Field]:
     add("routine_flown_lower", (*_DAY_SLOT, "routine"), "f8", "1", "lower end of its 90 % interval")
     add("routine_flown_upper", (*_DAY_SLOT, "routine"), "f8", "1", "upper end of its 90 % interval")
     add("routine_none", _DAY_SLOT, "f8", "1", "share of days on which no routine can be flown, or no show")
+    for end, words in (
+        ("", "chance that some rehearsed show is flown unchanged"),
+        ("_lower", "lower end of its 90 % interval"),
+        ("_upper", "upper end of its 90 % interval"),
+    ):
+        add(f"any_as_planned{end}", _DAY_SLOT, "f8", "1", words)
     add(
         "routine_flown_changed",
         _DAY_SLOT,

@@ -599,6 +599,7 @@ def _season_arrays(
         "minimum_years": history.minimum_years,
         "routine_correlation": season.pilot.routine_correlation,
         "two_amber_is_red": int(season.pilot.two_amber_is_red),
+        "thunder_stops": int(season.act.thunder == "stop"),
         "input_warnings": "\n".join(str(w) for w in season.warnings),
         "slot_step_minutes": SLOT_STEP_MINUTES,
     }

@@ -542,10 +542,12 @@ def _lay_day(
             held_back = np.where(known, act * np.prod(1.0 - other, axis=0), 0.0)
             a["routine_as_planned_range"][i, slots, k, bound] = _over(mean(held_back))
     shares = routine_shares(np.stack(flown), np.stack(flies), a["routine_crowd_value"])
-    log_error = _shares_variance(flown, flies, stricter, a["routine_crowd_value"])
+    log_error, any_error = _shares_variance(flown, flies, stricter, a["routine_crowd_value"])
     held = estimate(np.moveaxis(shares.routine, 0, 1), days[:, None], log_variance=log_error)
-    for end, values in (("", held.value), ("_lower", held.lower), ("_upper", held.upper)):
-        a[f"routine_flown{end}"][i, slots] = values
+    some = estimate(shares.unchanged, days, log_variance=any_error)
+    for name, told in (("routine_flown", held), ("any_as_planned", some)):
+        for end, values in (("", told.value), ("_lower", told.lower), ("_upper", told.upper)):
+            a[f"{name}{end}"][i, slots] = values
     a["routine_none"][i, slots] = _over(shares.nothing)
     a["routine_flown_changed"][i, slots] = _over(shares.further_change)
     a["crowd_value_expected"][i, slots] = _over(shares.crowd_value)
@@ -560,17 +562,21 @@ def _shares_variance(
     flies: Sequence[FloatArray],
     stricter: Sequence[FloatArray],
     crowd_value: FloatArray,
-) -> FloatArray | float:
-    """Squared standard error of how often each routine is flown, from the learned limits, (slot, routine).
+) -> tuple[FloatArray | float, FloatArray | float]:
+    """Squared standard errors from the learned limits: of how often each routine is flown, and any unchanged.
 
-    `stricter` holds the chances of change by limits a standard deviation stricter, of the days looked at.
+    (slot, routine) and (slot,); `stricter` holds the chances of change by limits a standard deviation
+    stricter, of the days looked at.
     """
     if not stricter:
-        return 0.0
+        return 0.0, 0.0
     act = np.stack(flies)[:, :, :, ::THIN]
-    base = routine_shares(np.stack(flown)[:, :, :, ::THIN], act, crowd_value).routine
-    moved = routine_shares(act * (1.0 - np.stack(stricter)), act, crowd_value).routine
-    return np.asarray((np.nan_to_num(_over(moved - base)) ** 2).T)
+    base = routine_shares(np.stack(flown)[:, :, :, ::THIN], act, crowd_value)
+    moved = routine_shares(act * (1.0 - np.stack(stricter)), act, crowd_value)
+    return (
+        np.asarray((np.nan_to_num(_over(moved.routine - base.routine)) ** 2).T),
+        np.asarray(np.nan_to_num(_over(moved.unchanged - base.unchanged)) ** 2),
+    )
 
 
 def _over(by_year: FloatArray) -> FloatArray:

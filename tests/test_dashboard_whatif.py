@@ -46,6 +46,26 @@ def test_unchanged_limits_give_the_forecast(season: Season, booking: str) -> Non
             np.testing.assert_allclose(held, v[f"routine_as_planned{end}"][day.index, :n, 0], atol=2e-3)
 
 
+def test_thunder_that_stops_nobody_counts_for_nothing(
+    season: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two ambers are one red, thunder is ignored: with thunder in every hour and in none the act flies alike."""
+    day = season.days_of(HOT)[0]
+    out = season.values["act_out_by_cause"].copy()
+    out[..., season.act_causes.index("thunder")] = np.nan
+    season.values |= {"act_out_by_cause": out}
+    season.attrs |= {"two_amber_is_red": 1, "thunder_stops": 0}
+    sample = sampled_day(day)
+    flies = []
+    for thunder in (0.0, 1.0):
+        told = {**sample, "thunder": np.full(sample["ceiling"].shape, thunder)}
+        monkeypatch.setattr(whatif, "sampled_day", lambda _, told=told: told)
+        whatif._day_air.clear()
+        flies.append(whatif.day_air(season, day).act_flies)
+    whatif._day_air.clear()
+    np.testing.assert_array_equal(flies[0], flies[1])
+
+
 @settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.floats(3000, 9000), st.floats(200, 3000), st.floats(0, 2000))
 def test_a_wider_limit_never_changes_more(

@@ -349,3 +349,25 @@ def test_two_minima_past_comfortable_keep_the_act_down():
     np.testing.assert_allclose(ruled["ceiling"], [1.0, 0.5, np.nan])
     np.testing.assert_allclose(ruled["runway_crosswind"], [1.0, plain["runway_crosswind"][1], 0.5])
     np.testing.assert_array_equal(ruled["thunder"], 0.0)
+
+
+def test_a_ceiling_reported_at_the_limit_is_at_it_however_it_is_stored():
+    """Whole hundreds of feet, as stations report them, in double and single precision and in packed tens."""
+    feet = np.arange(500.0, 5001.0, 100.0)
+    forms = (feet * FT, (feet * FT).astype(np.float32), (feet / 10).astype(np.float32) * np.float32(10 * FT))
+    for form in forms:
+        for value, ft in zip(form, feet, strict=True):
+            at = limits.act_chances({"ceiling": value}, {"ceiling": 2.0 * ft * FT}, {"ceiling": ft * FT})
+            assert at["ceiling"] == 1.0, ft
+        above = limits.act_chances({"ceiling": form + 3.0}, {"ceiling": 9e3}, {"ceiling": 5000 * FT})
+        assert above["ceiling"][-1] < 1.0
+
+
+def test_thunder_that_stops_nobody_is_no_second_amber():
+    """A ceiling halfway, .5, stays .5 in thunder where thunder is ignored."""
+    values = {"ceiling": np.array([600.0]), "thunder": np.array([1.0])}
+    held = limits.act_chances(
+        values, {"ceiling": 800.0}, {"ceiling": 400.0}, thunder_stops=False, two_amber_is_red=True
+    )
+    np.testing.assert_allclose(held["ceiling"], 0.5)
+    assert "thunder" not in held

@@ -20,6 +20,8 @@ from dashboard.words import NBSP, percent
 from pipeline import briefing, cli, desk
 from pipeline.air.variables import FT
 from pipeline.cli import main
+from pipeline.decisions import slots
+from pipeline.decisions.forecast import estimate
 from pipeline.errors import InputError
 from pipeline.flight.rehearsal import practice_remark
 from pipeline.observed import typed_reading
@@ -60,16 +62,55 @@ def test_every_slot_is_held_against_the_one_in_discussion_on_the_same_days() -> 
 
 
 def test_shares_agree_with_the_stored_forecast() -> None:
-    """How often each routine is flown, and nothing, is the forecast's own (packed samples: 2e-3)."""
+    """How often each routine is flown, and nothing, is the forecast's own; so are the intervals.
+
+    Counted anew from the samples that the results keep: the same shares to single precision, whole hundreds
+    of feet of ceiling at a minimum among them. The intervals hold what the log leaves unknown of the limits.
+    """
     made = papers_season()
     for booking in (HIGH, BEACH, AFTERNOON):
         row = briefing.booking_day(made.ds, booking)
         answer = briefing.slot_answer(made.ds, booking, air=air_of(booking))
-        flown = made.ds["routine_flown"].to_numpy()[row]
-        for s, slot in enumerate(answer.rows):
-            told = [chance.value for chance in slot.routines.values()]
-            np.testing.assert_allclose(told, flown[s], atol=2e-3)
-            assert sum(told) + slot.nothing == pytest.approx(1.0, abs=1e-9)
+        value = np.array([show.crowd_value for show in briefing.shows_of(made.ds, 0)])
+        counted = slots.routine_shares(air_of(booking).flown, air_of(booking).may_fly, value)
+        told = {
+            end: np.array([[getattr(c, end) for c in r.routines.values()] for r in answer.rows])
+            for end in ("value", "lower", "upper")
+        }
+        np.testing.assert_allclose(told["value"], np.nanmean(counted.routine, axis=2).T, atol=1e-6)
+        some = [r.any_show.value for r in answer.rows]
+        np.testing.assert_allclose(some, np.nanmean(counted.unchanged, axis=1), atol=1e-6)
+        nothing = [r.nothing for r in answer.rows]
+        np.testing.assert_allclose(told["value"].sum(axis=1) + nothing, 1.0, atol=1e-9)
+        for end in ("lower", "upper"):
+            stored = made.ds[f"routine_flown_{end}"].to_numpy()[row, : len(answer.rows)]
+            np.testing.assert_array_equal(told[end], stored)
+        days = air_of(booking).days
+        for r, row_told in enumerate(zip(*(told[e].T for e in ("lower", "upper")), strict=True)):
+            weather = estimate(counted.routine[r], days)
+            assert (row_told[0] <= weather.lower + 1e-6).all()
+            assert (row_told[1] >= weather.upper - 1e-6).all()
+        weather = estimate(counted.unchanged, days)
+        assert all(r.any_show.lower <= low + 1e-6 for r, low in zip(answer.rows, weather.lower, strict=True))
+        # The limits are learned from the demo's log, and the interval says so.
+        assert any(r.any_show.lower < low - 1e-3 for r, low in zip(answer.rows, weather.lower, strict=True))
+
+
+def test_slots_hold_thunder_for_nothing_where_it_stops_nobody() -> None:
+    """Two ambers are one red, thunder is ignored: the same day with and without thunder has the same answer."""
+    made = papers_season()
+    causes = [str(c) for c in made.ds["act_cause"].to_numpy()]
+    out = made.ds["act_out_by_cause"].copy(deep=True)
+    out[..., causes.index("thunder")] = np.nan
+    thunder = made.ds["sample_thunder"]
+    assert float(thunder.max()) == 1.0
+    ds = made.ds.assign(act_out_by_cause=out).assign_attrs(two_amber_is_red=1, thunder_stops=0)
+    row = briefing.booking_day(ds, HIGH)
+    held, quiet = (
+        briefing.day_air(one, row).may_fly
+        for one in (ds, ds.assign(sample_thunder=thunder.where(thunder.isnull(), 0.0)))
+    )
+    np.testing.assert_array_equal(held, quiet)
 
 
 def test_the_high_field_in_july_is_told_what_ten_buys_and_what_not() -> None:

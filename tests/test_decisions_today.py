@@ -452,3 +452,13 @@ def test_typed_values_that_cannot_be_are_refused(given_values: dict[str, float],
     assert typed_reading(
         station_elevation=0.0, temperature_c=15.0, altimeter_inhg=29.92
     ).altimeter_setting == pytest.approx(29.92 * INHG)
+
+
+def test_a_reading_at_comfortable_is_not_past_it_and_one_at_the_limit_is_at_it() -> None:
+    """Exactly, whatever the last digit of the metres: 5 SM where 5 SM is comfortable asks for no thought."""
+    for comfortable in np.arange(2.0, 12.0, 0.5) * 1609.344:
+        for limit in np.arange(0.5, 20.0, 0.5) * 1609.344:
+            if limit == comfortable:
+                continue
+            ends = [float(limits.standardised(v, comfortable, limit)) for v in (comfortable, limit)]
+            assert [today._state(z) for z in ends] == [today.NO_SECOND_THOUGHT, today.LEAVE_OUT]

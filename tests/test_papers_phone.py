@@ -241,3 +241,12 @@ def test_names_cannot_break_the_page() -> None:
     text = phone_page(contents)
     assert "<script>alert(1)" not in text
     assert text.count("</script>") == 1
+
+
+def test_a_show_s_top_is_whole_feet_on_the_page() -> None:
+    """As the director's sheet has it: through metres and back a top is a hair under a ceiling as high as it."""
+    made = papers_season()
+    day = paperwork.booking_days(made.season, made.ds, [HIGH])[0][0]
+    for feet in range(500, 8000, 100):
+        contents: Any = paperwork.phone_contents(replace(day, tops={s.name: feet * FT for s in day.shows}))
+        assert {show["top_ft"] for show in contents["shows"]} == {feet}

@@ -282,6 +282,7 @@ def figure_chances(conditions: Mapping[str, ArrayLike], curves: Curves) -> tuple
 
 
 _AMBER = 0.05 + 1e-5  # past comfortable; a reading at it, in single precision, is not
+_AT_LIMIT = 1.0 - 1e-6  # a ceiling reported at the limit, in single precision, is at it
 
 
 def two_ambers(by_cause: FloatArray, *, axis: int = 0) -> npt.NDArray[np.bool_]:
@@ -631,7 +632,7 @@ def act_chances(
             continue
         with np.errstate(invalid="ignore"):
             z = standardised(value, comfortable[cause], limit[cause])
-        result[cause] = chance_of_change(z)
+        result[cause] = np.where(z >= _AT_LIMIT, 1.0, chance_of_change(z))
     if two_amber_is_red and len(result) > 1:
         red = two_ambers(np.stack(list(result.values())))
         for cause, both in zip(result, red, strict=True):

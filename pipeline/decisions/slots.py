@@ -76,6 +76,11 @@ class Shares:
     further_change: FloatArray
     crowd_value: FloatArray
 
+    @property
+    def unchanged(self) -> FloatArray:
+        """Share on which some routine is flown and needs no change, (slot, year)."""
+        return np.asarray(self.routine.sum(axis=0) - self.further_change)
+
 
 def routine_shares(flown: FloatArray, may_fly: FloatArray, crowd_value: FloatArray) -> Shares:
     """Judge every sampled hour, then average by year.

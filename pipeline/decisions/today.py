@@ -339,7 +339,8 @@ def _state(z: float) -> int:
     """State of a standardised condition; not observed counts as think."""
     if np.isnan(z):
         return THINK
-    return LEAVE_OUT if z >= 1.0 else THINK if z > -1.0 else NO_SECOND_THOUGHT
+    # To the last digits: a reading at comfortable is not past it, one at the limit is at it.
+    return LEAVE_OUT if z >= 1.0 - 1e-9 else THINK if z > -1.0 + 1e-9 else NO_SECOND_THOUGHT
 
 
 def _between(low: int, high: int) -> int:
