@@ -134,7 +134,7 @@ def _booking_row(row: BookingRow, chosen: str, currency: str, link: str) -> str:
         '<td class="half num" data-label="DA median / 1 day in 10 above '
         f'[ft]">{words.number(row.da_median_ft)} / '
         f"{words.number(row.da_high_ft)}</td>"
-        f'<td class="half first hours" data-label="Best and worst slot, local">{hours}</td>'
+        f'<td class="half first hours" data-label="Full show’s best and worst slot, local">{hours}</td>'
         f'<td class="half same" data-label="Can’t be told apart from">{same}</td>'
         f"{fee}"
         f'<td class="half" data-label="State">{escape(row.state)}</td></tr>'
@@ -163,7 +163,7 @@ def bookings_table(
         ("Flown as planned", ""),
         ("What bites", ""),
         ("DA median / 1 day in 10 above [ft]", "num"),
-        ("Best and worst slot, local", ""),
+        ("Full show’s best and worst slot, local", ""),
         ("Can’t be told apart from", ""),
         *((("Fee", "num"),) if currency else ()),
         ("State", ""),

@@ -119,7 +119,7 @@ def venue(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str
             f"{escape(words.chance(first['changed']))}, most of all for {escape(first['bites'])}."
         )
     if booking.best_slot and booking.best <= booking.worst:
-        lines.append("No slot in the window is better than another.")
+        lines.append("No slot in the window is better than another for the full show.")
     elif booking.best_slot:
         told = (
             "the history tells them apart"
@@ -127,7 +127,7 @@ def venue(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str
             else "but the history can’t tell them apart"
         )
         lines.append(
-            f"Best slot in the window {booking.best_slot} ({words.percent(booking.best)}), worst "
+            f"Best slot in the window for the full show {booking.best_slot} ({words.percent(booking.best)}), worst "
             f"{booking.worst_slot} "
             f"({words.percent(booking.worst)}): {told}."
         )

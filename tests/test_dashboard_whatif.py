@@ -49,7 +49,7 @@ def test_unchanged_limits_give_the_forecast(season: Season, booking: str) -> Non
 def test_thunder_that_stops_nobody_counts_for_nothing(
     season: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Two ambers are one red, thunder is ignored: with thunder in every hour and in none the act flies alike."""
+    """Two ambers are one red, thunder is ignored: with thunder in every hour and in none all is alike."""
     day = season.days_of(HOT)[0]
     out = season.values["act_out_by_cause"].copy()
     out[..., season.act_causes.index("thunder")] = np.nan

@@ -97,7 +97,7 @@ def test_shares_agree_with_the_stored_forecast() -> None:
 
 
 def test_slots_hold_thunder_for_nothing_where_it_stops_nobody() -> None:
-    """Two ambers are one red, thunder is ignored: the same day with and without thunder has the same answer."""
+    """Two ambers are one red, thunder is ignored: a day with and without thunder has the same answer."""
     made = papers_season()
     causes = [str(c) for c in made.ds["act_cause"].to_numpy()]
     out = made.ds["act_out_by_cause"].copy(deep=True)

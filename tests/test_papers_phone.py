@@ -244,7 +244,7 @@ def test_names_cannot_break_the_page() -> None:
 
 
 def test_a_show_s_top_is_whole_feet_on_the_page() -> None:
-    """As the director's sheet has it: through metres and back a top is a hair under a ceiling as high as it."""
+    """As on the director's sheet: through metres and back a top is a hair under a ceiling as high as it."""
     made = papers_season()
     day = paperwork.booking_days(made.season, made.ds, [HIGH])[0][0]
     for feet in range(500, 8000, 100):
