@@ -127,8 +127,8 @@ def venue(season: Season, booking: BookingRow, day: Day, slot: Slot) -> list[str
             else "but the history can’t tell them apart"
         )
         lines.append(
-            f"Best slot in the window for the full show {booking.best_slot} ({words.percent(booking.best)}), worst "
-            f"{booking.worst_slot} "
+            f"Best slot in the window for the full show {booking.best_slot} "
+            f"({words.percent(booking.best)}), worst {booking.worst_slot} "
             f"({words.percent(booking.worst)}): {told}."
         )
     if booking.trust:

@@ -528,7 +528,8 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     """Mistakes and warnings of a season's aircraft and figures, and where its full show does not join.
 
     Every figure of the repertoire is flown in standard sea level air: one that the aircraft cannot fly even
-    there is a mistake, one that breaks the pilot's floor is warned of.
+    there is a mistake, one that breaks the pilot's floor is warned of; so is a full show that climbs as high
+    as the ceiling at which the act is still comfortable.
 
     Parameters
     ----------
@@ -588,7 +589,40 @@ def flight_mistakes(season: Season) -> tuple[list[Fault], list[Fault]]:
     except InputError as error:
         wanted = "figures that fit the seconds that the routine gives them"
         joins.append(Fault("routine.yaml", None, "low_ceiling.figures", str(error).rstrip("."), wanted))
-    return joins, list(inputs.warnings) + odd
+    names = list(inputs.figures)
+    top = max(float(hand.flown.highest[names.index(f.name)]) for f in full)
+    return joins, list(inputs.warnings) + odd + _under_the_top(season, top)
+
+
+def _under_the_top(season: Season, top: float) -> list[Fault]:
+    """Warnings of a comfortable ceiling that is no higher than the full show climbs at sea level [m].
+
+    The chances of a season count the act's minima alone: between these and the show's top they count as flown
+    what is out on the day. Down to comfortable that is all of it, below it by the chance between the two.
+    """
+    found: list[Fault] = []
+    places = {"season.yaml": (season.act.ceiling_ft, 0.0)} | {
+        f"venues/{venue.id}.yaml": (
+            venue.act.ceiling_ft,
+            season.floor_agl_ft(venue) - season.pilot.floor_agl_ft,
+        )
+        for venue in season.venues
+        if venue.act.ceiling_ft is not None
+    }
+    for file, (stated, lift) in places.items():
+        feet = math.ceil(top / FT / 100.0 + lift / 100.0 - 1e-9) * 100
+        if stated is None or stated.comfortable > feet:
+            continue
+        document = read_settings(season.folder / file, file, [])
+        wanted = (
+            f"more than {feet:,}, and the limit {feet:,}: even in standard sea level air the full show "
+            f"climbs to {feet:,} ft above the field and is out on the day under a ceiling as low as that, but the "
+            "season's chances know the act's ceilings alone"
+        )
+        if document is not None:
+            key = ("act", "ceiling_ft", "comfortable")
+            found.append(document.fault(key, wanted, f"{stated.comfortable:g}"))
+    return found
 
 
 def low_ceiling_faults(season: Season, inputs: FlightInputs) -> list[tuple[int, str]]:

@@ -371,6 +371,29 @@ def test_a_figure_through_the_floor_at_sea_level_is_warned_of(tmp_path: Path) ->
     assert "goes 359 ft under the 250 ft" in told
 
 
+def test_a_ceiling_that_the_full_show_climbs_into_is_warned_of(tmp_path: Path) -> None:
+    """The demo's full show climbs to 1,600 ft at sea level: a comfortable ceiling of 1,600 ft is none for it.
+
+    The beach's own waiver is told at its own place; the demo's 2,500 and 2,000 ft are above the top.
+    """
+    folder = tmp_path / "season"
+    shutil.copytree(demo_folder(), folder)
+    season = load_season(folder)
+    assert flight_mistakes(season) == ([], [])
+    assert season.act.ceiling_ft.comfortable == 2500
+    _edit(folder, "season.yaml", "{comfortable: 2500, limit: 1500}", "{comfortable: 1600, limit: 1500}")
+    (told,) = flight_mistakes(load_season(folder))[1]
+    assert told.line is not None
+    assert str(told).startswith("season.yaml")
+    assert "more than 1,600, and the limit 1,600" in str(told)
+    _edit(folder, "season.yaml", "{comfortable: 1600, limit: 1500}", "{comfortable: 1601, limit: 1500}")
+    assert flight_mistakes(load_season(folder)) == ([], [])
+    own = "{comfortable: 2000, limit: 1500}", "{comfortable: 1550, limit: 1500}"
+    _edit(folder, "venues/saltreach.yaml", *own)
+    (told,) = flight_mistakes(load_season(folder))[1]
+    assert str(told).startswith("venues/saltreach.yaml")
+
+
 def test_a_figure_longer_than_its_place_is_told() -> None:
     """The routine's seconds against what the figure takes by itself."""
     inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)
