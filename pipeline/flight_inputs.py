@@ -616,8 +616,8 @@ def _under_the_top(season: Season, top: float) -> list[Fault]:
         document = read_settings(season.folder / file, file, [])
         wanted = (
             f"more than {feet:,}, and the limit {feet:,}: even in standard sea level air the full show "
-            f"climbs to {feet:,} ft above the field and is out on the day under a ceiling as low as that, but "
-            "the season's chances know the act's ceilings alone"
+            f"climbs to {feet:,} ft above the field and is out on the day under a ceiling as low as that, "
+            "but the season's chances know the act's ceilings alone"
         )
         if document is not None:
             key = ("act", "ceiling_ft", "comfortable")
