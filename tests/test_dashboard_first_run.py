@@ -49,7 +49,7 @@ def _told(app: AppTest) -> str:
 def _entered(app: AppTest, address: str) -> AppTest:
     """A season entered as a user would, the station out of the list."""
     app.button_group(key="first_way").set_value("Write my first season").run()
-    assert "Still wanted: your name, the lowest height" in _told(app)
+    assert "Still wanted: your name; the lowest height" in _told(app)
     app.text_input(key="first_pilot").set_value("Pilot of a test")
     app.number_input(key="first_floor").set_value(FLOOR_FT)
     app.text_input(key="first_icao").set_value("kbdu")
