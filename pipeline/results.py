@@ -820,7 +820,7 @@ def read_results(path: Path) -> xr.Dataset:
         with path.open("rb") as file:
             content = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
         # By its content, not by its name: opened twice by name, with another file between, the library has
-        # been seen to fail (netcdf4-python issue 796).
+        # been seen to fail (netcdf4-python #796).
         with NETCDF:
             ds = xr.open_dataset(content, engine="netcdf4", cache=True, lock=NETCDF)
     except (OSError, ValueError, KeyError) as error:
