@@ -323,17 +323,17 @@ def _day_weather(ds: xr.Dataset, a: _Arrays, season: Season, offers: Sequence[Bo
     middle = ds["sample_wind_speed"].shape[-1] // 2
 
     # Only what is used is read, in single precision: a mean over a thousand hours needs no more.
-    def days(name: str) -> FloatArray:
-        return ds[f"sample_{name}"][first].to_numpy().astype(np.float32, copy=False)
+    def days(name: str, hour: int | slice = slice(None)) -> FloatArray:
+        return ds[f"sample_{name}"][first, ..., hour].to_numpy().astype(np.float32, copy=False)
 
-    def at_show(name: str) -> FloatArray:
-        held = ds[f"sample_{name}"][first, ..., middle].to_numpy().astype(np.float32, copy=False)
-        return np.asarray(held[rows, offered]).reshape(rows.size, -1)
+    def at_show(values: FloatArray) -> FloatArray:
+        return np.asarray(values[rows, offered]).reshape(rows.size, -1)
 
     held = {name: days(name) for name in ("wind_speed", "ceiling", "visibility")}
     heading = np.radians(np.array([season.venue(b.venue).show_line.true_heading for b in offers]))[:, None]
     on_right = np.array([season.venue(b.venue).show_line.crowd_on_right for b in offers])[:, None]
-    speed, along, toward = at_show("wind_speed"), at_show("along_line"), at_show("toward_crowd")
+    speed = at_show(held["wind_speed"][..., middle])
+    along, toward = (at_show(days(name, middle)) for name in ("along_line", "toward_crowd"))
     right = np.where(on_right, toward, -toward)
     # A wind without a direction is stored in full along both axes; it has no part along a course.
     variable = np.hypot(along, right) > speed + 2.0 * KT
@@ -341,18 +341,14 @@ def _day_weather(ds: xr.Dataset, a: _Arrays, season: Season, offers: Sequence[Bo
     east = -along * np.sin(heading) + right * np.cos(heading)
     north = -along * np.cos(heading) - right * np.sin(heading)
 
-    def hours(name: str) -> FloatArray:
-        # (offer, slot, year, day, hour) to (offer, year, day, slot and hour)
-        moved = np.moveaxis(held[name], 1, 3)
-        return np.asarray(moved.reshape(*moved.shape[:3], -1))
-
     flyable = ferry.flyable_days(
-        hours("ceiling"),
-        hours("visibility"),
-        hours("wind_speed"),
+        held["ceiling"],
+        held["visibility"],
+        held["wind_speed"],
         least_ceiling=settings.ceiling_ft * FT,
         least_visibility=settings.visibility_sm * STATUTE_MILE,
         greatest_wind=settings.wind_kt * KT,
+        axis=(1, -1),  # slots, and the hours around each
     )
     words = {"ceiling": "ceiling", "visibility": "visibility", "wind_speed": "wind"}
     missing = tuple(

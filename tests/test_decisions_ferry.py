@@ -237,11 +237,13 @@ def test_flyable_days_by_hand() -> None:
     ceiling = np.array([[inf, inf, 200.0], [200.0, 200.0, inf], [nan, nan, nan], [inf, inf, inf]])
     visibility = np.full((4, 3), 9000.0)
     wind = np.array([[5.0, 5.0, 5.0], [5.0, 5.0, 5.0], [5.0, 20.0, nan], [nan, nan, nan]])
-    told = ferry.flyable_days(
-        ceiling, visibility, wind, least_ceiling=2000 * FT, least_visibility=8000.0, greatest_wind=22 * KT
-    )
+    minima = {"least_ceiling": 2000 * FT, "least_visibility": 8000.0, "greatest_wind": 22 * KT}
+    told = ferry.flyable_days(ceiling, visibility, wind, **minima)
     assert told[:3].tolist() == [1.0, 0.0, 1.0]
     assert np.isnan(told[3])
+    # The hours of a day may lie along any axes.
+    apart = [np.stack([a[:, :1], a[:, 1:2], a[:, 2:]]) for a in (ceiling, visibility, wind)]
+    assert np.array_equal(ferry.flyable_days(*apart, **minima, axis=(0, -1)), told, equal_nan=True)
 
 
 def test_chance_in_time_by_hand() -> None:

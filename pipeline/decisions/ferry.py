@@ -349,24 +349,27 @@ def flyable_days(
     least_ceiling: float,
     least_visibility: float,
     greatest_wind: float,
+    axis: int | tuple[int, ...] = -1,
 ) -> FloatArray:
     """Days on which at least half of the observed hours are within the ferry minima.
 
     Parameters
     ----------
     ceiling, visibility, wind
-        [m], [m] and [m s-1], (..., hour); NaN where not observed. What is not observed bars no hour, but an
-        hour without wind does not count.
+        [m], [m] and [m s-1]; NaN where not observed. What is not observed bars no hour, but an hour without
+        wind does not count.
     least_ceiling, least_visibility, greatest_wind
         The minima.
+    axis
+        Of the hours of a day.
 
     Returns
     -------
-    1 flyable, 0 not, NaN where no hour counts, (...).
+    1 flyable, 0 not, NaN where no hour counts; as the conditions, without `axis`.
     """
     hour = np.isfinite(wind)
     bad = (wind > greatest_wind) | (ceiling < least_ceiling) | (visibility < least_visibility)
-    count, good = hour.sum(axis=-1), (hour & ~bad).sum(axis=-1)
+    count, good = hour.sum(axis=axis), (hour & ~bad).sum(axis=axis)
     return np.asarray(np.where(count == 0, np.nan, (2 * good >= count).astype(float)))
 
 
