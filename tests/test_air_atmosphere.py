@@ -7,7 +7,7 @@ import fluids
 import metpy.calc
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from metpy.units import units
 
@@ -152,14 +152,19 @@ def test_altimeter_setting_round_trip(setting, elevation):
     assert atm.elevation_from_pressures(setting, p) == pytest.approx(elevation, abs=1e-5)
 
 
+@example(60_000.0, 45.0, 0.0)
 @given(st.floats(60_000, 105_000), st.floats(-20, 45), st.floats(0, 40))
 def test_moist_air_against_metpy(pressure, t_c, spread):
-    """Density of moist air against MetPy's mixing ratio and density functions over random readings."""
-    td_c = t_c - spread
+    """Density of moist air against MetPy's mixing ratio and density functions over random readings.
+
+    Up to a dew point of 35 deg C, the highest observed anywhere (from memory): MetPy's form of the vapour
+    pressure is another, and above that the two part, by 0.4 % at 45 deg C.
+    """
+    td_c = min(t_c - spread, 35.0)
     e = metpy.calc.saturation_vapor_pressure(td_c * units.degC)
     w = metpy.calc.mixing_ratio(e, pressure * units.Pa)
     other = metpy.calc.density(pressure * units.Pa, t_c * units.degC, w).to("kg/m^3").magnitude
-    assert atm.density(pressure, t_c + C, td_c + C) == pytest.approx(other, rel=3e-4)
+    assert atm.density(pressure, t_c + C, td_c + C) == pytest.approx(other, rel=2e-4)
 
 
 @given(st.floats(70_000, 105_000), st.floats(250, 318), st.floats(0, 25), st.floats(0.5, 10))
