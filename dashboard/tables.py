@@ -9,6 +9,7 @@ from typing import Any
 from dashboard import markup, sentences, words
 from dashboard.rows import BookingRow, Day, Season, Slot
 from pipeline import briefing
+from pipeline.decisions.limits import NEVER_FLOWN
 
 __all__ = [
     "act",
@@ -265,20 +266,25 @@ def first_limits(season: Season, day: Day, slot: Slot) -> str:
     rows = []
     for k, condition in enumerate(season.conditions):
         name, unit, scale = words.CONDITIONS[condition]
-        told = {}
+        limited = [f for f in season.full if math.isfinite(v["limit_used"][f, k])]
+        never = [f for f in limited if v["limit_used"][f, k] <= NEVER_FLOWN]
+        if not limited:
+            continue
+        told: dict[str, list[str]] = {"think": [], "out": []}
         for state, bound in (("think", "comfortable_used"), ("out", "limit_used")):
-            held = [(float(v[bound][f, k]), f) for f in season.full if math.isfinite(v[bound][f, k])]
+            held = [(float(v[bound][f, k]), f) for f in limited if f not in never]
             if held:
                 value, f = min(held)
-                told[state] = f"{words.number(words.down(value, scale), unit)}: {season.figures[f]}"
-        if not told:
-            continue
+                told[state] = [f"{words.number(words.down(value, scale), unit)}: {season.figures[f]}"]
+        if never:
+            told["out"].append(f"never flown: {', '.join(season.figures[f] for f in never)}")
         usual = {"median": words.MISSING, "high": words.MISSING}
         if condition in quantity:
             air = season.air_rows(day, quantity[condition])[slot.position]
             name = season.heading(day, quantity[condition])
             usual = {end: words.number(air[end], unit) for end in usual}
-        rows.append({"what": name, **told, **usual})
+        bites = {state: "; ".join(texts) or words.MISSING for state, texts in told.items()}
+        rows.append({"what": name, **bites, **usual})
     return markup.plain_table(
         rows,
         {

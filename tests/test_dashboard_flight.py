@@ -94,6 +94,7 @@ def test_a_figure_used_up_at_sea_level_is_never_flown_in_words(
         ("figure", ["Limit in use: never flown (derived: used up at", "used up at sea level already never"]),
         ("venue", [f"Never flown : {why}"]),
         ("log", []),
+        ("today", ["; never flown: Square loop"]),
     ):
         text = _text(_app(monkeypatch, page, made, booking=HOT, figure="Square loop"))
         assert not (below := re.search(r".{60}[-−](6,56|8,20|2,?000).{40}", text)), below
