@@ -155,6 +155,23 @@ def _label(encoding: Spec, rows: Iterable[Row], **style: Any) -> list[Spec]:
     return [_mark("text", encoding, held, **style, **more) for more in (edges, {})]
 
 
+def _level(field: str, value: float, text: str, dash: Sequence[int]) -> list[Spec]:
+    """A line across a picture at a value of its upright axis, and what it is."""
+    row, y = [{field: value, "text": text}], _number(field)
+    return [
+        _mark("rule", {"y": y}, row, color=INK, strokeDash=dash, strokeWidth=1.3),
+        *_label(
+            {"y": y, "x": {"value": 4}, "text": _name("text")},
+            row,
+            align="left",
+            baseline="bottom",
+            dy=-2,
+            color=INK,
+            fontSize=10,
+        ),
+    ]
+
+
 def _number(name: str, **more: Any) -> Spec:
     return {"field": name, "type": "quantitative", **more}
 
@@ -229,19 +246,8 @@ def _limit_lines(limit: Limit | None, unit: str, low: float, high: float) -> lis
         value = limit[k] if limit else math.nan
         if not low <= float(value) <= high:
             continue
-        row = [
-            {"y": value, "text": f"{name} {words.number(float(value), unit)} · {limit[2] if limit else ''}"}
-        ]
-        layers.append(_mark("rule", {"y": _number("y")}, row, color=INK, strokeDash=dash, strokeWidth=1.3))
-        layers += _label(
-            {"y": _number("y"), "x": {"value": 4}, "text": _name("text")},
-            row,
-            align="left",
-            baseline="bottom",
-            dy=-2,
-            color=INK,
-            fontSize=10,
-        )
+        text = f"{name} {words.number(float(value), unit)} · {limit[2] if limit else ''}"
+        layers += _level("y", float(value), text, dash)
     return layers
 
 

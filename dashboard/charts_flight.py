@@ -15,7 +15,7 @@ from dashboard.charts import (
     INK,
     MUTED,
     _data,
-    _label,
+    _level,
     _mark,
     _name,
     _number,
@@ -107,19 +107,7 @@ def profile(
         }
     ]
     for level, text, pattern in levels:
-        row = [{"above": level, "text": text}]
-        layers.append(
-            _mark("rule", {"y": _number("above")}, row, color=INK, strokeDash=list(pattern), strokeWidth=1.3)
-        )
-        layers += _label(
-            {"y": _number("above"), "x": {"value": 4}, "text": _name("text")},
-            row,
-            align="left",
-            baseline="bottom",
-            dy=-2,
-            color=INK,
-            fontSize=10,
-        )
+        layers += _level("above", level, text, list(pattern))
     return _picture(layers, height, "The figure from the side, to scale")
 
 
