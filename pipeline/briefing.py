@@ -41,6 +41,7 @@ __all__ = [
     "booking_day",
     "curves_used",
     "day_air",
+    "gusts_of",
     "routine_chances",
     "shows_of",
     "slot_answer",
@@ -217,6 +218,11 @@ def venue_row(ds: xr.Dataset, row: int) -> int:
     """Row of the venue of a booking day."""
     venue = ds.variables["day_venue"].to_numpy()[row]
     return int(np.flatnonzero(ds.variables["venue"].to_numpy() == venue)[0])
+
+
+def gusts_of(ds: xr.Dataset, row: int) -> str:
+    """What the gusts of a booking day's venue are, one of those in `SlotAnswer.gusts`."""
+    return str(ds.variables["venue_gusts"].to_numpy()[venue_row(ds, row)])
 
 
 # --- What hour --------------------------------------------------------------------------------------

@@ -602,10 +602,7 @@ def _under_the_top(season: Season, top: float) -> list[Fault]:
     """
     found: list[Fault] = []
     places = {"season.yaml": (season.act.ceiling_ft, 0.0)} | {
-        f"venues/{venue.id}.yaml": (
-            venue.act.ceiling_ft,
-            season.floor_agl_ft(venue) - season.pilot.floor_agl_ft,
-        )
+        f"venues/{venue.id}.yaml": (venue.act.ceiling_ft, season.lift_ft(venue))
         for venue in season.venues
         if venue.act.ceiling_ft is not None
     }

@@ -1073,6 +1073,10 @@ class Season:
         """Lowest height at a venue: the highest of all floors that hold there."""
         return max(self.floors_agl_ft(venue).values())
 
+    def lift_ft(self, venue: Venue) -> float:
+        """How much higher than planned all is flown at a venue, where a floor is above the pilot's own."""
+        return self.floor_agl_ft(venue) - self.pilot.floor_agl_ft
+
     def in_currency(self, booking: Booking, amount: float) -> float:
         """An amount of a booking in the season's currency."""
         own = booking.currency

@@ -25,13 +25,7 @@ from pipeline.errors import InputError
 from pipeline.files import write_where_asked
 from pipeline.papers.phone import phone_page
 from pipeline.papers.sheet import Block, Lines, Numbers, Sheet, Table, draw
-from pipeline.results import (
-    CAUSES_SAID,
-    CAUTIONS,
-    SAMPLES,
-    days_in_ten,
-    minutes_and_seconds,
-)
+from pipeline.results import CAUSES_SAID, CAUTIONS, SAMPLES, days_in_ten, minutes_and_seconds
 from pipeline.which_show import (
     COMPARED,
     GUST_NOT_CARRIED,
@@ -146,6 +140,16 @@ class PaperDay:
         held = np.array(self.ds.variables["figure_seconds"].to_numpy(), dtype=float)
         held[list(show.figures)] += self.longer.get(show.name, 0.0)
         return held
+
+    def length(self, show: today.Show) -> float:
+        """Of a whole show here, with its climbs [s]."""
+        return float(self.seconds(show)[list(show.figures)].sum())
+
+    def over_slot(self, show: today.Show) -> float:
+        """By how much it is longer than the slot, as `flight.routine.over_slot` [s]."""
+        from pipeline.flight.routine import over_slot
+
+        return float(over_slot(self.length(show), 60.0 * self.booking.length_min))
 
     def quantiles(self, name: str, probability: float, unit: float) -> FloatArray:
         """Quantile of a quantity at the slot in discussion on every show day, in a unit, (day,)."""
@@ -283,7 +287,7 @@ def _highest(flight: FlightInputs, days: Sequence[PaperDay]) -> FloatArray:
 
 def _lifts(days: Sequence[PaperDay]) -> FloatArray:
     """How much higher than planned every figure is flown where a waiver's floor is above the pilot's [m]."""
-    return np.array([(day.floor_ft - day.season.pilot.floor_agl_ft) * FT for day in days])
+    return np.array([day.season.lift_ft(day.venue) * FT for day in days])
 
 
 def _fly(flight: FlightInputs, days: Sequence[PaperDay]) -> list[dict[str, FlownFigure]]:
@@ -381,7 +385,6 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     ds = day.ds
     names = [str(f) for f in ds.variables["figure"].to_numpy()]
     seconds = day.seconds(show)
-    length = float(seconds[list(show.figures)].sum())
     thin = [str(c) for c in ds.variables["condition"].to_numpy()].index("density_altitude")
     limit = ds.variables["limit_used"].to_numpy()[:, thin]
     limit_ft = limit / FT
@@ -406,9 +409,11 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     for place, f in enumerate(show.figures):
         flown = day.flown.get(names[f])
         entry, gates = ("", ""), [("", "")]
+        told_limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
         if limit[f] <= limits.NEVER_FLOWN:
             # Nothing is printed to fly it by.
             entry, gates = ("–", "–"), [("–", "–")]
+            told_limit, never = "NEVER", True
         elif flown is not None:
             entry = (str(flown.entry_speed_kt), needle(flown.entry_height))
             gates = [told(gate) for gate in flown.gates] or gates
@@ -417,10 +422,6 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
             else:
                 for how in {gate.missed for gate in flown.gates} - {""}:
                     missed[how].append(names[f])
-        told_limit = "" if math.isnan(limit_ft[f]) else f"{math.floor(limit_ft[f] / 50.0 + 1e-9) * 50:,.0f}"
-        if limit[f] <= limits.NEVER_FLOWN:
-            told_limit = "NEVER"
-            never = True
         if limit_ft[f] <= day.reckoned_ft:
             shaded.append((len(rows), 6))
         rows.append((str(place + 1), names[f], *entry, *gates[0], told_limit, f"{seconds[f]:.0f}"))
@@ -429,9 +430,10 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
     out = [names[f] for f in full if f not in show.figures]
     new = [names[f] for f in show.figures if f not in full]
     lines = []
-    if length > (slot := 60.0 * day.booking.length_min) + 1e-6:
-        over = minutes_and_seconds(length - slot)
-        lines.append(f"Longer than the slot of {day.booking.length_min:g} minutes by {over}.")
+    if (over := day.over_slot(show)) > 0:
+        lines.append(
+            f"Longer than the slot of {day.booking.length_min:g} minutes by {minutes_and_seconds(over)}."
+        )
     if out:
         lines.append(f"Out of the full show: {', '.join(out)}.")
     if new:
@@ -471,7 +473,7 @@ def pilot_card(day: PaperDay, show: today.Show, *, altimeter_inhg: float | None 
                 (
                     ("RECKONED FOR DENSITY ALTITUDE, ft", f"{day.reckoned_ft:,.0f}"),
                     ("SLOT, LOCAL", day.start),
-                    ("LENGTH WITH ITS CLIMBS, min:s", minutes_and_seconds(length)),
+                    ("LENGTH WITH ITS CLIMBS, min:s", minutes_and_seconds(day.length(show))),
                 ),
                 points=17.0,
             ),
@@ -638,11 +640,11 @@ def director_sheet(day: PaperDay) -> Sheet:
     line = day.venue.show_line
     along = float(day.quantiles("along_line", 0.5, KT).mean())
     into = line.true_heading if along >= 0 else (line.true_heading + 180.0) % 360.0
-    rows, over_slot = [], []
+    rows, too_long = [], []
     for show in shows:
-        length = float(day.seconds(show)[list(show.figures)].sum())
-        if length > 60.0 * day.booking.length_min + 1e-6:
-            over_slot.append(show.name)
+        length = day.length(show)
+        if day.over_slot(show) > 0:
+            too_long.append(show.name)
         rows.append(
             (
                 show.name,
@@ -658,8 +660,8 @@ def director_sheet(day: PaperDay) -> Sheet:
             f"Durations hold what a density altitude of {day.reckoned_ft:,.0f} ft adds: longer figures, and "
             "climbs between them in whole legs."
         )
-    if over_slot:
-        lengths.append(f"Longer than the slot of {day.booking.length_min:g} minutes: {', '.join(over_slot)}.")
+    if too_long:
+        lengths.append(f"Longer than the slot of {day.booking.length_min:g} minutes: {', '.join(too_long)}.")
     ends = tuple(
         f"{show.name} show: first {names[show.figures[0]]}; last {names[show.figures[-1]]}." for show in shows
     )
@@ -969,7 +971,7 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
         "slot_minutes": [(slot - midnight).total_seconds() / 60.0 for midnight in midnights],
         "compared": [_compared(day, name) for name in COMPARED],
         "carried": [_carrier(day, name) for name in ("density_altitude", "gust", "unreported_gust")],
-        "gusts_estimated": _gusts_of(day) == "estimated",
+        "gusts_estimated": briefing.gusts_of(day.ds, day.row) == "estimated",
         "gust_not_carried": GUST_NOT_CARRIED,
         "read_again": READ_AGAIN,
         "past_hour": past_hour(np.datetime64(slot.replace(tzinfo=None))),
@@ -979,10 +981,6 @@ def phone_contents(day: PaperDay) -> dict[str, object]:
     }
 
 
-def _gusts_of(day: PaperDay) -> str:
-    return str(day.ds.variables["venue_gusts"].to_numpy()[briefing.venue_row(day.ds, day.row)])
-
-
 def _compared(day: PaperDay, name: str) -> dict[str, object]:
     """The slot's past of a quantity as the page holds it: whole steps in rising order, as differences."""
     unit, step = COMPARED[name][1], SAMPLES[name][1]
@@ -990,7 +988,7 @@ def _compared(day: PaperDay, name: str) -> dict[str, object]:
     codes = np.sort(np.rint(past[np.isfinite(past)] / step)).astype(int)
     median, high = clim.quantiles(past.ravel(), [0.5, 0.9]) / unit
     return {
-        "words": compared_words(name, _gusts_of(day)),
+        "words": compared_words(name, briefing.gusts_of(day.ds, day.row)),
         "step": step / unit,
         "codes": np.diff(codes, prepend=0).tolist(),
         "median": briefing.as_plain(median),
@@ -1006,7 +1004,7 @@ def _carrier(day: PaperDay, name: str) -> dict[str, object]:
     share, rest = carrier_of(day.ds, day.row, name)
     rest = rest / (math.sqrt(unit) if speed else unit)
     return {
-        "words": compared_words(of, _gusts_of(day)),
+        "words": compared_words(of, briefing.gusts_of(day.ds, day.row)),
         "speed": speed,
         "share": briefing.as_plain([round(v, 5) for v in share.tolist()]),
         "rest": briefing.as_plain([[round(v, 3 if speed else 1) for v in row] for row in rest.tolist()]),

@@ -376,8 +376,7 @@ def _slot_airs(
             continue
         high = max(filter(np.isfinite, highs[booking.id]), default=0.0)
         venue = season.venue(booking.venue)
-        lift = (season.floor_agl_ft(venue) - season.pilot.floor_agl_ft) * FT
-        air = (float(reckoned_ft(high)) * FT, venue.elevation, lift)
+        air = (float(reckoned_ft(high)) * FT, venue.elevation, season.lift_ft(venue) * FT)
         told_in[booking.id] = air
         bound = 60.0 * booking.length_min if _weight(booking) > 0.0 else np.inf
         shortest[air] = min(shortest.get(air, np.inf), bound)
@@ -657,6 +656,7 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
         The season of the same folder, for its practice; None where it is not at hand.
     """
     from pipeline.decisions.practice import Demand, practice_plan
+    from pipeline.flight.routine import over_slot
 
     a = {n: ds[n].to_numpy() for n in results.SCHEMA if results.SCHEMA[n].dtype != "packed"}
     labels = [str(v) for v in ds["routine"].to_numpy()]
@@ -687,6 +687,7 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
         }
         for r, label in enumerate(labels)
     ]
+    longer = over_slot(a["booking_routine_seconds"], 60.0 * a["booking_length"][:, None])
     bookings, demands, not_judged = [], [], []
     for b, name in enumerate(str(v) for v in ds["booking"].to_numpy()):
         row: dict[str, Any] = {"booking": name, "status": str(a["booking_status"][b])}
@@ -704,10 +705,8 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
                 },
                 "longer_than_its_slot": {
                     label: whole(over)
-                    for label, over in zip(
-                        labels, a["booking_routine_seconds"][b] - 60.0 * a["booking_length"][b], strict=True
-                    )
-                    if over > 1e-6
+                    for label, over in zip(labels, longer[b].tolist(), strict=True)
+                    if over > 0
                 },
                 "plan_keeps_a_further_change_to_1_day_in_10": bool(a["booking_plan_kept"][b]),
                 "reserve": [figures[f] for f in np.flatnonzero(a["booking_reserve"][b] == 2)],

@@ -21,6 +21,7 @@ from pipeline.briefing import (
     booking_day,
     curves_used,
     day_air,
+    gusts_of,
     routine_chances,
     shows_of,
     venue_row,
@@ -282,7 +283,7 @@ def today_answer(
     headline = _headline(answer)
     slot = int(ds.variables["day_offered_slot"].to_numpy()[row])
     known_da = over.density_altitude if np.isfinite(over.density_altitude) else over.density_altitude_dry
-    gusts = str(ds.variables["venue_gusts"].to_numpy()[venue])
+    gusts = gusts_of(ds, row)
     # Gusts in print are what the past holds, the wind where none was; estimated gusts are no such thing.
     unlike = gusts == "estimated" and np.isnan(reading.gust)
     gust = float("nan") if unlike else over.gust_low
@@ -359,7 +360,7 @@ def _carry(
         return (), []
     if lead - past_hour(utc) > persistence.LEADS[-1]:
         return (), [f"Read more than {persistence.LEADS[-1]} hours before the slot: it is not carried."]
-    gusts = str(ds.variables["venue_gusts"].to_numpy()[venue_row(ds, row)])
+    gusts = gusts_of(ds, row)
     # What a reading without a gust holds is its wind.
     of_gusts = "unreported_gust" if np.isnan(reading.gust) else "gust"
     told = {}

@@ -48,7 +48,7 @@ def _against_slot(air: RoutineAir, i: int, slot_minutes: float) -> str:
     over = float(air.energy.over_slot(60.0 * slot_minutes)[i])
     if math.isnan(over):
         return words.MISSING
-    if over > 1e-6:
+    if over > 0:
         return f"{_clock(over)} too long"
     return f"{_clock(math.floor(-over + 1e-6))} to spare"
 

@@ -32,6 +32,7 @@ __all__ = [
     "climb",
     "join_faults",
     "link_energy",
+    "over_slot",
     "routine_energy",
     "whole_legs",
 ]
@@ -142,8 +143,17 @@ class RoutineEnergy:
     breaks: npt.NDArray[np.str_]
 
     def over_slot(self, slot_seconds: npt.ArrayLike) -> FloatArray:
-        """Seconds by which the mended routine is longer than its slot, (*cases); negative when shorter."""
-        return np.asarray(self.total_seconds - np.asarray(slot_seconds, dtype=float))
+        """Seconds by which the mended routine is longer than its slot, as `over_slot`, (*cases)."""
+        return over_slot(self.total_seconds, slot_seconds)
+
+
+def over_slot(seconds: npt.ArrayLike, slot_seconds: npt.ArrayLike) -> FloatArray:
+    """Seconds by which a routine is longer than its slot; negative when shorter.
+
+    Zero where it fills the slot but for the last digits.
+    """
+    over = np.asarray(seconds, dtype=float) - np.asarray(slot_seconds, dtype=float)
+    return np.where(np.abs(over) <= 1e-6, 0.0, over)
 
 
 def _attitude(inverted: bool) -> str:
