@@ -220,9 +220,14 @@ _WATCH_FRAMES = """
 """
 
 
-def readable(page: Any) -> float:
-    """Wait until the page's answer stands on the screen; the time of the page's own clock [ms]."""
-    page.wait_for_selector(".sh-answer", timeout=60_000)
+def readable(page: Any, answer: str = ".sh-answer") -> float:
+    """Wait until the page's answer stands on the screen; the time of the page's own clock [ms].
+
+    An answer that is a notice of Streamlit's own can be drawn before the style sheet, which comes with the
+    first HTML of a page: it stands once both are there.
+    """
+    page.wait_for_selector(answer, timeout=60_000)
+    page.wait_for_selector(".sh-season", timeout=60_000)
     drawn = "new Promise(done => requestAnimationFrame(() => setTimeout(() => done(performance.now()))))"
     return float(page.evaluate(drawn))
 
