@@ -246,7 +246,7 @@ def _limit_lines(limit: Limit | None, unit: str, low: float, high: float) -> lis
         value = limit[k] if limit else math.nan
         if not low <= float(value) <= high:
             continue
-        text = f"{name} {words.number(float(value), unit)} · {limit[2] if limit else ''}"
+        text = f"{name} {words.limit(float(value), 1.0, unit)} · {limit[2] if limit else ''}"
         layers += _level("y", float(value), text, dash)
     return layers
 

@@ -162,7 +162,7 @@ def air_by_hour(
             if plane.low <= value <= plane.high:
                 y = plane.y(value)
                 inside.append(_line(_LEFT, y, WIDTH - _RIGHT, y, charts.INK, 1.4, dash))
-                told = f"{name} {words.number(value, unit)} · {limit[2]}"
+                told = f"{name} {words.limit(value, 1.0, unit)} · {limit[2]}"
                 inside.append(_text(_LEFT + 3, y - 3, told, colour=charts.INK))
     inside.append(_ring(plane, held, "median"))
     return _picture(inside, f"{title} [{unit}]", alt, invented=invented)

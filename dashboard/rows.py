@@ -405,15 +405,16 @@ class Season:
             limit = float(v["act_limit"][day.venue, k])
             comfortable = float(v["act_comfortable"][day.venue, k])
             unit, scale = words.CONDITIONS[name][1:] if name in words.CONDITIONS else ("", 1.0)
+            told = words.minimum if name in ("ceiling", "visibility") else words.limit
             rows.append(
                 {
                     "cause": name,
                     "chance": value,
                     "words": words.chance(value) if np.isfinite(value) else "not observed",
-                    "comfortable": words.number(comfortable / scale, unit),
+                    "comfortable": told(comfortable, scale, unit),
                     "limit": "any in the hour"
                     if name == "thunder" and np.isfinite(value)
-                    else words.number(limit / scale, unit),
+                    else told(limit, scale, unit),
                 }
             )
         return rows

@@ -185,7 +185,7 @@ def under_the_picture(
     low, high = charts.drawn_range(limit, rows)
     unit = words.QUANTITIES[quantity][1]
     hidden = [
-        f"{name} {words.number(value, unit)}"
+        f"{name} {words.limit(value, 1.0, unit)}"
         for name, value in (("comfortable", limit[0]), ("limit", limit[1]))
         if not low <= value <= high
     ]

@@ -24,6 +24,8 @@ __all__ = [
     "heading",
     "interval",
     "joined",
+    "limit",
+    "minimum",
     "money",
     "number",
     "percent",
@@ -92,6 +94,12 @@ def number(value: float, unit: str = "", *, digits: int = 0) -> str:
 def limit(value: float, scale: float, unit: str = "") -> str:
     """A limit [SI] in its unit, never told as more than it is; in words for a figure that is never flown."""
     return "never flown" if value <= NEVER_FLOWN else number(down(value, scale), unit)
+
+
+def minimum(value: float, scale: float, unit: str = "") -> str:
+    """A least ceiling or visibility [SI] in its unit, to a tenth if need be; never told as less."""
+    tenths = up(value, scale / 10.0)
+    return number(tenths / 10.0, unit, digits=int(math.isfinite(tenths) and tenths % 10.0 != 0.0))
 
 
 def down(value: float, unit: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import json
 import math
 import types
 from pathlib import Path
@@ -19,6 +20,7 @@ from dashboard import (
     charts_season,
     charts_shows,
     charts_trust,
+    drawn,
     markup,
     sentences,
     words,
@@ -96,8 +98,6 @@ SPECS = {
 @pytest.mark.parametrize("name", SPECS)
 def test_every_picture_is_valid_vega_lite(name: str) -> None:
     """The Vega-Lite 6 JSON schema, as Altair carries it, accepts every picture; no NaN reaches JSON."""
-    import json
-
     import altair as alt
 
     spec = SPECS[name]()
@@ -297,6 +297,29 @@ def test_a_limit_far_away_does_not_flatten_the_picture() -> None:
     assert high > 7800.0
     low, high = charts.drawn_range((20_000.0, 22_000.0, "Loop"), [ROW])
     assert high < 7000.0
+
+
+def test_a_limit_is_never_told_as_milder_than_it_is() -> None:
+    """Beside a line in a picture, and in a table: most of the air rounded down, least of it rounded up."""
+    nb = words.NBSP
+    limit = (4_999.9, 5_799.9, "Loop")
+    row = ROW | {"bound": math.nan}
+    told = json.dumps(
+        charts.air_by_slot([row], "density_altitude", limit, title="Density altitude", invented=False),
+        ensure_ascii=False,
+    )
+    drawn_told = drawn.air_by_hour([row], "density_altitude", limit, title="Air", invented=False, alt="")
+    for said in (told, drawn_told):
+        assert f"comfortable 4,999{nb}ft · Loop" in said
+        assert f"limit 5,799{nb}ft · Loop" in said
+    assert words.limit(30.6, 1.0, "kt") == f"30{nb}kt"
+    assert words.limit(math.inf, 1.0, "kt") == words.MISSING
+    # 2.5 statute miles of 1,609.344 m; 457.2 m are 1,500 ft of 0.3048 m.
+    assert words.minimum(2.5 * 1609.344, 1609.344, "SM") == f"2.5{nb}SM"
+    assert words.minimum(2.46 * 1609.344, 1609.344, "SM") == f"2.5{nb}SM"
+    assert words.minimum(3.0 * 1609.344, 1609.344, "SM") == f"3{nb}SM"
+    assert words.minimum(457.2, 0.3048, "ft") == f"1,500{nb}ft"
+    assert words.minimum(math.nan, 0.3048, "ft") == words.MISSING
 
 
 def test_offers_of_one_show_leave_no_layer_without_rows() -> None:

@@ -827,7 +827,7 @@ def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> 
             ends = float(v[low][f, k]), float(v[high][f, k])
             if not math.isfinite(ends[1]) or ends[1] <= NEVER_FLOWN:
                 return words.limit(ends[1], scale)
-            return f"{words.number(ends[0] / scale)} / {words.limit(ends[1], scale)}"
+            return f"{words.limit(ends[0], scale)} / {words.limit(ends[1], scale)}"
 
         rows.append(
             {

@@ -135,9 +135,9 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
             )
             if limit:
                 told += (
-                    f" Past comfortable ({words.number(limit[0], 'kt')}) in "
+                    f" Past comfortable ({words.limit(limit[0], 1.0, 'kt')}) in "
                     f"{words.percent(float(np.mean(toward[held] >= limit[0])))}, "
-                    f"at or past the limit ({words.number(limit[1], 'kt')}, {limit[2]}) in "
+                    f"at or past the limit ({words.limit(limit[1], 1.0, 'kt')}, {limit[2]}) in "
                     f"{words.percent(float(np.mean(toward[held] >= limit[1])))}."
                 )
             frame.chart(
@@ -257,8 +257,9 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
         top = max(min(top, derived), now[1])
     pair, when = st.columns(2)
     with pair:
+        in_use = " and ".join(words.limit(value, 1.0) for value in now)
         low, high = st.slider(
-            f"Comfortable and limit [{unit}]; in use: {words.number(now[0])} and {words.number(now[1])}",
+            f"Comfortable and limit [{unit}]; in use: {in_use}",
             0.0,
             top,
             now,
