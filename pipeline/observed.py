@@ -93,8 +93,7 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
         wind_speed=speed,
         wind_from=direction,
         gust=math.nan if report.wind_gust is None else _speed(report.wind_gust),
-        # A second visibility is that of a direction: the lower one counts.
-        visibility=min((float(v.value("M")) for v in (report.vis, report.max_vis) if v), default=math.nan),
+        visibility=_visibility(report, words),
         ceiling=_ceiling(report, words),
         thunder=1.0 if any("TS" in group for group in weather) else math.nan if blind else 0.0,
         station_elevation=station_elevation,
@@ -130,6 +129,18 @@ def _month_of(words: str, today: dt.date) -> tuple[int, int]:
         if tried.day == day:
             return tried.year, tried.month
     raise InputError(f"The METAR {words!r} has a day of the month that does not exist: {day}.")
+
+
+def _visibility(report: Any, words: str) -> float:
+    """Visibility [m], the lower where a second tells that of a direction; NaN where it was not seen."""
+    import re
+
+    told = [float(v.value("M")) for v in (report.vis, report.max_vis) if v]
+    body = words.split(" RMK", 1)[0].split()
+    # The library reads solidi, which a station writes for what it did not see, as ten kilometres.
+    if any(re.fullmatch(r"////(NDV|[NSEW]{1,2})?", group) for group in body):
+        told = [v for v in told if v < 10_000.0]
+    return min(told, default=math.nan)
 
 
 def _ceiling(report: Any, words: str) -> float:

@@ -81,6 +81,16 @@ def test_metar_of_other_countries() -> None:
     assert cavok.wind_speed == pytest.approx(5.0, abs=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("seen", "visibility"),
+    [("////", math.nan), ("////NDV", math.nan), ("//// 1500SW", 1500.0), ("9999NDV", 10_000.0)],
+)
+def test_metar_visibility_that_was_not_seen_is_none(seen: str, visibility: float) -> None:
+    """WMO-No. 306, FM 15, 15.6: solidi for a visibility that an automatic station did not observe."""
+    reading = read(f"XXXX 241850Z AUTO 09005KT {seen} // ////// 25/11 Q1012")
+    assert reading.visibility == pytest.approx(visibility, nan_ok=True)
+
+
 def test_metar_of_two_values_is_taken_at_the_worse() -> None:
     """FM 15: 15.6.3, a lowest visibility with its direction; a setting in both units, rounded down in hPa."""
     both = read("xxxx 241850z 09005kt 9999 1500sw sct030 25/11 q1016 a3001")
