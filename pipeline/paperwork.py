@@ -1020,6 +1020,7 @@ def calendar_events(season: Season, ds: xr.Dataset) -> list[Event]:
     With practice.yaml the practise-by dates are those of the practice that is missing; without it, each
     booking has the days within which practice counts for all of its show days.
     """
+    from pipeline.decisions.practice import Demand, practice_plan
     from pipeline.exports import Event
 
     events = [] if season.practice is None else _missing_practice(season, ds)
@@ -1053,20 +1054,22 @@ def calendar_events(season: Season, ds: xr.Dataset) -> list[Event]:
                 )
             )
         if season.practice is None:
-            first, last = booking.show_days[0], booking.show_days[-1]
-            events.append(
-                Event(
-                    uid=f"{booking.id}-practise",
-                    start=last - dt.timedelta(days=PRACTISED_WITHIN_DAYS),
-                    end=first,
-                    summary=f"{mark}Practise every figure for {venue.name} by {first - dt.timedelta(days=1)}",
-                    description=(
-                        f"Practice counts from {PRACTISED_WITHIN_DAYS} days before a show day: a figure "
-                        "flown before that is no reserve, and no part of the show. Your own authorisation "
-                        "may ask for more."
-                    ),
+            demands = [Demand("", day, booking.id) for day in booking.show_days]
+            # Days further apart than practice counts are no one practice's.
+            for n, counts in enumerate(practice_plan(demands, {}, PRACTISED_WITHIN_DAYS).sessions):
+                events.append(
+                    Event(
+                        uid=f"{booking.id}-practise" + (f"-{n + 1}" if n else ""),
+                        start=counts.earliest,
+                        end=counts.day + dt.timedelta(days=1),
+                        summary=f"{mark}Practise every figure for {venue.name} by {counts.day}",
+                        description=(
+                            f"Practice counts from {PRACTISED_WITHIN_DAYS} days before a show day: a figure "
+                            "flown before that is no reserve, and no part of the show. Your own "
+                            "authorisation may ask for more."
+                        ),
+                    )
                 )
-            )
         if booking.reply_by is not None and booking.state in ("enquiry", "hold"):
             events.append(
                 Event(

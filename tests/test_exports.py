@@ -130,6 +130,22 @@ def test_without_a_practice_file_every_booking_has_the_days_that_count() -> None
     assert {f"{BEACH}-practise", f"{AFTERNOON}-practise"} <= set(events)
 
 
+def test_show_days_too_far_apart_for_one_practice_have_one_each() -> None:
+    """Of 24 July and 8 September, 46 days, no day lies within 45 of both."""
+    made = papers_season()
+    days = (dt.date(2027, 7, 24), dt.date(2027, 9, 8))
+    held = next(b for b in made.season.bookings if b.id == BEACH)
+    spread = held.model_copy(update={"show_days": days})
+    dates = made.ds["day_date"].to_numpy().copy()
+    dates[made.ds["day_booking"].to_numpy() == BEACH] = [str(day) for day in days]
+    ds = made.ds.assign(day_date=("booking_day", dates))
+    season = replace(made.season, practice=None, bookings=(spread,))
+    first, second = (e for e in calendar_events(season, ds) if "practise" in e.uid)
+    assert (first.start, first.end) == (days[0] - dt.timedelta(days=45), days[0])
+    assert (second.start, second.end) == (days[1] - dt.timedelta(days=45), days[1])
+    assert first.uid != second.uid
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.text(st.characters(exclude_categories=("Cs", "Cc")), max_size=200))
 def test_any_text_survives_the_calendar(text: str) -> None:
