@@ -213,6 +213,21 @@ def test_every_text_of_the_demo_s_papers_keeps_to_its_place(monkeypatch: pytest.
         assert (beside & near).sum() == len(y), name  # each is over itself alone
 
 
+def test_a_title_of_several_days_is_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four show days at a place with a common name: every date stands inside the margins, over nothing."""
+    monkeypatch.setattr("reportlab.pdfgen.canvas.Canvas", _Measured)
+    monkeypatch.setattr(_Measured, "drawn", [])
+    title = "Tallgrass Municipal, Thursday 8, Friday 9, Saturday 10 and Sunday 11 October 2027"
+    paper.draw(Sheet("Card", title, "tallgrass", (Lines(("A line.",)),), (), True))
+    (canvas,) = _Measured.drawn
+    left, right, y, size = np.array(canvas.texts).T
+    assert right.max() <= paper.WIDTH - paper.MARGIN + 0.01
+    assert title in " ".join(words for words, _ in canvas.words)
+    beside = (left[:, None] < right - 0.01) & (left < right[:, None] - 0.01)
+    near = np.abs(y[:, None] - y) < 0.7 * np.minimum(size[:, None], size)
+    assert (beside & near).sum() == len(y)
+
+
 def test_papers_are_the_same_twice() -> None:
     """The same contents give the same bytes, so that a card printed twice can be compared."""
     one = day(HIGH)

@@ -269,8 +269,11 @@ def _draw_head(canvas: Any, sheet: Sheet) -> float:
     while size > 12.0 and _width(sheet.title, BOLD, size) > WIDTH - 2 * MARGIN:
         size -= 0.5
     canvas.setFont(BOLD, size)
-    canvas.drawString(MARGIN, top - 30.0, sheet.title)
-    top -= 36.0
+    # A place with a long name, or several show days, may need a second line: the date is at the end.
+    titles = wrapped(sheet.title, BOLD, size, WIDTH - 2 * MARGIN)
+    for i, line in enumerate(titles):
+        canvas.drawString(MARGIN, top - 30.0 - i * size * 1.25, line)
+    top -= 36.0 + (len(titles) - 1) * size * 1.25
     for line in wrapped(sheet.subtitle, REGULAR, 11.0, WIDTH - 2 * MARGIN):
         canvas.setFont(REGULAR, 11.0)
         canvas.drawString(MARGIN, top - 10.0, line)
