@@ -351,7 +351,8 @@ class SlotAnswer:
     stated_chance
         Least chance of a rehearsed show flown unchanged that is accepted.
     acceptable
-        Positions of the unbroken run of slots around the best that keep it; empty where none does.
+        Positions of the unbroken run of slots around the best, or around the surest where the best falls
+        short, that keep it; empty where none does.
     full_show_acceptable
         The same for the full show.
     sunset_note
@@ -538,7 +539,10 @@ def slot_answer(
             )
         )
     start = offered if best is None else best
-    run = slots.acceptable(_keeps(v["any_as_planned"][row, :n], stated_chance), start, wanted)
+    keeps, some = _keeps(v["any_as_planned"][row, :n], stated_chance), v["any_as_planned"][row, :n]
+    # The hour worth most may fall short where one of lesser shows does not.
+    surest = start if keeps[start] else slots.best_slot(some, wanted)
+    run = slots.acceptable(keeps, start if surest is None else surest, wanted)
     full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], wanted)
     full_run = slots.acceptable(
         _keeps(v["routine_as_planned"][row, :n, 0], stated_chance),
@@ -635,7 +639,12 @@ def _gain_sentence(row: SlotRow, offered: SlotRow) -> str:
         air = f"{row.local} and {offered.local} cannot be told apart in density altitude"
     before, after = offered.full_show.hundredths, row.full_show.hundredths
     if max(row.full_show.value, offered.full_show.value) < 0.05:
-        show = f"but not the full show: as planned {row.full_show.hundredths} even then"
+        saved = feet.told_apart and feet.difference < 0
+        show = (
+            f"but not the full show: as planned {after} even then"
+            if saved
+            else f"and the full show stays out of reach: as planned {after}"
+        )
     elif full.told_apart and before == after:
         show = f"the full show is hardly moved: {after}"
     elif full.told_apart:
@@ -655,8 +664,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
     The first ask is the best slot of the window, unless the slot in discussion is as good. The fallback is
     the smallest move from the slot in discussion that is worth asking for and keeps the stated chance; where
     the slot in discussion keeps it already, or no hour does, one that keeps half of what the first ask buys.
-    The walk-away time is the latest slot around the best one that keeps the stated chance of a rehearsed
-    show flown unchanged.
+    The walk-away time is the latest slot around the best one, or around the surest where that falls short,
+    that keeps the stated chance of a rehearsed show flown unchanged.
     """
     rows, offered = answer.rows, answer.rows[answer.offered]
     reasons: list[str] = []
@@ -683,14 +692,27 @@ def ask_of(answer: SlotAnswer) -> Ask:
                 break
     percent = round(100 * answer.stated_chance)
     if answer.acceptable:
-        last = rows[answer.acceptable[-1]]
+        first_kept, last = rows[answer.acceptable[0]], rows[answer.acceptable[-1]]
         walk_away = last.local
+        if not any(row.in_window for row in rows[: answer.acceptable[0]]):
+            span = f"Up to {walk_away}"
+        else:
+            span = f"At {walk_away}" if first_kept is last else f"From {first_kept.local} to {walk_away}"
         sure = bool(_keeps(last.any_show.lower, answer.stated_chance))
+        # Fog of the morning makes no earlier hour surer.
+        surer = max(rows[i].any_show.value for i in answer.acceptable)
+        doubt = "" if sure else ", so it may be fewer"
+        if not sure and round(100 * surer) > round(100 * last.any_show.value):
+            doubt += "; an earlier hour is surer"
         reasons.append(
-            f"Up to {walk_away} the past years give a rehearsed show unchanged at least {percent} days in "
-            f"100: {last.any_show.with_interval} at {walk_away}"
-            f"{'.' if sure else ', so it may be fewer; an earlier hour is surer.'}"
+            f"{span} the past years give a rehearsed show unchanged at least {percent} days in "
+            f"100: {last.any_show.with_interval} at {walk_away}{doubt}."
         )
+        if answer.best not in answer.acceptable:
+            reasons.append(
+                f"{best.local} is worth most to the crowd, but falls short of that: a rehearsed show "
+                f"unchanged {best.any_show.with_interval}."
+            )
     else:
         walk_away = ""
         reasons.append(

@@ -10,6 +10,7 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -290,6 +291,71 @@ def test_the_ask_never_sounds_surer_than_its_number(stated: float) -> None:
     assert (counts[0] >= round(100 * stated)) == bool(answer.acceptable)
     if answer.acceptable:
         assert ("it may be fewer" in told) == (counts[1] < round(100 * stated))
+
+
+@pytest.mark.parametrize("booking", [HIGH, BEACH, EVENING, AFTERNOON])
+@pytest.mark.parametrize("percent", [2, 20, 45, 60, 66, 70, 74, 80, 90, 100])
+def test_the_ask_says_of_no_hour_what_its_row_does_not(booking: str, percent: int) -> None:
+    """ "Up to" is every start of the window before, "from" those between; "no hour" is none of them.
+
+    At the beach the stratus clears through the morning: no earlier hour is surer than the walk-away time.
+    """
+    answer = briefing.slot_answer(
+        papers_season().ds, booking, stated_chance=percent / 100.0, air=air_of(booking)
+    )
+    read = {r.local: round(100 * r.any_show.value) for r in answer.rows if r.in_window}
+    told = " ".join(briefing.ask_of(answer).reasons)
+    span = re.search(r"(?:Up to|At|From (\S+) to) (\S+) the past years give", told)
+    if span is None:
+        assert f"No hour of the window keeps {percent} days in 100" in told
+        assert max(read.values()) < percent
+        return
+    first = span[2] if span[0].startswith("At") else span[1] or min(read)
+    meant = [value for local, value in read.items() if first <= local <= span[2]]
+    assert min(meant) >= percent
+    assert first == min(read) or read[max(t for t in read if t < first)] < percent
+    if "an earlier hour is surer" in told:
+        assert max(meant) > read[span[2]]
+
+
+def test_the_bar_is_kept_by_an_hour_that_is_worth_less() -> None:
+    """Starts at 69, 60 and 75 days in 100, the first worth most: the last keeps 70, and the first is told.
+
+    The crowd values of the starts' shows are 96 and 60: 0.69 x 96 = 66.2 against 0.75 x 60 = 45.
+    """
+    ds = papers_season().ds
+    row = briefing.booking_day(ds, HIGH)
+    held = air_of(HIGH)
+    some = ds["any_as_planned"].to_numpy().copy()
+    answer = briefing.slot_answer(ds, HIGH, stated_chance=0.7, air=held)
+    assert answer.best is not None
+    last = max(i for i, r in enumerate(answer.rows) if r.in_window)
+    some[row, : len(answer.rows)] = 0.60
+    some[row, answer.best], some[row, last] = 0.69, 0.75
+    moved = ds.assign(any_as_planned=ds["any_as_planned"].copy(data=some))
+    answer = briefing.slot_answer(moved, HIGH, stated_chance=0.7, air=held)
+    ask = briefing.ask_of(answer)
+    assert answer.best != last
+    assert answer.acceptable == (last,)
+    assert ask.walk_away == answer.rows[last].local
+    told = " ".join(ask.reasons)
+    assert f"At {ask.walk_away} the past years give" in told
+    assert "No hour of the window" not in told
+    assert f"{answer.rows[answer.best].local} is worth most to the crowd, but falls short of that" in told
+
+
+def test_an_hour_that_saves_nothing_is_not_said_to() -> None:
+    """Air that costs, or cannot be told apart, goes with no "but": the full show is out of reach before."""
+    answer = briefing.slot_answer(papers_season().ds, HIGH, air=air_of(HIGH))
+    early, offered = answer.rows[0], answer.rows[answer.offered]
+    assert max(early.full_show.value, offered.full_show.value) < 0.05
+    assert "but not the full show: as planned" in briefing._gain_sentence(early, offered)
+    feet = early.gain.density_altitude_ft
+    for other in (replace(feet, difference=200.0), replace(feet, told_apart=False)):
+        same = replace(early, gain=replace(early.gain, density_altitude_ft=other))
+        said = briefing._gain_sentence(same, offered)
+        assert "but" not in said
+        assert "and the full show stays out of reach: as planned" in said
 
 
 def test_a_chance_reads_the_same_everywhere() -> None:
