@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_commands", "season_and_results"]
 
-OK = 0
+OK, SOME_FAILED, NOTHING_DONE = 0, 3, 4
 
 
 def add_commands(
@@ -338,7 +338,7 @@ def _papers(arguments: argparse.Namespace) -> int:
         _print_json({"written": [str(path) for path in written], "skipped": list(skipped)})
     else:
         _print(f"{len(written)} papers in {arguments.into}")
-    return OK
+    return OK if not skipped else SOME_FAILED if written else NOTHING_DONE
 
 
 def _export(arguments: argparse.Namespace) -> int:

@@ -647,3 +647,20 @@ def test_the_command(
     assert main(wrong) == 2
     assert main(["papers", str(made.folder), "nowhere", "--into", str(tmp_path / "b")]) == 2
     assert not (tmp_path / "b").exists()
+
+
+def test_a_booking_without_papers_is_in_the_exit_code(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit codes of the README: 3 where some have none and the rest were printed, 4 where none has any."""
+    made = papers_season()
+    ids = [b.id for b in made.season.bookings if b.state != "passed"]
+    of_day = made.ds["day_booking"].to_numpy()
+    command = ["papers", str(made.folder), "--into", str(tmp_path)]
+    for lost, code in ((ids[1:], 3), (ids, 4)):
+        status = np.where(np.isin(of_day, lost), "not enough history", "ok").astype(object)
+        ds = made.ds.assign(day_status=("booking_day", status))
+        monkeypatch.setattr("pipeline.desk.season_and_results", lambda _, ds=ds: (made.season, ds))
+        assert main(command) == code
+        told = capsys.readouterr().err
+        assert all(f"{booking} on" in told for booking in lost)
