@@ -228,6 +228,43 @@ def test_a_title_of_several_days_is_whole(monkeypatch: pytest.MonkeyPatch) -> No
     assert (beside & near).sum() == len(y)
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Reverse half Cuban eight",
+        "Half loop with half roll on top",
+        "Avalanche with two snaps, then a ribbon cut",
+    ],
+)
+def test_a_long_name_of_a_figure_gives_way_to_the_numbers(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name too long for its column is set smaller, or on two lines: whole, in its cell, over nothing.
+
+    The numbers beside it stay as large as numbers that are flown have to be.
+    """
+    monkeypatch.setattr("reportlab.pdfgen.canvas.Canvas", _Measured)
+    monkeypatch.setattr(_Measured, "drawn", [])
+    one = day(HIGH)
+    sheet = paperwork.pilot_card(one, one.shows[0])
+    (table,) = _tables(sheet)
+    rows = tuple((row[0], name, *row[2:]) if row[0] in ("3", "4", "15") else row for row in table.rows)
+    blocks = tuple(replace(b, rows=rows) if b is table else b for b in sheet.blocks)
+    paper.draw(replace(sheet, blocks=blocks))
+    (canvas,) = _Measured.drawn
+    assert " ".join(words for words, _ in canvas.words).count(name) == 3
+    sizes = dict(canvas.words)
+    assert min(sizes[cell] for row in rows for cell in row[2:] if cell) >= FLOWN_POINTS
+    assert (
+        min(size for words, size in canvas.words if len(words) > 3 and words in name)
+        >= paper.NAME_POINTS - 1.0
+    )
+    left, right, y, size = np.array(canvas.texts).T
+    for x, low, high in canvas.rules:
+        assert not np.any((left < x - 0.01) & (right > x + 0.01) & (y > low) & (y < high))
+    beside = (left[:, None] < right - 0.01) & (left < right[:, None] - 0.01)
+    near = np.abs(y[:, None] - y) < 0.7 * np.minimum(size[:, None], size)
+    assert (beside & near).sum() == len(y)
+
+
 def test_papers_are_the_same_twice() -> None:
     """The same contents give the same bytes, so that a card printed twice can be compared."""
     one = day(HIGH)

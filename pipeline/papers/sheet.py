@@ -1,7 +1,8 @@
 """One page of paper: headings, tables and lines, in black and white, with cautions and marks.
 
 A sheet is drawn as large as it fits and never smaller than it can be read: numbers that are flown are at
-least `FLOWN_POINTS` high, and a sheet that does not fit on its page is an error, not a second page.
+least `FLOWN_POINTS` high, a long name beside them gives way first, and a sheet that does not fit on its page
+is an error, not a second page.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ INVENTED = "INVENTED SEASON – NOT FOR FLIGHT – NO SUCH PLACE OR WEATHER"
 FLOWN_POINTS = 14.0
 """Least size of a number that is flown."""
 SMALL_POINTS = 8.0
+NAME_POINTS = 10.0
+"""Least size of a name on one line beside such numbers; on two lines it is a point smaller."""
 
 _FONTS = Path(__file__).parent / "fonts"
 REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
@@ -151,11 +154,25 @@ def _columns(table: Table) -> list[float]:
     return [(WIDTH - 2 * MARGIN) * w / total for w in table.widths]
 
 
-def _table_fits(table: Table, points: float) -> bool:
-    """Whether every cell fits into its column on one line."""
+def _named(text: str, points: float, width: float) -> tuple[float, list[str]] | None:
+    """Points and lines of a cell set from the left; None where not even two smaller lines hold it."""
+    size = points
+    while size > NAME_POINTS and _width(text, REGULAR, size) + 0.5 * points > width:
+        size -= 0.25
+    if _width(text, REGULAR, size) + 0.5 * points <= width:
+        return size, [text]
+    size = NAME_POINTS - 1.0
+    lines = wrapped(text, REGULAR, size, width - 4.0)
+    wide = max(_width(line, REGULAR, size) for line in lines) > width - 4.0
+    return None if wide or len(lines) * size * 1.1 > _row_height(points) - 2.0 else (size, lines)
+
+
+def _table_fits(table: Table, points: float, *, names_give_way: bool = False) -> bool:
+    """Whether every cell fits into its column, on one line but for names that give way."""
     pad, columns = 0.5 * points, _columns(table)
     return all(
         _width(text, REGULAR if c in table.left else BOLD, points) + pad <= width
+        or (names_give_way and c in table.left and _named(text, points, width) is not None)
         for row in table.rows
         for c, (text, width) in enumerate(zip(row, columns, strict=False))
     )
@@ -207,12 +224,16 @@ def _fit(sheet: Sheet, room: float) -> float:
         if sum(_height(b, points) for b in sheet.blocks) > room:
             raise _too_long(sheet)
         return points
-    points, least = min(t.largest for t in tables), max(t.least for t in tables)
-    room -= sum(_height(b, points) for b in sheet.blocks if not isinstance(b, Table))
-    while points >= least - 1e-9:
-        if sum(_height(t, points) for t in tables) <= room and all(_table_fits(t, points) for t in tables):
-            return points
-        points -= 0.25
+    largest, least = min(t.largest for t in tables), max(t.least for t in tables)
+    room -= sum(_height(b, largest) for b in sheet.blocks if not isinstance(b, Table))
+    for give_way in (False, True):
+        points = largest
+        while points >= least - 1e-9:
+            if sum(_height(t, points) for t in tables) <= room and all(
+                _table_fits(t, points, names_give_way=give_way) for t in tables
+            ):
+                return points
+            points -= 0.25
     raise _too_long(sheet)
 
 
@@ -353,11 +374,14 @@ def _draw_table(canvas: Any, table: Table, top: float, points: float) -> None:
                 canvas.setFillGray(0.86)
                 canvas.rect(edges[c], y - step, columns[c], step, fill=1, stroke=0)
                 canvas.setFillGray(0.0)
-            font = REGULAR if c in table.left else BOLD
-            canvas.setFont(font, points)
             if c in table.left:
-                canvas.drawString(edges[c] + 2.0, y - 1.18 * points, text)
+                size, lines = _named(text, points, columns[c]) or (points, [text])
+                canvas.setFont(REGULAR, size)
+                first = y - (1.18 * points if len(lines) == 1 else 1.1 * size)
+                for i, line in enumerate(lines):
+                    canvas.drawString(edges[c] + 2.0, first - i * 1.1 * size, line)
             else:
+                canvas.setFont(BOLD, points)
                 canvas.drawCentredString((edges[c] + edges[c + 1]) / 2, y - 1.18 * points, text)
         y -= step
         canvas.line(edges[0], y, edges[-1], y)
