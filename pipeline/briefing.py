@@ -727,10 +727,10 @@ def ask_of(answer: SlotAnswer) -> Ask:
         reasons.append(answer.too_late)
     else:
         late = offered.late
-        cost = (
-            f"{_signed_ft(late.density_altitude_ft.difference)} "
-            f"{'more' if late.density_altitude_ft.difference > 0 else 'less'} density altitude"
-        )
+        thinner = late.density_altitude_ft.difference
+        cost = f"{_signed_ft(thinner)} {'more' if thinner > 0 else 'less'} density altitude"
+        if round(thinner, -1) == 0:
+            cost = "no difference in density altitude"
         after = next(r for r in rows if r.local == offered.late_local)
         reasons.append(
             f"If the show runs {answer.late_minutes} minutes late ({offered.late_local}): {cost}; a "

@@ -66,6 +66,9 @@ FloatArray = npt.NDArray[np.floating]
 SPREAD_SHARE = 1.0 / 3.0
 """Gust spread as a share of the gust peak in the which-show table: common practice, no source."""
 
+ASK_ROWS = 20
+"""Most starts on an ask sheet, but for those that it names."""
+
 PRACTISED_WITHIN_DAYS = 45
 """Practice of the same figures in the same type within so many days of the show (FAA air show special
 provisions, current edition; an older one said 15), where practice.yaml states nothing else."""
@@ -766,7 +769,14 @@ def announcer_sheet(day: PaperDay, show: today.Show) -> Sheet:
 
 def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
     """First ask, fallback, walk-away time, with reasons and the hours they rest on."""
-    ask, rows = briefing.ask_of(answer), [r for r in answer.rows if r.in_window]
+    ask = briefing.ask_of(answer)
+    inside = [r for r in answer.rows if r.in_window]
+    meant = {ask.first, ask.fallback, ask.walk_away, answer.rows[answer.offered].local}
+    every, rows = 1, inside
+    # Of a long window every second start, or every fourth: the page stays one, and can be read.
+    while len(rows) > ASK_ROWS and every < len(inside):
+        every *= 2
+        rows = [r for i, r in enumerate(inside) if i % every == 0 or r.local in meant]
     table = Table(
         (
             "start",
@@ -798,7 +808,8 @@ def ask_sheet(answer: briefing.SlotAnswer, booking_id: str) -> Sheet:
         "Ask sheet",
         f"{answer.place}, {_dates([answer.date])}",
         f"{booking_id} · slot in discussion {answer.rows[answer.offered].local} local · "
-        f"from {answer.years} past years · grey starts are as good as the best",
+        f"from {answer.years} past years · grey starts are as good as the best"
+        + ("" if every == 1 else " · of a long window not every start is shown"),
         (
             Numbers(
                 (

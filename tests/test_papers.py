@@ -653,6 +653,30 @@ def test_director_times_and_ribbon_crew() -> None:
     assert int(rows["full"][3].replace(",", "")) == int(np.ceil(max(heights) / 100.0 - 1e-9) * 100)
 
 
+@pytest.mark.parametrize(("starts", "every"), [(20, 1), (21, 2), (32, 2), (48, 4)])
+def test_the_ask_sheet_of_a_long_window_is_one_page(starts: int, every: int) -> None:
+    """From 10 h to a whole day of starts: one page, with every start, every second or fourth; the named all.
+
+    20 starts at most, but for those named: of 21 and 32 the odd ones go, of 48 three in four.
+    """
+    answer = briefing.slot_answer(papers_season().ds, HIGH)
+    offered = answer.rows[answer.offered]
+    assert not offered.as_good_as_best
+    assert answer.best is not None
+    clock = [f"{i // 2:02d}:{30 * (i % 2):02d}" for i in range(starts)]
+    rows = [replace(offered, local=local, in_window=True, late=None, late_local="") for local in clock]
+    rows[3] = replace(answer.rows[answer.best], local=clock[3])
+    long = replace(answer, rows=tuple(rows), best=3, offered=starts - 2, acceptable=(3, 4, 5))
+    sheet = paperwork.ask_sheet(long, HIGH)
+    paper.draw(sheet)
+    (table,) = _tables(sheet)
+    shown = [row[0] for row in table.rows]
+    ask = briefing.ask_of(long)
+    named = {ask.first, ask.fallback, ask.walk_away, clock[starts - 2]} - {""}
+    assert shown == [t for i, t in enumerate(clock) if i % every == 0 or t in named]
+    assert ("not every start is shown" in sheet.subtitle) == (every > 1)
+
+
 def test_a_sheet_that_does_not_fit_is_an_error() -> None:
     """Sixty figures cannot be read at arm's length on one page: told, not printed small or on two pages."""
     table = Table(("", "figure"), tuple((str(i), "Loop") for i in range(60)), (1, 5))
