@@ -140,7 +140,17 @@ def _visibility(report: Any, words: str) -> float:
     # The library reads solidi, which a station writes for what it did not see, as ten kilometres.
     if any(re.fullmatch(r"////(NDV|[NSEW]{1,2})?", group) for group in body):
         told = [v for v in told if v < 10_000.0]
+    # One that varies is told in the remarks, its lower end first.
+    varies = re.search(r"\bVIS M?(?:(\d+) )?(\d+)(?:/([1-9]\d*))?V", _remarks(words))
+    if varies:
+        miles = float(varies[1] or 0) + float(varies[2]) / float(varies[3] or 1)
+        told.append(miles * STATUTE_MILE)
     return min(told, default=math.nan)
+
+
+def _remarks(words: str) -> str:
+    """What stands behind RMK."""
+    return words.partition(" RMK ")[2]
 
 
 def _ceiling(report: Any, words: str) -> float:
@@ -152,12 +162,28 @@ def _ceiling(report: Any, words: str) -> float:
         for cover, height, _ in report.sky
         if cover in ("BKN", "OVC", "VV", "///")
     ]
+    varying = _varying_ceilings(report, words)
     if layers:
         # Layers are told from the lowest up: an unknown one above a known ceiling changes nothing.
-        return math.nan if math.isnan(layers[0]) else min(h for h in layers if not math.isnan(h))
+        lowest = math.nan if math.isnan(layers[0]) else min(h for h in layers if not math.isnan(h))
+        return min([lowest, *varying]) if not math.isnan(lowest) else min(varying, default=math.nan)
+    if varying:
+        return min(varying)
     if "CAVOK" in body or "NSC" in body:
         return _CAVOK_CEILING
     return math.inf if report.sky else math.nan
+
+
+def _varying_ceilings(report: Any, words: str) -> list[float]:
+    """Ceilings that the remarks tell of one that varies, and of layers that are broken at times [m]."""
+    import re
+
+    remarks = _remarks(words)
+    feet = [100.0 * float(low) for low in re.findall(r"\bCIG (\d{3})V\d{3}\b", remarks)]
+    for cover, told in re.findall(r"\b(FEW|SCT)(\d{3})? V (?:BKN|OVC)\b", remarks):
+        held = [float(height.value("FT")) for c, height, _ in report.sky if c == cover and height is not None]
+        feet += [100.0 * float(told)] if told else held[:1]
+    return [f * FT for f in feet]
 
 
 def _setting(read: float, words: str) -> float:

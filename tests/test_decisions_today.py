@@ -72,6 +72,32 @@ def test_metar_ceiling_is_the_lowest_broken_overcast_or_obscured_layer(sky: str,
     )
 
 
+@pytest.mark.parametrize(
+    ("body", "remarks", "ceiling_ft", "visibility_sm"),
+    [
+        ("2SM BKN014", "AO2 CIG 010V018", 1000.0, 2.0),
+        ("2SM BKN014", "AO2 VIS 1V3 SLP132", 1400.0, 1.0),
+        ("1SM BKN014", "VIS 1/2V2", 1400.0, 0.5),
+        ("3SM BKN014", "VIS 1 1/2V5", 1400.0, 1.5),
+        ("10SM SCT012 BKN040", "SCT012 V BKN", 1200.0, 10.0),
+        ("10SM SCT012 SCT020", "SCT V BKN", 1200.0, 10.0),
+        ("10SM BKN012", "BKN012 V SCT", 1200.0, 10.0),
+        ("10SM BKN///", "CIG 010V018", 1000.0, 10.0),
+        ("10SM CLR", "AO2 SLP132 LTG DSNT W", math.inf, 10.0),
+    ],
+)
+def test_metar_that_varies_is_taken_at_its_lower_end(
+    body: str, remarks: str, ceiling_ft: float, visibility_sm: float
+) -> None:
+    """AFMAN 15-111 (2019), remarks 16 and 18 of its table: variable ceiling below 3,000 ft, variable sky.
+
+    Variable prevailing visibility, `VIS 1/2V2`, is of the same table; its number there is not at hand.
+    """
+    reading = read(f"KAAA 241856Z 31008KT {body} 18/07 A2998 RMK {remarks}")
+    assert reading.ceiling == pytest.approx(ceiling_ft * FT)
+    assert reading.visibility == pytest.approx(visibility_sm * STATUTE_MILE, rel=1e-3)
+
+
 def test_metar_of_other_countries() -> None:
     """FM 15 (WMO-No. 306): CAVOK, no cloud below 5,000 ft and 10 km or more; hPa; metres per second."""
     cavok = read("XXXX 241850Z 09005MPS CAVOK 25/11 Q1012")
