@@ -848,7 +848,7 @@ def write_papers(
     ------
     InputError
         When the booking asked for has no numbers, the setting is not believable, or the folder cannot be
-        written.
+        written; and once all others are written, when a paper does not fit on its page.
     """
     if altimeter_inhg is not None and not 28.0 <= altimeter_inhg <= 31.0:
         raise InputError(
@@ -860,22 +860,33 @@ def write_papers(
     if booking is not None and skipped:
         raise InputError(skipped[0])
     written: list[Path] = []
+    unfit: list[str] = []
     for day in days:
         name = day.booking.id
         answer = briefing.slot_answer(
             ds, name, date=day.date, air=briefing.day_air(ds, day.row, day.routines)
         )
-        papers: dict[str, bytes] = {}
+        sheets: dict[str, Sheet] = {}
         for show in day.shows:
             slug = _slug(show.name)
-            papers[f"{name}-card-{slug}.pdf"] = draw(pilot_card(day, show, altimeter_inhg=altimeter_inhg))
-            papers[f"{name}-announcer-{slug}.pdf"] = draw(announcer_sheet(day, show))
-        papers[f"{name}-which-show.pdf"] = draw(which_show_sheet(day))
-        papers[f"{name}-director.pdf"] = draw(director_sheet(day))
-        papers[f"{name}-ask.pdf"] = draw(ask_sheet(answer, name))
+            sheets[f"{name}-card-{slug}.pdf"] = pilot_card(day, show, altimeter_inhg=altimeter_inhg)
+            sheets[f"{name}-announcer-{slug}.pdf"] = announcer_sheet(day, show)
+        sheets[f"{name}-which-show.pdf"] = which_show_sheet(day)
+        sheets[f"{name}-director.pdf"] = director_sheet(day)
+        sheets[f"{name}-ask.pdf"] = ask_sheet(answer, name)
+        papers: dict[str, bytes] = {}
+        for file, sheet in sheets.items():
+            # A card that does not fit is no reason to keep the other papers back.
+            try:
+                papers[file] = draw(sheet)
+            except InputError as error:
+                unfit.append(str(error))
         papers[f"{name}-ask.txt"] = (briefing.ask_text(answer, CAUTIONS) + "\n").encode()
         papers[f"{name}-today.html"] = phone_page(phone_contents(day)).encode()
         written += [write_where_asked(into / file, content) for file, content in papers.items()]
+    if unfit:
+        more = f" {len(unfit) - 1} more do not fit either." if len(unfit) > 1 else ""
+        raise InputError(" ".join([f"{unfit[0]}{more} All other papers are in {into}.", *skipped]))
     return written, skipped
 
 

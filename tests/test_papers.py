@@ -725,3 +725,26 @@ def test_a_booking_without_papers_is_in_the_exit_code(
         assert main(command) == code
         told = capsys.readouterr().err
         assert all(f"{booking} on" in told for booking in lost)
+
+
+def test_a_card_that_does_not_fit_keeps_no_other_paper_back(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full show too long for its card: code 2 and which card it is, once the others are written."""
+    made = papers_season()
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.cache))
+    names = {path.name for path in written().glob(f"{HIGH}-*")}
+    whole = paperwork.pilot_card
+
+    def longer(one: PaperDay, show: Any, **named: Any) -> Sheet:
+        sheet = whole(one, show, **named)
+        (table,) = _tables(sheet)
+        rows = table.rows * (2 if show.name == "full" else 1)
+        return replace(sheet, blocks=tuple(replace(b, rows=rows) if b is table else b for b in sheet.blocks))
+
+    monkeypatch.setattr(paperwork, "pilot_card", longer)
+    assert main(["papers", str(made.folder), HIGH, "--into", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert "The Pilot's card – full show of High Larch" in told
+    assert f"All other papers are in {tmp_path}." in told
+    assert {path.name for path in tmp_path.iterdir()} == names - {f"{HIGH}-card-full.pdf"}
