@@ -678,6 +678,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
         reasons.append(f"{offered.local} {same} the best hour of the window: no hour needs asking for.")
     else:
         first = best.local
+        if not offered.in_window:
+            reasons.append(f"A show at {offered.local} does not lie inside the organiser's window.")
         reasons.append(_gain_sentence(best, offered))
         step = 1 if answer.best > answer.offered else -1
         half = not answer.acceptable or answer.offered in answer.acceptable

@@ -344,6 +344,25 @@ def test_the_bar_is_kept_by_an_hour_that_is_worth_less() -> None:
     assert f"{answer.rows[answer.best].local} is worth most to the crowd, but falls short of that" in told
 
 
+def test_an_hour_outside_the_window_is_the_reason_to_ask() -> None:
+    """Where the slot in discussion does not fit the window another is asked for, better or not: so told."""
+    ds = papers_season().ds
+    row = briefing.booking_day(ds, EVENING)
+    inside = ds["slot_in_window"].to_numpy().copy()
+    offered = int(ds["day_offered_slot"][row])
+    inside[row, offered] = 0
+    moved = ds.assign(slot_in_window=ds["slot_in_window"].copy(data=inside))
+    for answer, out in (
+        (briefing.slot_answer(moved, EVENING, air=air_of(EVENING)), True),
+        (briefing.slot_answer(ds, HIGH, air=air_of(HIGH)), False),
+    ):
+        ask = briefing.ask_of(answer)
+        assert ask.first
+        said = f"A show at {answer.rows[answer.offered].local} does not lie inside the organiser's window."
+        assert (ask.reasons[0] == said) == out
+        assert (said in ask.reasons) == out
+
+
 def test_an_hour_that_saves_nothing_is_not_said_to() -> None:
     """Air that costs, or cannot be told apart, goes with no "but": the full show is out of reach before."""
     answer = briefing.slot_answer(papers_season().ds, HIGH, air=air_of(HIGH))
