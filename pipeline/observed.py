@@ -101,6 +101,7 @@ def metar_reading(text: str, station_elevation: float, today: dt.date) -> Readin
         instant=None if report.time is None else np.datetime64(report.time, "s"),
         station=str(report.station_id or ""),
         trend=report.trend(),
+        peak=math.nan if report.wind_speed_peak is None else _speed(report.wind_speed_peak),
     )
     _believable(reading)
     return reading

@@ -861,6 +861,7 @@ def write_papers(
         raise InputError(skipped[0])
     written: list[Path] = []
     unfit: list[str] = []
+    outdated: list[str] = []
     for day in days:
         name = day.booking.id
         answer = briefing.slot_answer(
@@ -881,12 +882,18 @@ def write_papers(
                 papers[file] = draw(sheet)
             except InputError as error:
                 unfit.append(str(error))
+                outdated += [file] if (into / file).exists() else []
         papers[f"{name}-ask.txt"] = (briefing.ask_text(answer, CAUTIONS) + "\n").encode()
         papers[f"{name}-today.html"] = phone_page(phone_contents(day)).encode()
         written += [write_where_asked(into / file, content) for file, content in papers.items()]
     if unfit:
         more = f" {len(unfit) - 1} more do not fit either." if len(unfit) > 1 else ""
-        raise InputError(" ".join([f"{unfit[0]}{more} All other papers are in {into}.", *skipped]))
+        told = [f"{unfit[0]}{more} All other papers are in {into}."]
+        if outdated:
+            told.append(
+                f"Not of this season's numbers as they stand, do not fly by it: {', '.join(outdated)}."
+            )
+        raise InputError(" ".join([*told, *skipped]))
     return written, skipped
 
 

@@ -439,6 +439,11 @@ def _notes(
             "No gust in the reading is not a gust of zero: it may reach "
             f"{over.gust_high / KT:.0f} kt without being reported."
         )
+    if reading.peak > np.fmax(reading.gust, reading.wind_speed):
+        notes.append(
+            f"By its remarks the wind reached {reading.peak / KT:.0f} kt since the report before; what "
+            "is judged is the wind and gust of the report."
+        )
     if np.isnan(reading.wind_from) and reading.wind_speed > 0:
         notes.append("A wind without a direction is counted in full on the crowd and across the runway.")
     if reading.sector is not None:

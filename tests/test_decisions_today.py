@@ -126,6 +126,14 @@ def test_metar_of_two_values_is_taken_at_the_worse() -> None:
     assert military.altimeter_setting == pytest.approx(30.01 * INHG, abs=1.0)
 
 
+def test_metar_peak_wind_of_the_remarks_is_no_gust_but_is_told() -> None:
+    """FMH-1 section 12.7.1: PK WND dddff/hhmm, the strongest wind since the report before (from memory)."""
+    reading = read("KAAA 241856Z 28018G27KT 10SM CLR 25/11 A2998 RMK AO2 PK WND 28041/1822 SLP150")
+    assert reading.gust / KT == pytest.approx(27.0)
+    assert reading.peak / KT == pytest.approx(41.0)
+    assert math.isnan(read("KAAA 241856Z 28018G27KT 10SM CLR 25/11 A2998 RMK AO2").peak)
+
+
 def test_metar_s_own_forecast_is_kept_apart() -> None:
     """What is to come is no part of the reading, and is told."""
     reading = read("XXXX 241850Z 09005KT 9999 SCT030 25/11 Q1012 TEMPO 25015G30KT 4000 TSRA BKN010CB")

@@ -57,6 +57,11 @@ def test_the_beach_just_above_the_waiver_s_ceiling() -> None:
     assert any("not a gust of zero" in note for note in answer.notes)
     later = told(made, BEACH, "KAAA 241956Z 28010KT 10SM OVC017 16/13 A3002 TEMPO TSRA")
     assert [n for n in later.notes if n.endswith("read it: TEMPO TSRA.")]
+    for gust, told_of in (("G27", True), ("G45", False), ("", True)):
+        peaked = told(
+            made, BEACH, f"KAAA 241956Z 28018{gust}KT 10SM OVC017 16/13 A3002 RMK AO2 PK WND 28041/1922"
+        )
+        assert any("the wind reached 41 kt since the report before" in n for n in peaked.notes) == told_of
     assert answer.gust_high_kt == pytest.approx(19.0)  # 10 kt and one short of ten more
 
 

@@ -747,4 +747,10 @@ def test_a_card_that_does_not_fit_keeps_no_other_paper_back(
     told = capsys.readouterr().err
     assert "The Pilot's card – full show of High Larch" in told
     assert f"All other papers are in {tmp_path}." in told
+    assert "do not fly by it" not in told
     assert {path.name for path in tmp_path.iterdir()} == names - {f"{HIGH}-card-full.pdf"}
+    # A card of an earlier run is left alone, and is not taken for one of this.
+    (tmp_path / f"{HIGH}-card-full.pdf").write_bytes(b"older")
+    assert main(["papers", str(made.folder), HIGH, "--into", str(tmp_path)]) == 2
+    assert f"do not fly by it: {HIGH}-card-full.pdf." in capsys.readouterr().err
+    assert (tmp_path / f"{HIGH}-card-full.pdf").read_bytes() == b"older"

@@ -69,6 +69,8 @@ class Reading:
         Who reports; empty for typed values.
     trend
         What the report itself forecasts for the next two hours, as it is written; empty where nothing.
+    peak
+        Strongest wind since the report before, by the remarks [m s-1]; NaN where none is told.
     """
 
     temperature: float
@@ -85,6 +87,7 @@ class Reading:
     instant: np.datetime64 | None = None
     station: str = ""
     trend: str = ""
+    peak: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -468,7 +471,8 @@ def judge(
     thunder_stops
         Whether thunder keeps the act down.
     two_amber_is_red
-        Two causes past comfortable count as one past its limit; one that was not observed is neither.
+        Two causes past comfortable count as one past its limit. One that was not observed is neither, but an
+        unreported gust is as large as a report may leave out.
     """
     act, act_unknown = _act(reading, air, act_comfortable, act_limit, thunder_stops)
     figures = tuple(_figure(air, curves, f, two_amber_is_red) for f in range(len(curves.names)))
