@@ -110,6 +110,17 @@ def test_the_plan_view_is_a_square(address: str, width: str) -> None:
         assert across == down > 0
 
 
+def test_limits_of_the_act_are_seen_on_a_phone(address: str) -> None:
+    """The comfortable value without the limit beside it would be half of what keeps the act on the ground."""
+    with opened(address, "phone") as (page, _):
+        for path in ("today", "venue"):
+            page.goto(f"{address}/{path}?booking={HOT}")
+            settled(page)
+            box = page.locator(".sh-scroll", has=page.get_by_text("grounded for any observed cause"))
+            assert box.inner_text().splitlines()[1].split("\t")[-1] == "Limit"
+            assert box.evaluate("e => e.scrollWidth <= e.clientWidth")
+
+
 def test_a_planted_fault_is_found(address: str) -> None:
     """The checks above can fail: words too pale to read and a picture without words; a page that jumps. And
     they wait for a page that goes on changing."""
