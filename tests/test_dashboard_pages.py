@@ -296,7 +296,9 @@ def test_a_changed_season_folder_is_said(monkeypatch: pytest.MonkeyPatch, tmp_pa
     offers.write_text(text.replace("enquiry", "perhaps"), encoding="utf-8")
     os.utime(offers, ns=(2, 2))
     _quiet(app.run())
-    assert any("has a mistake" in w.value and "bookings.yaml" in w.value for w in app.warning)
+    (told,) = [w.value for w in app.warning if "has a mistake" in w.value]
+    assert "bookings.yaml" in told
+    assert re.search(r"[^.]\. What you see is the season as it was before\.$", told)
 
 
 def test_a_station_s_own_file_belongs_to_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
