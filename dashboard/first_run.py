@@ -23,7 +23,7 @@ from dashboard.season import results_file
 from pipeline import starter
 from pipeline.air.variables import FT
 from pipeline.errors import InputError, ShowhourError
-from pipeline.inputs import check_season, copy_demo, lay_folder, load_season, not_checked
+from pipeline.inputs import check_season, copy_demo, is_vacant, lay_folder, load_season, not_checked
 from pipeline.results import CAUTIONS
 
 __all__ = ["needed", "show"]
@@ -40,11 +40,7 @@ def needed() -> bool:
     Results are kept by the folder's place: those of a season that stood there before are not this one's.
     """
     named = os.environ.get("SHOWHOUR_SEASON", "")
-    return bool(named) and (not results_file().exists() or _holds_nothing(Path(named)))
-
-
-def _holds_nothing(folder: Path) -> bool:
-    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+    return bool(named) and (not results_file().exists() or is_vacant(Path(named)))
 
 
 def show() -> None:
@@ -55,7 +51,7 @@ def show() -> None:
         st.info("The owner of this season has not computed it yet.", icon=":material/hourglass_empty:")
     elif (folder / "season.yaml").is_file():
         _uncomputed(folder)
-    elif not _holds_nothing(folder):
+    elif not is_vacant(folder):
         st.title("Not a season folder", anchor=False)
         st.error(
             f"{folder} holds something, but no season.yaml. Name an empty folder, or one that does not "
