@@ -583,7 +583,7 @@ def plan_view(
     limit
         Personal limit of the wind toward the crowd [kt].
     reach
-        Half the width of the picture [kt].
+        Half the width of the picture [kt]; no wind is stronger.
     invented
         Whether the weather is invented.
     slot
@@ -676,6 +676,9 @@ def plan_view(
             layers.append(
                 _mark("rule", ends, across(value, half), color=INK, strokeDash=dash, strokeWidth=1.3)
             )
+    for layer in layers:
+        # The corners of the square are farther out than its sides: what ends there ends with the picture.
+        layer["mark"]["clip"] = True
     marks = [{"e": 0.0, "n": float(r), "text": f"{r} kt"} for r in rings]
     layers += [
         _mark("text", {"x": x, "y": y, "text": _name("text")}, marks, color=MUTED, fontSize=10, dy=-6),

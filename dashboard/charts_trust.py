@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -126,4 +127,7 @@ def reliability(rows: Sequence[Row], *, invented: bool) -> Spec:
             opacity=1,
         ),
     ]
-    return _picture(layers, 210, str(rows[0]["name"]).capitalize(), invented=invented, width=210)
+    spec = _picture(layers, 226, str(rows[0]["name"]).capitalize(), invented=invented, width=210)
+    # In one line it would be cut off at the width of the square, and with it that more is meant as well.
+    spec["title"]["text"] = re.split(r" (?=\d)", spec["title"]["text"], maxsplit=1)
+    return spec

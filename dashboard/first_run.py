@@ -23,7 +23,7 @@ from dashboard.season import results_file
 from pipeline import starter
 from pipeline.air.variables import FT
 from pipeline.errors import InputError, ShowhourError
-from pipeline.inputs import check_season, copy_demo, lay_folder, load_season, not_checked
+from pipeline.inputs import check_season, copy_demo, is_vacant, lay_folder, load_season, not_checked
 from pipeline.results import CAUTIONS
 
 __all__ = ["needed", "show"]
@@ -35,8 +35,12 @@ _FIRST = ("Opening pass", "Wingover", "Loop", "Barrel roll", "Half Cuban", "Slow
 
 
 def needed() -> bool:
-    """Whether a season folder was named that has no results yet."""
-    return bool(os.environ.get("SHOWHOUR_SEASON")) and not results_file().exists()
+    """Whether a season folder was named that has no results yet, or holds nothing.
+
+    Results are kept by the folder's place: those of a season that stood there before are not this one's.
+    """
+    named = os.environ.get("SHOWHOUR_SEASON", "")
+    return bool(named) and (not results_file().exists() or is_vacant(Path(named)))
 
 
 def show() -> None:
@@ -47,7 +51,7 @@ def show() -> None:
         st.info("The owner of this season has not computed it yet.", icon=":material/hourglass_empty:")
     elif (folder / "season.yaml").is_file():
         _uncomputed(folder)
-    elif folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
+    elif not is_vacant(folder):
         st.title("Not a season folder", anchor=False)
         st.error(
             f"{folder} holds something, but no season.yaml. Name an empty folder, or one that does not "
@@ -154,6 +158,12 @@ def _begin(folder: Path) -> None:
             ]
         )
     )
+    if results_file().exists():
+        st.warning(
+            "Numbers of a season that stood there before are still kept, and not shown. Put its folder back "
+            "to see them; beginning another season in its place deletes them.",
+            icon=":material/folder_off:",
+        )
     way = st.segmented_control("How to begin", [_DEMO, _OWN], default=_DEMO, required=True, key="first_way")
     if way == _OWN:
         _own(folder)
@@ -165,6 +175,7 @@ def _begin(folder: Path) -> None:
     )
     if st.button("Copy the demo here and compute it", type="primary", key="first_demo"):
         copy_demo(folder)
+        results_file().unlink(missing_ok=True)
         _compute(folder)
 
 
@@ -448,6 +459,7 @@ def _write(folder: Path, files: Mapping[str, str]) -> None:
     if st.button(f"Write these {len(files)} files", type="primary", key="first_write"):
         try:
             lay_folder(folder, {name: text.encode() for name, text in files.items()})
+            results_file().unlink(missing_ok=True)
         except InputError as error:
             st.error(str(error), icon=":material/error:")
             return

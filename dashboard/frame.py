@@ -243,6 +243,9 @@ def choose_booking(season: Season) -> BookingRow:
             f"The link asks for the booking “{asked}”, which is not in this season. Showing another one.",
             icon=":material/link_off:",
         )
+        # Its day and slot are no other booking's.
+        st.query_params.pop("day", None)
+        st.query_params.pop("slot", None)
     chosen = remembered(season)
     _settle("booking", chosen)
     labels = {b.id: f"{b.name} · {b.state}" for b in season.bookings}
@@ -261,11 +264,16 @@ def choose_booking(season: Season) -> BookingRow:
 
 
 def choose_day(season: Season, booking: BookingRow) -> Day:
-    """Let the user choose one of the booking's days."""
+    """Let the user choose one of the booking's days; says so when a link asks for another day."""
     days = season.days_of(booking.id)
     dates = [d.date for d in days]
     asked = st.query_params.get("day", st.session_state.get("day"))
     date = asked if asked in dates else dates[0]
+    if st.query_params.get("day", date) != date:
+        st.warning(
+            f"The link asks for the day “{asked}”, on which this booking has no show. Showing another one.",
+            icon=":material/link_off:",
+        )
     _settle("day", date)
     st.segmented_control(
         "Day",
@@ -280,12 +288,18 @@ def choose_day(season: Season, booking: BookingRow) -> Day:
 
 
 def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]:
-    """Let the user choose one of the booking's days and a slot of it."""
+    """Let the user choose one of the booking's days and a slot of it; says so when a link asks for others."""
     left, right = st.columns([1, 2])
     with left:
         day = choose_day(season, booking)
     wanted = st.query_params.get("slot", st.session_state.get("slot"))
     slot = day.slot(wanted) or day.slots[day.offered]
+    if st.query_params.get("slot", slot.local) != slot.local:
+        st.warning(
+            f"The link asks for the slot “{wanted}”, which this day does not have. Showing {slot.local}, the "
+            "slot in discussion.",
+            icon=":material/link_off:",
+        )
     _settle("slot", slot.local)
     with right:
         st.select_slider(

@@ -61,8 +61,23 @@ def plain_table(
     caption: str,
     *,
     numeric: Iterable[str] = (),
+    close: bool = False,
 ) -> str:
-    """A table of texts, scrolling inside its own box on a phone; the first column heads its row."""
+    """A table of texts, scrolling inside its own box on a phone; the first column heads its row.
+
+    Parameters
+    ----------
+    rows
+        Texts by column.
+    columns
+        Heading by column.
+    caption
+        What the table tells.
+    numeric
+        Columns of numbers.
+    close
+        Whether a phone draws the columns together until all are seen: for few of them, of few words each.
+    """
     right = set(numeric)
     first = next(iter(columns))
     # What heads its row stands at the left, a number or not.
@@ -80,7 +95,8 @@ def plain_table(
         for row in rows
     )
     return (
-        f'<div class="sh-scroll" tabindex="0"><table class="sh"><caption>{escape(caption)}</caption>'
+        f'<div class="sh-scroll" tabindex="0"><table class="sh{" close" if close else ""}">'
+        f"<caption>{escape(caption)}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 

@@ -127,6 +127,15 @@ def read_sign_in(path: Path) -> str:
             "wanted, with a web server in front that holds the certificate. Plain http is for this machine "
             "alone."
         )
+    provider = urlsplit(auth["server_metadata_url"])
+    if not provider.hostname or not (
+        provider.scheme == "https" or (provider.scheme == "http" and is_loopback(provider.hostname))
+    ):
+        # What comes from there says whose word is taken for who somebody is.
+        raise InputError(
+            f"{path}: server_metadata_url {auth['server_metadata_url']!r} is not where a provider can be "
+            "trusted: https://NAME/.well-known/openid-configuration is wanted, as your provider tells it."
+        )
     _allowed(told, path)
     _check_may_write(told, path)
     lacking = [name for name in ("authlib", "httpx") if importlib.util.find_spec(name) is None]

@@ -136,7 +136,7 @@ def stale_because(season: Season) -> str:
     if now.startswith("fault: "):
         return (
             "The season folder has a mistake since these results were computed. "
-            f"{now.removeprefix('fault: ')} What you see is the season as it was before."
+            f"{now.removeprefix('fault: ').rstrip('.')}. What you see is the season as it was before."
         )
     if now != str(season.attrs["season_digest"]):
         return (

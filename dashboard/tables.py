@@ -311,4 +311,5 @@ def act(season: Season, day: Day, slot: Slot) -> str:
         f"{words.interval(float(v['act_out_lower'][at]), float(v['act_out_upper'][at]))}. Causes not "
         "observed are "
         "left out of it, and of every chance on this page.",
+        close=True,
     )

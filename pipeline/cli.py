@@ -595,10 +595,6 @@ def _demo(arguments: argparse.Namespace) -> int:
     return _dashboard(arguments)
 
 
-def _is_empty(folder: Path) -> bool:
-    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
-
-
 def _dashboard(arguments: argparse.Namespace) -> int:
     import os
     import socket
@@ -608,14 +604,14 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     from dashboard import opening
     from pipeline import results
     from pipeline.errors import StoreError
-    from pipeline.inputs import load_season
+    from pipeline.inputs import is_vacant, load_season
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 
     at = opening.checked_address(arguments.address, arguments.sign_in)
     public = opening.read_sign_in(arguments.sign_in) if arguments.sign_in else ""
     # A folder that is empty or not there yet begins in the dashboard, and so does one without results.
-    if not _is_empty(arguments.folder):
+    if not is_vacant(arguments.folder):
         load_season(arguments.folder)
     path = results_path(arguments.folder, cache_root()).resolve()
     if path.exists():

@@ -79,6 +79,7 @@ __all__ = [
     "copy_demo",
     "demo_folder",
     "digest_of",
+    "is_vacant",
     "lay_folder",
     "load_season",
     "magnetic_declination",
@@ -1938,13 +1939,29 @@ def copy_demo(destination: Path) -> Path:
     )
 
 
+def is_vacant(folder: Path) -> bool:
+    """Whether a season can begin in a folder: it is not there, or holds nothing but hidden files.
+
+    Those are what file managers and version control leave in a folder that its owner calls empty; no file of
+    a season is hidden. Of a folder that cannot be read nothing is known.
+    """
+    try:
+        return not folder.exists() or (folder.is_dir() and not _holds_any(folder))
+    except OSError:
+        return False
+
+
+def _holds_any(folder: Path) -> bool:
+    return any(not entry.name.startswith(".") for entry in folder.iterdir())
+
+
 def lay_folder(destination: Path, files: Mapping[str, bytes]) -> Path:
     """Write the files of a new season, never over anything.
 
     Parameters
     ----------
     destination
-        A folder that does not exist yet, or is empty.
+        A folder that does not exist yet, or is empty but for hidden files.
     files
         Contents by path inside the folder, with forward slashes; ``season.yaml`` among them.
 
@@ -1967,7 +1984,7 @@ def lay_folder(destination: Path, files: Mapping[str, bytes]) -> Path:
         raise InputError(taken)
     try:
         destination.mkdir(parents=True, exist_ok=True)
-        if any(destination.iterdir()):
+        if _holds_any(destination):
             raise InputError(taken)
         # An empty folder stays the same folder: whoever made it may stand in it.
         with tempfile.TemporaryDirectory(dir=destination, prefix=".new-") as scratch:

@@ -164,6 +164,25 @@ def overflow(page: Any) -> list[str]:
     return [str(f) for f in found]
 
 
+def spilled(page: Any) -> list[str]:
+    """Pictures that are drawn over what stands under them: past the place that is kept for them."""
+    found = page.evaluate(
+        """() => [...document.querySelectorAll('[data-testid=stVegaLiteChart] svg.marks')].flatMap(drawn => {
+            const picture = drawn.getBoundingClientRect();
+            for (let at = drawn.closest('[data-testid=stElementContainer]'); at; at = at.parentElement) {
+                const next = at.nextElementSibling?.getBoundingClientRect();
+                // A column beside it, and what has no height, cover nothing.
+                if (!next || !next.height || next.left >= picture.right) continue;
+                return picture.bottom > next.top + 1
+                    ? [`a picture reaches ${Math.round(picture.bottom - next.top)} px into what follows`]
+                    : [];
+            }
+            return [];
+        })"""
+    )
+    return [str(f) for f in found]
+
+
 # Streamlit's own menu of a narrow screen lays <div> between <ul> and <li>; nothing here can mend that.
 _SPARED = {"list": "[data-testid=stSidebarNavItems]", "listitem": "[data-testid=stSidebarNavItems] li"}
 _AXE = """async (spared) => {

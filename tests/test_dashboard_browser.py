@@ -28,6 +28,7 @@ from browser import (
     served,
     settled,
     shifted,
+    spilled,
     still,
 )
 from dashboard_season import EMPTY, HOT, SEA, verified_season
@@ -69,8 +70,8 @@ def _clean(account: Account) -> None:
 @pytest.mark.parametrize("width", WIDTHS)
 def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: str) -> None:
     """Every page, and one of a venue without hours: no console error, no request to another host, no sideways
-    scrolling of the page, nothing that jumps once it can be read, and nothing that axe-core finds serious or
-    critical."""
+    scrolling of the page, no picture over its neighbours, nothing that jumps once it can be read, and nothing
+    that axe-core finds serious or critical."""
     found: dict[str, list[str]] = {}
     with opened(address, width) as (page, account):
         for path, title in PAGES:
@@ -91,11 +92,33 @@ def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: s
             # Everything below the first screen, too, folds opened.
             page.evaluate("document.querySelector('[data-testid=stMain]').scrollTo(0, 1e6)")
             still(page)
-            faults += overflow(page)
+            faults += overflow(page) + spilled(page)
             if faults:
                 found[title] = faults
         assert found == {}
         _clean(account)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_plan_view_is_a_square(address: str, width: str) -> None:
+    """As many pixels to a knot northward as eastward: another shape would turn every wind and heading."""
+    with opened(address, width) as (page, _):
+        page.goto(f"{address}/venue?booking={HOT}")
+        settled(page)
+        frame = page.locator(".st-key-plan_view svg.marks path.background").first
+        across, down = frame.evaluate("e => { const box = e.getBBox(); return [box.width, box.height]; }")
+        assert across == down > 0
+
+
+def test_limits_of_the_act_are_seen_on_a_phone(address: str) -> None:
+    """The comfortable value without the limit beside it would be half of what keeps the act on the ground."""
+    with opened(address, "phone") as (page, _):
+        for path in ("today", "venue"):
+            page.goto(f"{address}/{path}?booking={HOT}")
+            settled(page)
+            box = page.locator(".sh-scroll", has=page.get_by_text("grounded for any observed cause"))
+            assert box.inner_text().splitlines()[1].split("\t")[-1] == "Limit"
+            assert box.evaluate("e => e.scrollWidth <= e.clientWidth")
 
 
 def test_a_planted_fault_is_found(address: str) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from dashboard_season import small_season
 from loopback import Answer, loopback
 from season_folder import booking, venue, write_season
 from streamlit.testing.v1 import AppTest
@@ -164,6 +167,62 @@ def test_the_demo_is_copied_and_computed(
     _quiet(opened)
     assert opened.title[0].value == "Which bookings"
     assert (tmp_path / "mine" / "season.yaml").is_file()
+
+
+def test_a_folder_that_holds_nothing_begins_a_season_whatever_was_computed_there_before(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Results are kept by the folder's place. Of a folder that was deleted or emptied they are not shown as
+    if they were its own; they stay until another season is begun there, whose numbers then stand."""
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
+    results = tmp_path / "mine.nc"
+    shutil.copy(small_season().results, results)
+    app = _opened(monkeypatch, tmp_path / "mine", results)
+    assert app.title[0].value == "Begin a season"
+    assert any("Numbers of a season that stood there before" in w.value for w in app.warning)
+    assert results.is_file()
+    small = _season(tmp_path / "small")
+    monkeypatch.setattr("pipeline.inputs.demo_folder", lambda: small)
+    app.button(key="first_demo").click().run()
+    _quiet(app)
+    assert app.title[0].value == "Which bookings"
+    table = next(t for t in (str(e.proto.body) for e in app.get("html")) if "sh cards" in t)
+    assert table.count("venue?booking=") == 1
+    assert "venue?booking=low-july" in table
+
+
+def test_hidden_files_are_no_season(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """What file managers and version control leave in a folder does not stand in the way, and stays."""
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
+    (tmp_path / "mine" / ".git").mkdir(parents=True)
+    (tmp_path / "mine" / ".git" / "config").write_text("kept", encoding="utf-8")
+    app = _opened(monkeypatch, tmp_path / "mine", tmp_path / "mine.nc")
+    assert app.title[0].value == "Begin a season"
+    small = _season(tmp_path / "small")
+    monkeypatch.setattr("pipeline.inputs.demo_folder", lambda: small)
+    app.button(key="first_demo").click().run()
+    _quiet(app)
+    assert app.title[0].value == "Which bookings"
+    assert (tmp_path / "mine" / ".git" / "config").read_text(encoding="utf-8") == "kept"
+
+
+def test_a_folder_that_cannot_be_read_is_no_traceback(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Nothing is known of it: the numbers that were computed of it are shown, and nothing is begun there."""
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    shutil.copy(small_season().results, tmp_path / "mine.nc")
+    listed = Path.iterdir
+
+    def iterdir(self: Path) -> Iterator[Path]:
+        if self == folder:
+            raise PermissionError(13, "Permission denied")
+        return listed(self)
+
+    monkeypatch.setattr(Path, "iterdir", iterdir)
+    app = _opened(monkeypatch, folder, tmp_path / "mine.nc")
+    assert app.title[0].value == "Which bookings"
 
 
 def test_a_computation_that_fails_says_why(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

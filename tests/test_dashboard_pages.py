@@ -189,6 +189,35 @@ def test_a_link_to_an_unknown_booking_says_so(monkeypatch: pytest.MonkeyPatch) -
     assert any("“gone”" in w.value for w in app.warning)
 
 
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"day": "2027-06-13"}, ["the day “2027-06-13”"]),
+        ({"slot": "14:07"}, ["the slot “14:07”, which this day does not have. Showing 14:00"]),
+        ({"day": "", "slot": "late"}, ["the day “”", "the slot “late”"]),
+        ({"day": "2027-06-06", "slot": "13:00"}, []),
+        ({}, []),
+    ],
+)
+def test_a_link_to_an_unknown_day_or_slot_says_so(
+    asked: dict[str, str], told: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a link asks for and the booking does not have is named: the answer is of another hour."""
+    app = _quiet(_venue(_app(monkeypatch, small_season()), booking=HOT, **asked))
+    links = [w.value for w in app.warning if "The link asks" in w.value]
+    assert len(links) == len(told)
+    assert all(what in said for what, said in zip(told, links, strict=True))
+
+
+def test_day_and_slot_of_an_unknown_booking_are_no_other_booking_s(monkeypatch: pytest.MonkeyPatch) -> None:
+    """14:30 is offered at the sea: the slot that a link asks for at a booking that is gone is not its."""
+    app = _quiet(_venue(_app(monkeypatch, small_season()), booking="gone", day="2027-06-06", slot="12:30"))
+    shown = app.selectbox(key="choice_booking").value
+    assert shown == SEA
+    assert app.select_slider(key="choice_slot").value == "14:30"
+    assert len([w for w in app.warning if "The link asks" in w.value]) == 1
+
+
 def test_a_failed_venue_is_said_at_the_top(monkeypatch: pytest.MonkeyPatch) -> None:
     """No hours for one venue: said once on both pages, with the reason and no path of a file; the others keep
     their numbers."""
@@ -267,7 +296,9 @@ def test_a_changed_season_folder_is_said(monkeypatch: pytest.MonkeyPatch, tmp_pa
     offers.write_text(text.replace("enquiry", "perhaps"), encoding="utf-8")
     os.utime(offers, ns=(2, 2))
     _quiet(app.run())
-    assert any("has a mistake" in w.value and "bookings.yaml" in w.value for w in app.warning)
+    (told,) = [w.value for w in app.warning if "has a mistake" in w.value]
+    assert "bookings.yaml" in told
+    assert re.search(r"[^.]\. What you see is the season as it was before\.$", told)
 
 
 def test_a_station_s_own_file_belongs_to_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

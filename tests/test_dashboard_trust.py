@@ -250,6 +250,14 @@ def test_pictures_are_valid_vega_lite(verified: Made) -> None:
         assert spec["title"]["subtitle"] == "INVENTED WEATHER"
 
 
+def test_a_threshold_s_heading_is_told_in_two_lines() -> None:
+    """A picture as narrow as these cuts a longer line off: "Density altitude 4,800 ft o…"."""
+    group = {"forecast": 0.1, "observed": 0.1, "low": 0.0, "high": 0.2, "cause": "density_altitude"}
+    name = f"density altitude 4,800{words.NBSP}ft or more"
+    spec = charts_trust.reliability([group | {"name": name}], invented=True)
+    assert spec["title"]["text"] == ["Density altitude", f"4,800{words.NBSP}ft or more"]
+
+
 def test_what_is_stored_is_what_is_printed(
     verified: Made, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -355,6 +355,25 @@ def test_pictures_are_drawn_to_their_scale_and_told_in_words(share: shared.Shari
     assert slope * (float(at[1]) + 3) + zero == pytest.approx(limit[1], abs=0.2 * abs(slope))
 
 
+# Words and times of the tables that scroll in their own box which are broken over two lines.
+_BROKEN_WORDS = """() => [...document.querySelectorAll('.sh-scroll table:not(.cards) *')].flatMap(cell => {
+    if (!cell.matches('th, td')) return [];
+    const broken = [];
+    const texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+    while (texts.nextNode()) {
+        const text = texts.currentNode;
+        for (const word of text.data.matchAll(/[\\p{L}\\d:.,]+/gu)) {
+            const range = document.createRange();
+            range.setStart(text, word.index);
+            range.setEnd(text, word.index + word[0].length);
+            const lines = new Set([...range.getClientRects()].map(r => Math.round(r.top)));
+            if (lines.size > 1) broken.push(word[0]);
+        }
+    }
+    return broken;
+})"""
+
+
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 900)])
 def test_in_a_browser_without_a_network(
     share: shared.Sharing, tmp_path: Path, width: int, height: int
@@ -386,6 +405,11 @@ def test_in_a_browser_without_a_network(
                 width,
             )
             assert wide == []
+            assert page.evaluate(_BROKEN_WORDS) == []
+            names = page.locator("table.cards .who")
+            if width < 700 and names.count():
+                # The bookings' names stand under each other.
+                assert len({round(box["x"]) for n in names.all() if (box := n.bounding_box())}) == 1
         page.goto((tmp_path / "index.html").as_uri())
         page.get_by_role("link", name="Red Bench").first.click()
         page.wait_for_url(f"**/booking-{HOT}.html")

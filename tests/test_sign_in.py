@@ -92,6 +92,9 @@ def _file(tmp_path: Path, text: str) -> Path:
         ("0123456789abcdef0123456789abcdef", "short", "cookie_secret is too short"),
         ("/oauth2callback", "/", "https://NAME/oauth2callback is wanted"),
         ("https://season", "http://season", "unencrypted"),
+        # OpenID Connect Discovery 1.0, sections 3 (the issuer is an https URL) and 7.1 (TLS); from memory.
+        ("https://id.", "http://id.", "server_metadata_url 'http://id.* https://NAME/.well-known"),
+        ("https://id.", "id.", "server_metadata_url 'id.* https://NAME/.well-known"),
         ("allowed =", "others =", "who may see the season"),
         ('["agent@example.org", "@team.example.org"]', "[]", "who may see the season"),
         ("[showhour]", '[showhour]\nmay_write = ["*"]', "who may change the season folder"),

@@ -126,7 +126,7 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
             spots = Counter(zip(np.round(toward[held]).tolist(), np.round(along[held]).tolist(), strict=True))
             hours = [{"toward": t, "along": a, "count": n} for (t, a), n in spots.items()]
             limit = season.limit_of(day, "toward_crowd")
-            farthest = float(np.quantile(np.hypot(toward[held], along[held]), 0.999))
+            farthest = float(np.hypot(toward[held], along[held]).max())
             reach = float(max(12.0, 1.15 * farthest, 1.2 * limit[1] if limit else 0.0))
             onto = float(np.mean(toward[held] > 0))
             told = (
@@ -140,20 +140,21 @@ def _where_the_wind_carries(season: Season, day: Day, slot: Slot, *, invented: b
                     f"at or past the limit ({words.limit(limit[1], 1.0, 'kt')}, {limit[2]}) in "
                     f"{words.percent(float(np.mean(toward[held] >= limit[1])))}."
                 )
-            frame.chart(
-                charts.plan_view(
-                    hours,
-                    line_heading=float(v["venue_line_heading"][day.venue]),
-                    crowd_on_right=bool(v["venue_crowd_on_right"][day.venue]),
-                    runway_heading=float(v["venue_runway_heading"][day.venue]),
-                    limit=limit,
-                    reach=reach,
-                    invented=invented,
-                    slot=slot.local,
-                ),
-                f"Show line, crowd and runway from above with the wind of every sampled hour. {told}",
-                stretch=False,
-            )
+            with st.container(key="plan_view"):
+                frame.chart(
+                    charts.plan_view(
+                        hours,
+                        line_heading=float(v["venue_line_heading"][day.venue]),
+                        crowd_on_right=bool(v["venue_crowd_on_right"][day.venue]),
+                        runway_heading=float(v["venue_runway_heading"][day.venue]),
+                        limit=limit,
+                        reach=reach,
+                        invented=invented,
+                        slot=slot.local,
+                    ),
+                    f"Show line, crowd and runway from above with the wind of every sampled hour. {told}",
+                    stretch=False,
+                )
             st.html(
                 '<p class="sh-note">North up. Black: show line with its heading. Blue band: crowd. Green: '
                 "runway heading. "
