@@ -105,8 +105,7 @@ def hours(booking: str, date: str, stated_chance: float, late_minutes: int) -> b
 
 def why_no_inputs(season: Season) -> str:
     """Why the season folder cannot speak beside these results; empty where it can."""
-    named = os.environ.get("SHOWHOUR_SEASON", "")
-    if not named or not Path(named).is_dir():
+    if not os.environ.get("SHOWHOUR_SEASON"):
         return "The season folder is not at hand. Open the dashboard with `showhour dashboard FOLDER`."
     return stale_because(season)
 

@@ -37,10 +37,13 @@ _FIRST = ("Opening pass", "Wingover", "Loop", "Barrel roll", "Half Cuban", "Slow
 def needed() -> bool:
     """Whether a season folder was named that has no results yet, or holds nothing.
 
-    Results are kept by the folder's place: those of a season that stood there before are not this one's.
+    Results are kept by the folder's place: those of a season that stood there before are not an empty
+    folder's. One that is not there may be out of reach only, and its numbers needed at the field.
     """
     named = os.environ.get("SHOWHOUR_SEASON", "")
-    return bool(named) and (not results_file().exists() or is_vacant(Path(named)))
+    if not named:
+        return False
+    return not results_file().exists() or (Path(named).is_dir() and is_vacant(Path(named)))
 
 
 def show() -> None:
@@ -160,7 +163,7 @@ def _begin(folder: Path) -> None:
     )
     if results_file().exists():
         st.warning(
-            "Numbers of a season that stood there before are still kept, and not shown. Put its folder back "
+            "Numbers of a season that stood there before are still kept, and not shown. Put its files back "
             "to see them; beginning another season in its place deletes them.",
             icon=":material/folder_off:",
         )

@@ -128,10 +128,16 @@ def _digest_now(named: str, stamps: tuple[tuple[str, int], ...]) -> str:
 
 
 def stale_because(season: Season) -> str:
-    """Why the results no longer match the season folder; empty where they do, or there is no folder."""
+    """Why the results no longer match the season folder; empty where they do, or no folder was named."""
     named = os.environ.get("SHOWHOUR_SEASON", "")
-    if not named or not Path(named).is_dir():
+    if not named:
         return ""
+    if not Path(named).is_dir():
+        return (
+            f"The season folder {Path(named).name} is not there: what you see is the season as it was when "
+            "these results were computed. Put the folder back; to begin another season in its place, make an "
+            "empty folder of that name."
+        )
     now = _digest_now(named, _stamps(named))
     if now.startswith("fault: "):
         return (

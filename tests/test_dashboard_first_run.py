@@ -172,11 +172,16 @@ def test_the_demo_is_copied_and_computed(
 def test_a_folder_that_holds_nothing_begins_a_season_whatever_was_computed_there_before(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """Results are kept by the folder's place. Of a folder that was deleted or emptied they are not shown as
-    if they were its own; they stay until another season is begun there, whose numbers then stand."""
+    """Results are kept by the folder's place. Of a folder that is not there they are shown, and said to be;
+    of one that was emptied not. They stay until another season is begun there, whose numbers then stand."""
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
     results = tmp_path / "mine.nc"
     shutil.copy(small_season().results, results)
+    app = _opened(monkeypatch, tmp_path / "mine", results)
+    _quiet(app)
+    assert app.title[0].value == "Which bookings"
+    assert any("The season folder mine is not there" in w.value for w in app.warning)
+    (tmp_path / "mine").mkdir()
     app = _opened(monkeypatch, tmp_path / "mine", results)
     assert app.title[0].value == "Begin a season"
     assert any("Numbers of a season that stood there before" in w.value for w in app.warning)

@@ -234,7 +234,7 @@ def _frontier(told: Told) -> None:
 def _no_folder(season: Season) -> str:
     """Why the season folder is not asked; in few words where the top of the page has said it."""
     if stale_because(season):
-        return "the season folder and these results differ; the top of this page names the cure."
+        return "the season folder does not go with these results; the top of this page names the cure."
     return answers.why_no_inputs(season)
 
 
