@@ -182,15 +182,19 @@ def chance_by_slot(rows: Sequence[Row], stated: float, *, invented: bool, offere
     return _picture(layers, 230, "A rehearsed show flown unchanged, by start", invented=invented)
 
 
-def frontier(rows: Sequence[Row], rehearsed: int) -> Spec:
+def frontier(rows: Sequence[Row], rehearsed: int, *, invented: bool) -> Spec:
     """Crowd value against days changed, for one more or one fewer routine rehearsed.
 
     Parameters
     ----------
     rows
-        With `count`, `value` and `changed`; all of them numbers.
+        With `count`, `value` and `changed`, all of them numbers, and the ends of the intervals that the years
+        give their differences from this season's number, `value_lower`, `value_upper`, `changed_lower` and
+        `changed_upper`, laid around that number's place; NaN where there are none.
     rehearsed
         How many routines the season has, ringed.
+    invented
+        Whether any of the weather is invented.
     """
     x = _number(
         "changed",
@@ -202,8 +206,21 @@ def frontier(rows: Sequence[Row], rehearsed: int) -> Spec:
     tips = _tips(
         ("count", "routines rehearsed", ""), ("value", "crowd value", ".1f"), ("changed", "changed", ".1%")
     )
+    bars: list[Spec] = []
+    for across, along in (("value", "changed"), ("changed", "value")):
+        held = [r for r in rows if r["count"] != rehearsed and math.isfinite(r[f"{across}_lower"])]
+        if held:
+            ends = {"x": x, "y": y}
+            here, other = ("y", "x") if across == "value" else ("x", "y")
+            ends[here] = {**ends[here], "field": f"{across}_lower"}
+            ends[f"{here}2"] = {"field": f"{across}_upper"}
+            ends[other] = {**ends[other], "field": along}
+            bars.append(_mark("rule", ends, held, color=MUTED, strokeWidth=3, opacity=0.45))
+    # JSON knows no missing number.
+    rows = [{k: v for k, v in r.items() if k in ("count", "value", "changed")} for r in rows]
     return _picture(
         [
+            *bars,
             _mark("line", {"x": x, "y": y, "order": _number("count")}, rows, color=MUTED, strokeWidth=1.4),
             _mark(
                 "point", {"x": x, "y": y, "tooltip": tips}, rows, filled=True, color=INK, size=60, opacity=1
@@ -231,4 +248,5 @@ def frontier(rows: Sequence[Row], rehearsed: int) -> Spec:
         ],
         230,
         "One routine more, or one fewer",
+        invented=invented,
     )

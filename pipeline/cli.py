@@ -6,7 +6,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -493,6 +493,13 @@ def _routines(arguments: argparse.Namespace) -> int:
     return OK
 
 
+def _with_interval(row: dict[str, Any], key: str, told: Callable[[float], str]) -> str:
+    ends = row[f"{key}_lower"], row[f"{key}_upper"]
+    if row[key] is None or None in ends:
+        return told(float("nan") if row[key] is None else row[key])
+    return f"{told(row[key])} ({told(ends[0])} to {told(ends[1])})"
+
+
 def _print_routines(told: dict[str, Any]) -> None:
     from pipeline.results import minutes_and_seconds
 
@@ -509,10 +516,10 @@ def _print_routines(told: dict[str, Any]) -> None:
                 print(f"    {words}: {', '.join(row[key])}")
     print("\nrehearsed  expected crowd value a show  flown days with a further change")
     for row in told["frontier"]:
-        print(
-            f"{row['routines_rehearsed']:>9} {row['crowd_value_expected']:>29.1f} "
-            f"{_percent(row['days_flown_with_a_further_change']):>33}"
-        )
+        value = _with_interval(row, "crowd_value_expected", "{:.1f}".format)
+        changed = _with_interval(row, "days_flown_with_a_further_change", _percent)
+        print(f"{row['routines_rehearsed']:>9} {value:>29} {changed:>33}")
+    print("In brackets the 90 % interval by the past years.")
     if told["all_that_join"]:
         print(f"{told['candidates']} routines join and were compared; no other set gives more.")
     else:

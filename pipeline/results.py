@@ -48,7 +48,7 @@ __all__ = [
     "write_results",
 ]
 
-SCHEMA_VERSION = "7"
+SCHEMA_VERSION = "8"
 
 NO_UNITS: dict[str, str] = {
     "currency": "in the season's currency, which the file's attribute of that name tells",
@@ -466,10 +466,16 @@ def _schema() -> dict[str, Field]:
         "1",
         "1 in the routine planned on, 2 in reserve, 0 neither",
     )
-    add(
-        "frontier_crowd_value", ("rehearsed",), "f8", "1", "expected crowd value a show with so many routines"
-    )
-    add("frontier_further_change", ("rehearsed",), "f8", "1", "share of the days flown with a further change")
+    for name, words in (
+        ("crowd_value", "expected crowd value a show with so many routines"),
+        ("further_change", "share of the days flown with a further change"),
+        ("gain", "crowd value a show over that of as many routines as were asked for"),
+        ("further_change_gain", "share of the days with a further change over that of as many as asked for"),
+    ):
+        add(f"frontier_{name}", ("rehearsed",), "f8", "1", words)
+        for end in ("lower", "upper"):
+            told = f"{end} end of its 90 % interval by the past years"
+            add(f"frontier_{name}_{end}", ("rehearsed",), "f8", "1", told)
     add("frontier_routines", ("rehearsed",), "str", "", "the composed routines, one a line")
     # Where the air came from.
     add("venue_name", ("venue",), "str", "", "name")

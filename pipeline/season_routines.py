@@ -319,10 +319,17 @@ def lay_routines(
     if low is not None:
         a["routine_ceiling_comfortable"][-1] = low.ceiling_ft.comfortable * FT
         a["routine_ceiling_limit"][-1] = low.ceiling_ft.limit * FT
-    for count, (chosen, value, changed) in enumerate(plan.frontier):
-        a["frontier_crowd_value"][count], a["frontier_further_change"][count] = value, changed
+    for count, given in enumerate(plan.frontier):
+        for name, told_as in (
+            ("frontier_crowd_value", given.value),
+            ("frontier_further_change", given.further_change),
+            ("frontier_gain", given.gain),
+            ("frontier_further_change_gain", given.further_change_gain),
+        ):
+            for end, number in zip(("", "_lower", "_upper"), told_as, strict=True):
+                a[name + end][count] = number
         a["frontier_routines"][count] = "\n".join(
-            ", ".join(rep.names[f] for f in routine) for routine in chosen[1:]
+            ", ".join(rep.names[f] for f in routine) for routine in given.routines[1:]
         )
     empty["attrs"] |= {
         "routine_candidates": plan.candidates,
@@ -417,8 +424,8 @@ def _plan(
     booking = {b.id: b for b in season.bookings}
     venues = list(coords["venue"])
     columns: list[dict[str, FloatArray]] = []
-    weight, flies, flies_low = [], [], []
-    for i in days:
+    weight, flies, flies_low, of_year, of_day = [], [], [], [], []
+    for n, i in enumerate(days):
         offered = int(a["day_offered_slot"][i])
         at, venue = slice(offered, offered + 1), venues.index(a["day_venue"][i])
         air = _unpacked(a, i, at)
@@ -434,6 +441,8 @@ def _plan(
         columns.append({k: v.ravel() for k, v in conditions.items()})
         weight.append((share * _weight(held) / len(held.show_days)).ravel())
         flies.append(may.ravel())
+        of_year.append(np.broadcast_to(np.arange(may.shape[1])[:, None, None], may.shape).ravel())
+        of_day.append(np.full(may.size, n))
         flies_low.append(
             _flies(a, season, i, at, venue, air, minimum).ravel() if minimum else np.zeros(may.size)
         )
@@ -443,6 +452,8 @@ def _plan(
         np.concatenate(weight) if weight else empty,
         np.concatenate(flies) if flies else empty,
         np.concatenate(flies_low) if flies_low else empty,
+        np.concatenate(of_year) if of_year else None,
+        np.concatenate(of_day) if of_day else None,
     )
     return plan_routines(
         rep,
@@ -739,8 +750,16 @@ def routines_told(ds: xr.Dataset, season: Season | None) -> dict[str, Any]:
         "frontier": [
             {
                 "routines_rehearsed": count + 1,
-                "crowd_value_expected": number(a["frontier_crowd_value"][count], 3),
-                "days_flown_with_a_further_change": number(a["frontier_further_change"][count], 4),
+                **{
+                    key + end: number(a[name + end][count], digits)
+                    for key, name, digits in (
+                        ("crowd_value_expected", "frontier_crowd_value", 3),
+                        ("days_flown_with_a_further_change", "frontier_further_change", 4),
+                        ("crowd_value_over_the_number_asked", "frontier_gain", 3),
+                        ("further_change_over_the_number_asked", "frontier_further_change_gain", 4),
+                    )
+                    for end in ("", "_lower", "_upper")
+                },
                 "composed": [r for r in str(a["frontier_routines"][count]).split("\n") if r],
             }
             for count in range(ds.sizes["rehearsed"])

@@ -394,12 +394,95 @@ def test_the_set_of_routines_is_the_best_of_all_sets(seed: int) -> None:
     assert plan.complete
     assert plan.could_lose == 0.0
     assert plan.value == pytest.approx(by_count[rehearse - 1], abs=5e-4 * scale)
-    for (_, value, _), best in zip(plan.frontier, by_count, strict=False):
-        assert value == pytest.approx(best, abs=5e-4 * scale)
+    for rehearsed, best in zip(plan.frontier, by_count, strict=False):
+        assert rehearsed.value[0] == pytest.approx(best, abs=5e-4 * scale)
     chosen = np.max([base, *(worth[others.index(r)] for r in plan.routines[1:])], axis=0)
     assert float(weight @ chosen) == pytest.approx(by_count[rehearse - 1], abs=5e-4 * scale)
-    values = [value for _, value, _ in plan.frontier]
+    values = [rehearsed.value[0] for rehearsed in plan.frontier]
     assert all(b >= a - 1e-9 for a, b in itertools.pairwise(values))
+
+
+def _of_years(seed: int, days: int, years: int, hours: int) -> tuple[Repertoire, limits.Curves, ShowHours]:
+    """A season whose years differ; every year and booking day of equal weight."""
+    rng = np.random.default_rng(4000 + seed)
+    rep = random_repertoire(rng, 3, plain=True)
+    curves = random_curves(rng, len(rep.names))
+    shape = days, years, hours
+    conditions = random_conditions(rng, days * years * hours)
+    # What a year has of its own is the same for all bookings.
+    dry = rng.normal(0.0, 600.0 * FT, (1, years, 1)) * np.ones(shape)
+    conditions["density_altitude"] = conditions["density_altitude"] + dry.ravel()
+    day, year, _ = np.indices(shape)
+    flies = rng.choice([0.0, 1.0], shape, p=[0.2, 0.8]).ravel()
+    return (
+        rep,
+        curves,
+        ShowHours(conditions, np.ones(flies.size), flies, np.zeros(flies.size), year.ravel(), day.ravel()),
+    )
+
+
+def test_the_interval_of_one_booking_is_student_s_over_its_years() -> None:
+    """A show worth 10, flown in all of two years' hours, in none of a third's, in half of a fourth's.
+
+    Mean 25 / 4 = 6.25; variance (2 x 3.75^2 + 6.25^2 + 1.25^2) / 3 = 22.917; standard error
+    sqrt(22.917 / 4) = 2.394; Student's t of 3 degrees at 95 %: 2.353 (any table); 2.394 x 2.353 = 5.633.
+    """
+    rep = random_repertoire(np.random.default_rng(0), 1, plain=True)
+    rep = replace(rep, crowd_value=np.full(len(rep.names), 10.0))
+    curves = random_curves(np.random.default_rng(0), len(rep.names))
+    calm = {c: np.full(8, -1e4 if c == "density_altitude" else 0.0) for c in limits.CONDITIONS}
+    flies = np.array([1, 1, 1, 1, 0, 0, 1, 0], dtype=float)
+    hours = ShowHours(
+        calm, np.ones(8), flies, np.zeros(8), np.repeat(np.arange(4), 2), np.zeros(8, dtype=int)
+    )
+    (alone, *_) = plan_routines(rep, curves, hours, rehearse=1, longest=1e4).frontier
+    assert alone.value == pytest.approx((6.25, 6.25 - 5.633, 6.25 + 5.633), abs=2e-3)
+    assert alone.further_change == pytest.approx((0.0, 0.0, 0.0), abs=1e-6)
+    assert alone.gain == alone.further_change_gain == (0.0, 0.0, 0.0)
+    two = hours.take(hours.year < 2)
+    (alone, *_) = plan_routines(rep, curves, two, rehearse=1, longest=1e4).frontier
+    assert alone.value[0] == pytest.approx(10.0, abs=1e-3)
+    assert np.isnan(alone.value[1:]).all()
+    unknown = replace(hours, year=None)
+    (alone, *_) = plan_routines(rep, curves, unknown, rehearse=1, longest=1e4).frontier
+    assert np.isnan(alone.gain[1:]).all()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_intervals_of_the_frontier_against_a_direct_bootstrap_of_years(seed: int) -> None:
+    """Years drawn anew, the same for every booking day; a bootstrap's spread is sqrt(n / (n - 1)) too small.
+
+    4,000 draws know a spread to 1.1 %; the tables of chances, and the ratio's curvature, add to it.
+    """
+    days, years, per_year = 3, 25, 12
+    rep, curves, hours = _of_years(seed, days, years, per_year)
+    plan = plan_routines(rep, curves, hours, rehearse=2, longest=1e4)
+    by_hand = ByHand(rep, curves, hours)
+    rng = np.random.default_rng(seed)
+    drawn = np.stack([np.bincount(rng.integers(0, years, years), minlength=years) for _ in range(4000)])
+    values, shares = [], []
+    for rehearsed in plan.frontier:
+        chance = np.array([by_hand(r, np.ones(hours.flies.size)) / rep.value(r) for r in rehearsed.routines])
+        worth = np.array([rep.value(r) for r in rehearsed.routines])[:, None] * chance * hours.flies
+        kept = np.take_along_axis(chance, worth.argmax(axis=0)[None], 0)[0]
+        # Where no show is worth anything, none is flown.
+        flown = np.where(worth.max(axis=0) > 0.0, hours.flies, 0.0)
+        of_year = [
+            a.reshape(days, years, per_year).mean(axis=(0, 2))
+            for a in (worth.max(axis=0), flown, flown * (1.0 - kept))
+        ]
+        value, held, changed = (drawn @ a / years for a in of_year)
+        values.append(value)
+        shares.append(changed / held)
+    widen = np.sqrt(years / (years - 1.0)) * 1.711  # Student's t, 24 degrees, 95 %: any table
+    for k, rehearsed in enumerate(plan.frontier):
+        for told, draws in (
+            (rehearsed.value, values[k]),
+            (rehearsed.gain, values[k] - values[1]),
+            (rehearsed.further_change, shares[k]),
+            (rehearsed.further_change_gain, shares[k] - shares[1]),
+        ):
+            assert told[2] - told[0] == pytest.approx(widen * draws.std(), rel=0.08, abs=1e-4)
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -153,50 +153,66 @@ def _season(season: Season, told: Told, chosen: str) -> None:
             st.html(f'<p class="sh-note">{escape(b.name)}: {escape(held[b.id]["status"])}</p>')
 
 
-def _signed(value: float) -> str:
-    return f"{'−' if value < 0 else '+'}{abs(value):.1f}"
+def _signed(value: float, unit: str = "") -> str:
+    return f"{'−' if value < 0 else '+'}{abs(value):.1f}{unit}"
+
+
+def _gain(row: Told, key: str, scale: float, unit: str = "") -> str:
+    """A difference from this season's number of routines, with its interval where the years tell one."""
+    value, lower, upper = (scale * _number(row[f"{key}{end}"]) for end in ("", "_lower", "_upper"))
+    if not math.isfinite(lower):
+        return _signed(value, unit)
+    apart = "" if lower > 0 or upper < 0 else ", which can’t be told from none"
+    return f"{_signed(value, unit)} ({_signed(lower)} to {_signed(upper)}{apart})"
+
+
+def _ends(row: Told, key: str, scale: float) -> str:
+    lower, upper = (scale * _number(row[f"{key}_{end}"]) for end in ("lower", "upper"))
+    return f"{lower:.1f} to {upper:.1f}" if math.isfinite(lower) else words.MISSING
 
 
 def _tenth(share: float) -> str:
     return words.number(100.0 * share, "%", digits=1)
 
 
-def _frontier(told: Told) -> None:
-    rows = [
-        {
-            "count": r["routines_rehearsed"],
-            "value": _number(r["crowd_value_expected"]),
-            "changed": _number(r["days_flown_with_a_further_change"]),
-            "composed": r["composed"],
-        }
-        for r in told["frontier"]
-    ]
-    rows = [r for r in rows if math.isfinite(r["value"]) and math.isfinite(r["changed"])]
+_VALUE, _CHANGED = "crowd_value_expected", "days_flown_with_a_further_change"
+_MORE_VALUE, _MORE_CHANGED = "crowd_value_over_the_number_asked", "further_change_over_the_number_asked"
+
+
+def _around(row: Told, here: Told, key: str, more: str) -> tuple[float, float]:
+    """Ends of a difference's interval, laid around the number that it is a difference from."""
+    lower, upper = (_number(here[key]) + _number(row[f"{more}_{end}"]) for end in ("lower", "upper"))
+    return lower, upper
+
+
+def _frontier(told: Told, *, invented: bool) -> None:
+    rows = [r for r in told["frontier"] if r[_VALUE] is not None and r[_CHANGED] is not None]
     if not rows:
         return
     st.subheader("One routine more, or one fewer", anchor=False)
     full = told["routines"][0]["figures"]
     rehearsed = 1 + sum(r["origin"] == "composed" for r in told["routines"])
-    at = {r["count"]: r for r in rows}
+    at = {r["routines_rehearsed"]: r for r in rows}
     lines = []
     here = at.get(rehearsed)
     for count, word in ((rehearsed + 1, "One more"), (rehearsed - 1, "One fewer")):
         other = at.get(count)
         if here and other:
             lines.append(
-                f"{word} ({count}): crowd value {_signed(other['value'] - here['value'])} a show, flown days "
-                f"with a "
-                f"further change {_tenth(other['changed'])} in place of "
-                f"{_tenth(here['changed'])}."
+                f"{word} ({count}): crowd value {_gain(other, _MORE_VALUE, 1.0)} a show; flown days with a "
+                f"further change {_gain(other, _MORE_CHANGED, 100.0, ' points')}, "
+                f"{_tenth(other[_CHANGED])} in place of {_tenth(here[_CHANGED])}."
             )
     if lines:
         st.html(f"<p>{escape(' '.join(lines))}</p>")
     table = markup.plain_table(
         [
             {
-                "count": str(r["count"]),
-                "value": words.number(r["value"], digits=1),
-                "changed": _tenth(r["changed"]),
+                "count": str(r["routines_rehearsed"]),
+                "value": words.number(r[_VALUE], digits=1),
+                "value_interval": _ends(r, _VALUE, 1.0),
+                "changed": _tenth(r[_CHANGED]),
+                "changed_interval": _ends(r, _CHANGED, 100.0),
                 "composed": "; ".join(_against(c, full) for c in r["composed"]) or "nothing",
             }
             for r in rows
@@ -205,10 +221,12 @@ def _frontier(told: Told) -> None:
             "count": "Rehearsed",
             "composed": "Beside the full show",
             "value": "Expected crowd value a show",
+            "value_interval": "90 % interval",
             "changed": "Flown days with a further change [%]",
+            "changed_interval": "90 % interval [%]",
         },
         f"Routines rehearsed; this season {rehearsed}",
-        numeric=("value", "changed"),
+        numeric=("value", "value_interval", "changed", "changed_interval"),
     )
     compared = (
         f"{told['candidates']:,} routines join and were compared; no other set gives more."
@@ -217,16 +235,25 @@ def _frontier(told: Told) -> None:
         f"{_number(told['could_lose_crowd_value']):.2f} of crowd value a show."
     )
     st.html(
-        f'<p class="sh-note">Ring: the {rehearsed} of this season. The low-ceiling show is not counted. '
-        f"{compared}</p>"
+        f'<p class="sh-note">Ring: the {rehearsed} of this season; bars: how far the others may lie from it, '
+        "the 90 % interval by the past years that they share, with your limits as they stand. The "
+        f"low-ceiling show is not counted. {compared}</p>"
     )
     if len(rows) == 1:
         st.html(table)
         return
+    drawn = []
+    for r in rows:
+        held = {"count": r["routines_rehearsed"], "value": r[_VALUE], "changed": r[_CHANGED]}
+        for name, key, more in (("value", _VALUE, _MORE_VALUE), ("changed", _CHANGED, _MORE_CHANGED)):
+            ends = _around(r, here, key, more) if here else (math.nan, math.nan)
+            held[f"{name}_lower"], held[f"{name}_upper"] = ends
+        drawn.append(held)
     frame.chart(
-        charts_shows.frontier([{k: r[k] for k in ("count", "value", "changed")} for r in rows], rehearsed),
-        f"Expected crowd value a show against flown days with a further change, for {rows[0]['count']} to "
-        f"{rows[-1]['count']} routines rehearsed. The table below holds the numbers.",
+        charts_shows.frontier(drawn, rehearsed, invented=invented),
+        f"Expected crowd value a show against flown days with a further change, for "
+        f"{rows[0]['routines_rehearsed']} to {rows[-1]['routines_rehearsed']} routines rehearsed, with the "
+        "90 % intervals of their differences from this season’s. The table below holds the numbers.",
         table,
     )
 
@@ -417,7 +444,7 @@ with st.container(key="show_body"), st.empty().container():
     _routines(season, told)
     _season(season, told, booking.id)
     _practice(season, told)
-    _frontier(told)
+    _frontier(told, invented=season.invented)
     if row["status"] == "ok":
         _papers(season, booking)
 with st.expander("How this is worked out"):

@@ -25,6 +25,7 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.air.climatology import INTERVAL_LEVEL
 from pipeline.air.variables import KT
 from pipeline.decisions.limits import (
     CAUSES,
@@ -44,6 +45,7 @@ __all__ = [
     "NEEDED",
     "Choice",
     "ManyRoutines",
+    "Rehearsed",
     "Repertoire",
     "RoutinePlan",
     "ShowHours",
@@ -58,6 +60,9 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.floating]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.integer]
+Told = tuple[float, float, float]
+"""Value, lower and upper."""
 
 MOST_CANDIDATES = 2000
 """Routines looked at; with more than these joining, the list is cut and what that could lose is told."""
@@ -67,6 +72,9 @@ FURTHER_CHANGE = 0.10
 
 NEEDED = 0.05
 """A routine flown on at least this share of a booking's days may be needed there."""
+
+FEWEST_YEARS = 3
+"""A booking day with fewer past years gives what rests on it no interval."""
 
 _NOTHING = -1
 _BLOCK = 64
@@ -741,12 +749,17 @@ class ShowHours:
         Chance that the act flies by its own minima.
     flies_low
         The same by the minima of the low-ceiling show; nothing in hours that are not its own.
+    year, booking_day
+        Of which past year, and for which booking day, each was drawn: numbers from 0. Without them what the
+        hours give has no intervals.
     """
 
     conditions: Mapping[str, FloatArray]
     weight: FloatArray
     flies: FloatArray
     flies_low: FloatArray
+    year: IntArray | None = None
+    booking_day: IntArray | None = None
 
     def take(self, kept: npt.NDArray[np.generic]) -> ShowHours:
         """Some of the hours."""
@@ -755,7 +768,36 @@ class ShowHours:
             self.weight[kept],
             self.flies[kept],
             self.flies_low[kept],
+            None if self.year is None else self.year[kept],
+            None if self.booking_day is None else self.booking_day[kept],
         )
+
+
+@dataclass(frozen=True)
+class Rehearsed:
+    """What a number of routines gives the season; intervals are of 90 %, NaN without years to tell them.
+
+    They hold what the sampled years differ by, of all bookings together, and not what is unknown of the
+    pilot's limits or of the trend.
+
+    Attributes
+    ----------
+    routines
+        The full show, and the composed ones that give most.
+    value
+        Expected crowd value a show: value, lower, upper.
+    further_change
+        Share of the days flown that bring a further change: value, lower, upper.
+    gain, further_change_gain
+        Crowd value a show, and share of the days flown with a further change, over those of as many routines
+        as were asked for, on the same years: value, lower, upper.
+    """
+
+    routines: tuple[tuple[int, ...], ...]
+    value: Told
+    further_change: Told
+    gain: Told
+    further_change_gain: Told
 
 
 @dataclass(frozen=True)
@@ -775,8 +817,7 @@ class RoutinePlan:
     value, bound
         Expected crowd value a show with these routines, and a value that no other set exceeds.
     frontier
-        For each number of routines from 1 (the full show alone) to one more than asked: the routines, the
-        expected crowd value, and the share of the days flown that bring a further change.
+        For each number of routines from 1 (the full show alone) to one more than asked.
     """
 
     labels: tuple[str, ...]
@@ -785,7 +826,7 @@ class RoutinePlan:
     complete: bool
     value: float
     bound: float
-    frontier: tuple[tuple[tuple[tuple[int, ...], ...], float, float], ...]
+    frontier: tuple[Rehearsed, ...]
 
     @property
     def could_lose(self) -> float:
@@ -983,20 +1024,19 @@ def plan_routines(
         gains[at - 1 : at - 1 + len(rows)] = there_weight.astype(np.float32) * np.maximum(worth, 0.0)
     start = float(weight @ base)
     best_of_all = start + float((there_weight * (alone * there.flies - there_base)).sum())
-    frontier: list[tuple[tuple[tuple[int, ...], ...], float, float]] = []
+    sets: list[tuple[tuple[tuple[int, ...], ...], float]] = []
     picked: tuple[tuple[int, ...], ...] = ()
     bound = start
     for count in range(1, rehearse + 2):
         choice = choose(gains, count - 1)
         routines = (rep.full, *(listed[i + 1] for i in choice.members))
-        changed = _further_change(rep, many, hours, weight, routines, low, unchanged[1])
-        frontier.append((routines, start + choice.value, changed))
+        sets.append((routines, start + choice.value))
         if count == rehearse:
             picked = routines
             # The full show alone is the only set of one.
             every = complete or rehearse == 1
             bound = start + choice.bound if every else max(best_of_all, start + choice.bound)
-    value = frontier[rehearse - 1][1]
+    value = sets[rehearse - 1][1]
     labels, ordered = _labelled(rep, curves, many, hours, weight, picked, base, correlation)
     return RoutinePlan(
         labels=labels,
@@ -1005,7 +1045,7 @@ def plan_routines(
         complete=complete,
         value=value,
         bound=bound,
-        frontier=tuple(frontier),
+        frontier=_frontier(rep, many, hours, weight, sets, low, unchanged[1], rehearse - 1),
     )
 
 
@@ -1017,27 +1057,93 @@ def _greatest_value(rep: Repertoire) -> float:
     )
 
 
-def _further_change(
+def _frontier(
     rep: Repertoire,
     many: ManyRoutines,
     hours: ShowHours,
     weight: FloatArray,
+    sets: Sequence[tuple[tuple[tuple[int, ...], ...], float]],
+    low: FloatArray,
+    low_unchanged: FloatArray,
+    asked: int,
+) -> tuple[Rehearsed, ...]:
+    """What each set of routines gives, with intervals; the one at `asked` is what the gains are over."""
+    found = []
+    for routines, value in sets:
+        worth, flies, changes = _flown_by(rep, many, hours, routines, low, low_unchanged)
+        total = float(weight @ flies)
+        share = float(weight @ changes) / total if total > 0 else float("nan")
+        # A ratio of two sums moves with its residuals (Cochran, Sampling Techniques, 3rd ed., section 6.4).
+        by_share = _per_year(hours, weight, (changes - share * flies) / total if total > 0 else flies)
+        found.append((routines, value, _per_year(hours, weight, worth), share, by_share))
+    _, base, base_by_year, base_share, base_by_share = found[asked]
+    told = []
+    for routines, value, by_year, share, by_share in found:
+        _, least, most = _within(value, by_year)
+        _, low_share, high_share = _within(share, by_share)
+        told.append(
+            Rehearsed(
+                routines,
+                # Neither is below nothing; a share is not above all.
+                (value, float(np.maximum(least, 0.0)), most),
+                (share, float(np.maximum(low_share, 0.0)), float(np.minimum(high_share, 1.0))),
+                _within(value - base, by_year - base_by_year),
+                _within(share - base_share, by_share - base_by_share),
+            )
+        )
+    return tuple(told)
+
+
+def _flown_by(
+    rep: Repertoire,
+    many: ManyRoutines,
+    hours: ShowHours,
     routines: Sequence[Sequence[int]],
     low: FloatArray,
     low_unchanged: FloatArray,
-) -> float:
-    """Share of the days flown on which the routine flown must be changed further."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What each hour is worth, that it is flown, and that the routine flown is changed further, (hour,)."""
     unchanged = many(rep.members(routines), hours.conditions)
     value = np.array([rep.value(r) for r in routines])[:, None] * unchanged * hours.flies
     value = np.concatenate([value, low[None]])
     unchanged = np.concatenate([unchanged, low_unchanged[None]])
     flies = np.concatenate([np.broadcast_to(hours.flies, (len(routines), low.size)), hours.flies_low[None]])
     flown = np.argmax(value, axis=0)[None]
-    nothing = value.max(axis=0) <= 0
-    flies = np.where(nothing, 0.0, np.take_along_axis(flies, flown, 0)[0])
+    worth = value.max(axis=0)
+    flies = np.where(worth <= 0, 0.0, np.take_along_axis(flies, flown, 0)[0])
     kept = np.take_along_axis(unchanged, flown, 0)[0]
-    total = float(weight @ flies)
-    return float(weight @ (flies * (1.0 - kept))) / total if total > 0 else float("nan")
+    return worth, flies, flies * (1.0 - kept)
+
+
+def _per_year(hours: ShowHours, weight: FloatArray, value: FloatArray) -> FloatArray:
+    """What each past year adds to the weighted sum of a value over all its booking days alike, (year,).
+
+    A dry summer is dry at every field: the years are drawn, the booking days are given.
+    """
+    if hours.year is None or hours.booking_day is None or not weight.any():
+        return np.zeros(0)
+    shape = int(hours.booking_day.max()) + 1, int(hours.year.max()) + 1
+    at = np.ravel_multi_index((hours.booking_day, hours.year), shape)
+    total, held = (
+        np.bincount(at, w, minlength=shape[0] * shape[1]).reshape(shape) for w in (weight * value, weight)
+    )
+    there = held > 0
+    n = there.sum(axis=1)
+    if n[n > 0].min() < FEWEST_YEARS:
+        return np.zeros(0)
+    mean = total.sum(axis=1) / np.maximum(held.sum(axis=1), 1e-300)
+    each = (total - held * mean[:, None]) * np.sqrt(n / np.maximum(n - 1.0, 1.0))[:, None]
+    return np.asarray(each.sum(axis=0)[there.any(axis=0)])
+
+
+def _within(value: float, by_year: FloatArray) -> Told:
+    """A sum with its interval, by Student's t over its years; NaN without years."""
+    from scipy.special import stdtrit
+
+    if not by_year.size:
+        return value, float("nan"), float("nan")
+    reach = float(stdtrit(by_year.size - 1.0, 0.5 + INTERVAL_LEVEL / 2.0) * np.sqrt((by_year**2).sum()))
+    return value, value - reach, value + reach
 
 
 _LABELS = {
