@@ -165,8 +165,8 @@ def test_a_down_line_of_given_length_from_a_slow_start(kt: float) -> None:
 def test_a_line_that_hangs_on_the_propeller_has_no_height_to_rely_on() -> None:
     """Up a vertical line to 45 kt with more and more power: as high as SciPy's solve_ivp has it, or never.
 
-    With 725 hp in 900 kg thrust and weight all but balance: steps in speed made the top 463 ft too high. Where
-    a line is flown it is right to 10 ft, and that it is not is told as a speed never reached.
+    With 725 hp in 900 kg thrust and weight all but balance: steps in speed made the top 463 ft too high.
+    Where a line is flown it is right to 10 ft, and that it is not is told as a speed never reached.
     """
     up = Figure(
         "up",
@@ -600,6 +600,8 @@ def test_many_at_once_are_the_same_as_one_at_a_time() -> None:
         ((roll(90, 1.0), pull_to(0)), "knife edge"),
         ((pull_to(90), float_to(0)), "cannot begin on the vertical"),
         ((pull_to(45), hold(seconds=1)), "a hold is level"),
+        ((line(height=200.0), pull_to(0)), r"segment 1 \(line\): a level line never gets to another height"),
+        ((pull_to(90), pull_to(0), line(height=900.0), recover()), "a level line never gets"),
         ((pull_to(0, 0.5), pull_to(0)), "above 1"),
         ((recover(),), "recovery starts from a descending path"),
         ((own(1.0, path="pivot"),), "steep up-line"),
