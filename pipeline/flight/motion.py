@@ -7,8 +7,8 @@ should, without a search for the event inside a step, in the same number of step
 
 The integrator is the classical fourth-order Runge-Kutta method. Its error falls with the fourth power of
 the step where the motion is smooth. Where the wing's limit cuts in inside a segment the load factor has a
-corner, and in that one step the order is lower; with the default steps the height error stays under a foot
-(tested against an adaptive solver).
+corner, and in that one step the order is lower: with the default steps the height error is about a foot
+(tested against an adaptive solver), and a few feet where the wing gives out for most of a rotation.
 
 A recovery is flown twice: at the full working load factor, which tells how low it must go at the least;
 and, where that leaves height to spare, at the gentler constant load factor that just meets the base.
