@@ -39,7 +39,7 @@ _WIDTH = 1500.0 * FT
 """From comfortable to a derived limit where the pilot states none; common practice, no source."""
 _REACH = 5000.0 * FT
 """No field's density altitude stands higher above it [m]: that is some 42 °C above standard."""
-_VERSION = 8
+_VERSION = 9
 """Rises when limits come out otherwise from the same files, so that kept ones are made again."""
 
 

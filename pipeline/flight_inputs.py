@@ -756,8 +756,8 @@ def season_pairs(
         )
     except ValueError as error:
         raise InputError(
-            f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, or the "
-            "figure's seconds in routine.yaml."
+            f"The figures of {season.folder} do not fit the routine: {error}. Correct figures.yaml, "
+            "aircraft.yaml, or the figure's seconds in routine.yaml."
         ) from error
 
 

@@ -31,6 +31,7 @@ from pipeline.flight.inhand import (
 )
 from pipeline.flight.rehearsal import rehearsal_base
 from pipeline.flight.routine import routine_energy
+from pipeline.flight.runway import take_off_distance
 from pipeline.flight_inputs import routine_items
 from pipeline.results import CAUTIONS, read_results, write_results
 
@@ -348,6 +349,45 @@ def test_a_figure_off_the_take_off_has_the_climb_out_s_energy(
     assert re.search(
         rf"Standard sea level air {state}[^0-9]*(segment 1 \(pull_to\) )?0 800 {shown} 150 ", text
     )
+
+
+def test_a_light_aircraft_lifts_off_as_slowly_as_its_short_run_says(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """790 kg with a book for 1,315: lift-off at 55 √(790/1315) = 42.6 kt, not at the book's 55.
+
+    The run is scaled to the lighter mass, and so is the speed at its end: the climb-out begins with both.
+    """
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8")
+    assert "empty_kg: 1060" in text
+    path.write_text(text.replace("empty_kg: 1060", "empty_kg: 535"), encoding="utf-8")
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop")
+    box = next(n for n in app.number_input if str(n.key).startswith("figure_pull_up"))
+    box.set_value(1600).run()
+    held = _held(monkeypatch, made)
+    aircraft, cushions = held.flight.aircraft, held.flight.cushions
+    assert aircraft.mass == 790
+    run = take_off_distance(
+        aircraft, FieldAir(0.0), book_distance=800 * FT, book_mass=1315.0, lift_off_speed=55 * KT
+    )
+    reached = [
+        off_take_off(
+            held.flight.figures["Smoke loop"],
+            aircraft,
+            FieldAir(0.0, 0.0),
+            250 * FT,
+            pull_up_distance=1600 * FT,
+            ground_run=run,
+            lift_off_speed=speed * KT,
+            stall_margin=cushions.speed,
+        ).flown.equivalent_airspeed[0]
+        for speed in (55 * math.sqrt(790 / 1315), 55.0)
+    ]
+    shown = [words.number(words.down(float(speed), KT)) for speed in reached]
+    assert shown[0] != shown[1]
+    assert re.search(rf"Standard sea level air .*?0 {math.ceil(float(run) / FT)} {shown[0]} 150 ", _text(app))
 
 
 def test_a_figure_longer_than_its_box_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

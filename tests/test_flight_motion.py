@@ -16,7 +16,15 @@ from scipy.optimize import brentq
 
 from pipeline.air.atmosphere import DENSITY_0, standard_density
 from pipeline.air.variables import FT, KT
-from pipeline.flight.aircraft import Aircraft, BlownEngine, FieldAir, UnblownEngine, stall_speed
+from pipeline.flight.aircraft import (
+    Aircraft,
+    BlownEngine,
+    FieldAir,
+    UnblownEngine,
+    drag,
+    stall_speed,
+    thrust,
+)
 from pipeline.flight.figures import (
     LIBRARY,
     Figure,
@@ -152,6 +160,50 @@ def test_a_down_line_of_given_length_from_a_slow_start(kt: float) -> None:
     rough, fine = (fly(figure, BIPLANE, FieldAir(0.0), degrees_per_node=d) for d in (20.0, 1.0))
     assert float(rough.height[-1]) == pytest.approx(float(fine.height[-1]), abs=1.0 * FT)
     assert float(rough.time[-1]) == pytest.approx(float(fine.time[-1]), abs=0.1)
+
+
+def test_a_line_that_hangs_on_the_propeller_has_no_height_to_rely_on() -> None:
+    """Up a vertical line to 45 kt with more and more power: as high as SciPy's solve_ivp has it, or never.
+
+    With 725 hp in 900 kg thrust and weight all but balance: steps in speed made the top 463 ft too high.
+    Where a line is flown it is right to 10 ft, and that it is not is told as a speed never reached.
+    """
+    up = Figure(
+        "up",
+        (
+            pull_to(90),
+            line(speed=45 * KT),
+            own(2.5, 0.0, path="pivot", speed_after=20 * KT),
+            line(speed=105 * KT),
+            recover(),
+        ),
+        150 * KT,
+        150.0,
+        150.0,
+    )
+    air = FieldAir(0.0)
+    failures = []
+    for horsepower in (450, 550, 650, 675, 700, 725, 800):
+        aircraft = replace(BIPLANE, mass=900.0, engine=UnblownEngine(horsepower * 745.7))
+        flown = fly(up, aircraft, air, meet_base=False)
+        failures.append(int(flown.failure))
+        if failures[-1]:
+            continue
+
+        def slope(_t: float, y: np.ndarray, aircraft: Aircraft = aircraft) -> list[float]:
+            density = float(air.density(y[0]))
+            pull = float(thrust(aircraft, air.power(aircraft, y[0]), y[1], density))
+            return [y[1], (pull - float(drag(aircraft, y[1], 0.0, density))) / aircraft.mass - 9.80665]
+
+        def ends(_t: float, y: np.ndarray) -> float:
+            return float(y[1]) * float(np.sqrt(air.density(y[0]) / DENSITY_0)) - 45 * KT
+
+        ends.terminal = True  # type: ignore[attr-defined]
+        begins = int(np.flatnonzero(flown.segment == 1)[0]) - 1
+        start = [float(flown.height[begins]), float(flown.true_airspeed[begins])]
+        answer = solve_ivp(slope, (0.0, 120.0), start, events=ends, rtol=1e-9, atol=1e-9)
+        assert float(flown.highest) == pytest.approx(float(answer.y[0, -1]), abs=10 * FT)
+    assert failures == [0, 0, 0, 3, 3, 3, 3]
 
 
 def test_no_more_is_pulled_than_the_structure_bears() -> None:
@@ -548,6 +600,8 @@ def test_many_at_once_are_the_same_as_one_at_a_time() -> None:
         ((roll(90, 1.0), pull_to(0)), "knife edge"),
         ((pull_to(90), float_to(0)), "cannot begin on the vertical"),
         ((pull_to(45), hold(seconds=1)), "a hold is level"),
+        ((line(height=200.0), pull_to(0)), r"segment 1 \(line\): a level line never gets to another height"),
+        ((pull_to(90), pull_to(0), line(height=900.0), recover()), "a level line never gets"),
         ((pull_to(0, 0.5), pull_to(0)), "above 1"),
         ((recover(),), "recovery starts from a descending path"),
         ((own(1.0, path="pivot"),), "steep up-line"),

@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 from pipeline.air.variables import FT, KT
 from pipeline.flight.aircraft import Engine, FieldAir, UnblownEngine, specific_excess_power
 from pipeline.flight.figures import LIBRARY
+from pipeline.flight.links import pairs
 from pipeline.flight.routine import Item, climb, join_faults, link_energy, routine_energy
 from pipeline.flight.runway import acceleration
 from tests.flightdata import BIPLANE
@@ -247,3 +248,15 @@ def test_links_that_turn_and_roll_make_it_join() -> None:
         Item(LIBRARY["inverted_pass"], 10.0, link_reverses=True, link_half_roll=True, enters_rightward=True),
     ]
     assert join_faults(items, BIPLANE) == []
+
+
+def test_a_figure_too_heavy_to_fly_is_told_with_its_segment_as_pairs_are_made() -> None:
+    """The square loop at 1,810 kg: its top is held inverted at -1 g, slower than the wing can.
+
+    Inverted stall at 1,810 kg: √(2·1810·9.80665/(1.225·27.7·1.05)) = 31.6 m/s, 61 kt; at the biplane's
+    1,315 kg it is 52 kt.
+    """
+    square = LIBRARY["square_loop"]
+    pairs([square], [60.0], BIPLANE, FieldAir(np.array([0.0])))
+    with pytest.raises(ValueError, match=r"stalls while holding the line, in segment 4 \(hold\)"):
+        pairs([square], [60.0], replace(BIPLANE, mass=1810.0), FieldAir(np.array([0.0])))

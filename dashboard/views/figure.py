@@ -659,7 +659,8 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
             floor,
             pull_up_distance=to_pull_ft * FT,
             ground_run=run,
-            lift_off_speed=book.lift_off_speed,
+            # At the mass flown, as the take-off run is: the book's belongs to the book's mass.
+            lift_off_speed=book.lift_off_speed * math.sqrt(aircraft.mass / book.mass),
             tailwind=-wind * KT,
             stall_margin=cushions.speed,
         )

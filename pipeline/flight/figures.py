@@ -457,6 +457,10 @@ def steps(figure: Figure) -> tuple[Step, ...]:
         elif segment.kind == "line":
             # On an upright line the wing carries next to nothing: running out of speed there is no stall.
             counts = abs(np.cos(gamma)) > _UPRIGHT
+            if segment.height is not None and abs(np.sin(gamma)) < 1e-6:
+                raise ValueError(
+                    f"{place}: a level line never gets to another height; end it by time, length or speed"
+                )
         elif segment.kind == "own":
             counts = False
             if segment.path == "pivot":

@@ -460,7 +460,7 @@ def off_take_off(
     ground_run
         Take-off ground run in this air [m]; see `runway.take_off_distance`.
     lift_off_speed
-        Equivalent airspeed [m/s].
+        Equivalent airspeed at the aircraft's mass [m/s].
     tailwind
         Along the take-off [m/s]: the same ground is covered in less time, so less air is flown through. Taken
         at the lift-off speed all the way, which errs to the cautious side; a headwind is not counted on.

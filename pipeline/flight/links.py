@@ -16,7 +16,7 @@ import numpy.typing as npt
 from pipeline.air.atmosphere import DENSITY_0, GRAVITY
 from pipeline.flight.aircraft import Aircraft, FieldAir
 from pipeline.flight.figures import Figure
-from pipeline.flight.motion import entry_speed_at, fly
+from pipeline.flight.motion import FAILURES, entry_speed_at, fly
 from pipeline.flight.routine import (
     HEIGHT_STEP,
     LEG_SECONDS,
@@ -96,11 +96,14 @@ def pairs(
     whole = np.asarray(whole_seconds, dtype=float)
     sea_level = fly(list(figures), aircraft, FieldAir(0.0))
     links = whole - sea_level.seconds
-    for figure, failure, seconds, link in zip(
-        figures, sea_level.failure, sea_level.seconds, links, strict=True
+    for figure, failure, segment, seconds, link in zip(
+        figures, sea_level.failure, sea_level.failed_segment, sea_level.seconds, links, strict=True
     ):
         if failure:
-            raise ValueError(f"{figure.name} cannot be flown in standard sea level air")
+            raise ValueError(
+                f"{figure.name} cannot be flown in standard sea level air: {FAILURES[failure]}, in segment "
+                f"{segment + 1} ({figure.segments[segment].kind})"
+            )
         if link < -0.5:
             raise ValueError(
                 f"{figure.name} takes {seconds:.0f} s by itself, {-link:.0f} s more than it is given"

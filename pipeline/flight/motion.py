@@ -7,8 +7,8 @@ should, without a search for the event inside a step, in the same number of step
 
 The integrator is the classical fourth-order Runge-Kutta method. Its error falls with the fourth power of
 the step where the motion is smooth. Where the wing's limit cuts in inside a segment the load factor has a
-corner, and in that one step the order is lower; with the default steps the height error stays under a foot
-(tested against an adaptive solver).
+corner, and in that one step the order is lower: with the default steps the height error is about a foot
+(tested against an adaptive solver), and a few feet where the wing gives out for most of a rotation.
 
 A recovery is flown twice: at the full working load factor, which tells how low it must go at the least;
 and, where that leaves height to spare, at the gentler constant load factor that just meets the base.
@@ -48,7 +48,7 @@ FAILURES = (
     "flown",
     "stalls in the rotation: the wing cannot give the load factor that bends the path",
     "runs out of speed",
-    "never reaches the speed that ends the line",
+    "never reaches the speed that ends the line, or too slowly to rely on",
     "stalls while holding the line",
     "asks for a load factor outside the aircraft's limits to hold the path",
     "climbs past the end of the engine's power table",
@@ -60,6 +60,7 @@ OFF_TABLE = 6
 _ARC, _TIME, _DISTANCE, _SPEED, _OWN = range(5)
 _SLOWEST = 3.0  # m/s; below it the point mass says nothing about an aeroplane
 _FLATTEST_RATE = 0.01  # rad/s
+_HANGS = 0.5  # m/s²; a line up or down whose speed changes by less has all but found its balance
 _SOFTEST = 1.5  # g; a recovery is not flown more gently
 _ON_THE_BASE = 0.15  # m
 _C = LAPSE_RATE / TEMPERATURE_0
@@ -346,7 +347,10 @@ def _fly_slot(lanes: _Lanes, slot: _Slot, state: FloatArray, count: int) -> Floa
     extent = np.where(slot.to_height, np.maximum(rise, 0.0), extent)
     extent = np.where(speed, np.maximum((slot.amount - equivalent) * speeding, 0.0), extent)
     extent = np.where(own, 0.0, extent)
-    floor_rate = np.select([arc, distance, speed], [_FLATTEST_RATE, _SLOWEST, 0.02], -1.0)
+    # Where thrust, drag and weight all but balance, a percent of thrust moves the end of a line up or down by
+    # hundreds of feet, and steps in speed pass over most of its time: no height there is to be relied on.
+    changing = np.where(np.abs(sine0) > 1e-6, _HANGS, 0.02)
+    floor_rate = np.select([arc, distance, speed], [_FLATTEST_RATE, _SLOWEST, changing], -1.0)
     # A line may run out of speed on purpose; elsewhere a point mass at rest is not an aeroplane.
     slowest = np.where(speed | own, -np.inf, _SLOWEST)
     cap = np.where(slot.holds, 0.0, np.inf)
