@@ -58,6 +58,20 @@ LIMIT = (5800.0, 7800.0, "Square loop")
 HOURS = [{"toward": 10.0, "along": 0.0, "count": 3}, {"toward": -5.0, "along": 8.0, "count": 1}]
 
 
+FRONTIER = [
+    {
+        "count": n,
+        "value": 40.0 + n,
+        "value_lower": 39.5 + n,
+        "value_upper": 40.5 + n,
+        "changed": 0.2 - 0.01 * n,
+        "changed_lower": 0.19 - 0.01 * n,
+        "changed_upper": 0.21 - 0.01 * n,
+    }
+    for n in (1, 2, 3)
+]
+
+
 def _plan(**other: object) -> dict[str, object]:
     settings: dict[str, object] = {
         "line_heading": 0.0,
@@ -92,6 +106,15 @@ SPECS = {
     "heat": lambda: charts.figures_by_slot([ROW, LATER], ["Loop"], "14:00", invented=True),
     "figures": lambda: charts.figures_at_slot([ROW], invented=True, slot="14:00"),
     "planned": lambda: charts.planned_by_slot([ROW], [ROW], invented=True, chosen="14:00"),
+    "frontier": lambda: charts_shows.frontier(FRONTIER, 2, invented=True),
+    "frontier without years": lambda: charts_shows.frontier(
+        [
+            r | {f"{k}_{end}": math.nan for k in ("value", "changed") for end in ("lower", "upper")}
+            for r in FRONTIER
+        ],
+        2,
+        invented=True,
+    ),
 }
 
 

@@ -88,6 +88,19 @@ def test_bookings_say_what_the_command_says(monkeypatch: pytest.MonkeyPatch) -> 
         assert f"{name} by {seconds // 60}:{seconds % 60:02d}" in text
     assert all(r["cure"] in text for r in told["practice"]["refused"])
     assert len(_table(app, "Routines rehearsed; this season")) == 1 + len(told["frontier"])
+    here = next(r for r in told["frontier"] if r["routines_rehearsed"] == 3)
+    (more,) = [r for r in told["frontier"] if r["routines_rehearsed"] == 4]
+    # What one more gives, on the same years, is what the two numbers differ by.
+    for key, of in (
+        ("crowd_value_over_the_number_asked", "crowd_value_expected"),
+        ("further_change_over_the_number_asked", "days_flown_with_a_further_change"),
+    ):
+        assert more[key] == pytest.approx(more[of] - here[of], abs=2e-3)
+        assert more[f"{key}_lower"] <= more[key] <= more[f"{key}_upper"]
+        assert here[of + "_lower"] <= here[of] <= here[of + "_upper"]
+        assert here[key] == here[f"{key}_lower"] == here[f"{key}_upper"] == 0.0
+    sign = "−" if more["crowd_value_over_the_number_asked"] < 0 else "+"
+    assert f"One more (4): crowd value {sign}{abs(more['crowd_value_over_the_number_asked']):.1f} (" in text
 
 
 def test_a_show_is_rehearsed_in_the_air_that_one_day_in_ten_exceeds() -> None:
