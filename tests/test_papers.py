@@ -385,7 +385,7 @@ def test_card_says_how_a_figure_misses_its_own_gate() -> None:
 
 
 def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:
-    """Whatever routines a season chooses, with their letters and the mark of doubt, in the least size."""
+    """Whatever routines a season chooses, with their letters and both marks, in the least size."""
     paper._register()
     one = day(HIGH)
     named = [
@@ -396,7 +396,8 @@ def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:
     assert codes == ("FULL", "THIN B", "ROUGH B", "CROSS B", "ALONG B")
     table = _tables(paperwork.which_show_sheet(one))[0]
     for code in codes:
-        row = (table.rows[-1][0], *[f"{code}?"] * (len(table.header) - 1))
+        # As marked where two ambers are one red.
+        row = (table.rows[-1][0], *[f"{code}?!"] * (len(table.header) - 1))
         assert paper._table_fits(replace(table, rows=(row,)), table.least)
 
 
