@@ -183,7 +183,7 @@ def _slots(arguments: argparse.Namespace) -> int:
         flown = [*(chance.in_100 for chance in row.routines.values()), in_100(row.nothing)]
         cells = [f"{share + ' %':>{width}}" for share, width in zip(flown, shows.values(), strict=True)]
         _print(f" {row.local} {' '.join(cells)}")
-    _print("\n* as good as the best hour of the window   - outside the window")
+    _print(f"\n* as good as the best hour of the {answer.window}   - outside the window")
     _print("the second table: the share of days on which each show is the one flown")
     estimated = "; the gusts here are estimated, with a model of other stations"
     _print(
