@@ -345,16 +345,17 @@ def _export(arguments: argparse.Namespace) -> int:
     import datetime as dt
 
     from pipeline import exports
+    from pipeline.results import netcdf_file
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 
     season, ds = season_and_results(arguments.folder)
+    results = results_path(arguments.folder, cache_root())
     if arguments.csv:
         written = exports.write_tables(ds, arguments.into)
     elif arguments.netcdf:
-        written = [exports.write_netcdf(ds, arguments.into)]
+        written = [exports.write_netcdf(netcdf_file(results), arguments.into)]
     elif arguments.html:
-        results = results_path(arguments.folder, cache_root())
         written = arguments.write_html(season, results, arguments.into)
     else:
         from pipeline.paperwork import calendar_events

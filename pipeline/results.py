@@ -41,6 +41,7 @@ __all__ = [
     "in_100",
     "keep_copy",
     "minutes_and_seconds",
+    "netcdf_file",
     "new_results",
     "plain",
     "read_results",
@@ -834,6 +835,20 @@ def read_results(path: Path) -> xr.Dataset:
         ds.close()
         raise
     return ds
+
+
+def netcdf_file(path: Path) -> bytes:
+    """The netCDF file of results on disk, without the checksum that stands behind it.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be read.
+    """
+    try:
+        return path.read_bytes()[:-_SEAL_LENGTH]
+    except OSError as error:
+        raise StoreError(f"The results at {path} cannot be read: {error.strerror or error}.") from error
 
 
 CAUSES_SAID: dict[str, str] = {

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import io
 import os
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,7 +25,8 @@ from pipeline.cli import main
 from pipeline.errors import InputError
 from pipeline.exports import Event
 from pipeline.paperwork import calendar_events
-from pipeline.results import CAUTIONS
+from pipeline.results import CAUTIONS, netcdf_file
+from pipeline.run import results_path
 from pipeline.season_routines import routines_told
 
 STAMP = dt.datetime(2027, 1, 2, 3, 4, 5, tzinfo=dt.UTC)
@@ -64,12 +66,29 @@ def test_tables_leave_the_unknown_empty() -> None:
 
 def test_netcdf_is_whole(tmp_path: Path) -> None:
     """Opened by xarray: the same variables and values, with units, the sampled air among them."""
-    ds = papers_season().ds
-    with xr.open_dataset(exports.write_netcdf(ds, tmp_path)) as back:
+    made = papers_season()
+    ds = made.ds
+    content = netcdf_file(results_path(made.folder, made.cache))
+    with xr.open_dataset(exports.write_netcdf(content, tmp_path)) as back:
         assert set(back.data_vars) == set(ds.data_vars)
         assert back["density_altitude_quantile"].attrs["units"] == "m"
         np.testing.assert_array_equal(back["gust_quantile"].to_numpy(), ds["gust_quantile"].to_numpy())
         np.testing.assert_array_equal(back["sample_gust"][0].to_numpy(), ds["sample_gust"][0].to_numpy())
+        assert back.attrs == ds.attrs
+
+
+def test_the_command_writes_the_same_netcdf_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing in it depends on the second in which it was written, as its format's own stamps did."""
+    made = papers_season()
+    monkeypatch.setenv("SHOWHOUR_CACHE", str(made.cache))
+    for name in ("a", "b"):
+        assert main(["export", str(made.folder), "--netcdf", "--into", str(tmp_path / name)]) == 0
+        if name == "a":
+            time.sleep(1.1)
+    first, second = ((tmp_path / name / "showhour.nc").read_bytes() for name in ("a", "b"))
+    assert first == second
+    # The results' own checksum is no part of it.
+    assert b"SHA-256" not in first[-200:]
 
 
 def test_calendar_through_an_independent_parser() -> None:
