@@ -307,7 +307,14 @@ def _schema() -> dict[str, Field]:
     add("observed_share", _DAY_SLOT, "f8", "1", "share of the sampled hours with air and wind")
     add("gust_reported_share", _DAY_SLOT, "f8", "1", "share of the sampled hours whose report carried a gust")
     for name, (units, words) in _QUANTITIES.items():
-        add(f"{name}_quantile", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, quantile of type 8")
+        add(
+            f"{name}_quantile",
+            (*_DAY_SLOT, "quantile"),
+            "f8",
+            units,
+            f"{words}, below which a new year's value lies as often as stated: quantile of type 6 on the "
+            "effective number of independent values",
+        )
         add(
             f"{name}_quantile_lower",
             (*_DAY_SLOT, "quantile"),
