@@ -182,10 +182,10 @@ def paper(label: str, name: str, made: Callable[[], bytes], *, mime: str = "appl
         except InputError as error:
             if mime != "application/pdf":
                 return str(error).encode()
-            from pipeline.papers.sheet import Lines, Sheet, draw
+            from pipeline.papers.sheet import Lines, Sheet, draw, drawable
 
-            why = Lines((str(error),), points=14.0)
-            return draw(Sheet("Not printed", label, "", (why,), CAUTIONS, False))
+            why = Lines((drawable(str(error)),), points=14.0)
+            return draw(Sheet("Not printed", drawable(label), "", (why,), CAUTIONS, False))
 
     st.download_button(
         label,

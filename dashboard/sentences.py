@@ -225,7 +225,7 @@ def hour_times(answer: briefing.SlotAnswer, ask: briefing.Ask) -> str:
     rows = (
         ("First ask", ask.first or "nothing to ask: the hour in discussion stands"),
         ("Fall back on", ask.fallback or "–"),
-        ("Walk away after", ask.walk_away or f"no hour of the window keeps {stated}"),
+        ("Walk away after", ask.walk_away or f"no hour of the {answer.window} keeps {stated}"),
     )
     cells = "".join(
         f'<tr><th scope="row">{escape(name)}</th><td><b>{escape(value)}</b></td></tr>' for name, value in rows
@@ -243,8 +243,9 @@ def hour(answer: briefing.SlotAnswer, day: Day) -> list[str]:
     if offered.as_good_as_best:
         first = (
             f"{where}: <b>{offered.local}</b>, the hour in discussion, "
-            + ("is the best of the window" if offered is best else "is as good as the best of the window")
-            + f". Some rehearsed show is flown unchanged {_told(offered.any_show)}."
+            + ("is" if offered is best else "is as good as")
+            + f" the best of the {answer.window}. Some rehearsed show is flown unchanged "
+            f"{_told(offered.any_show)}."
         )
     else:
         first = (

@@ -361,6 +361,8 @@ class SlotAnswer:
         How the booking's other show days differ, in words; empty when there is none.
     gusts
         "observed", "modelled" in part of the years, "estimated" with a model of other stations, or "none".
+    dark
+        Positions of the starts of the window that are passed over, being in the dark.
     """
 
     booking: str
@@ -380,6 +382,18 @@ class SlotAnswer:
     sunset_note: str
     other_days: str
     gusts: str
+    dark: tuple[int, ...] = ()
+
+    @property
+    def window(self) -> str:
+        """What the hours are of that may be asked for, in words."""
+        return "window's daylight" if self.dark else "window"
+
+    @property
+    def surest(self) -> SlotRow | None:
+        """Of the hours that may be asked for, the one that keeps some rehearsed show unchanged most often."""
+        held = [row for i, row in enumerate(self.rows) if row.in_window and i not in self.dark]
+        return max(held, key=lambda row: np.nan_to_num(row.any_show.value, nan=-1.0), default=None)
 
     @property
     def too_late(self) -> str:
@@ -568,6 +582,7 @@ def slot_answer(
         sunset_note=f"Twilight or night at {', '.join(dark)}." if dark else "",
         other_days=_other_days(ds, row),
         gusts=str(v["venue_gusts"][venue]),
+        dark=tuple(int(i) for i in np.flatnonzero(in_window & ~wanted)),
     )
 
 
@@ -675,7 +690,9 @@ def ask_of(answer: SlotAnswer) -> Ask:
     best = rows[answer.best]
     if offered.as_good_as_best:
         same = "is" if offered is best else f"is as good as {best.local},"
-        reasons.append(f"{offered.local} {same} the best hour of the window: no hour needs asking for.")
+        reasons.append(
+            f"{offered.local} {same} the best hour of the {answer.window}: no hour needs asking for."
+        )
     else:
         first = best.local
         if not offered.in_window:
@@ -717,9 +734,13 @@ def ask_of(answer: SlotAnswer) -> Ask:
             )
     else:
         walk_away = ""
+        # The hour worth most need not be the surest.
+        surest = answer.surest
+        if surest is None or round(100 * surest.any_show.value) <= round(100 * best.any_show.value):
+            surest = best
         reasons.append(
-            f"No hour of the window keeps {percent} days in 100 for a rehearsed show flown unchanged; "
-            f"the best, {best.local}, has {best.any_show.with_interval}."
+            f"No hour of the {answer.window} keeps {percent} days in 100 for a rehearsed show flown "
+            f"unchanged; the surest, {surest.local}, has {surest.any_show.with_interval}."
         )
     if best.full_show.value < 0.05:
         reasons.append(

@@ -183,7 +183,7 @@ def _slots(arguments: argparse.Namespace) -> int:
         flown = [*(chance.in_100 for chance in row.routines.values()), in_100(row.nothing)]
         cells = [f"{share + ' %':>{width}}" for share, width in zip(flown, shows.values(), strict=True)]
         _print(f" {row.local} {' '.join(cells)}")
-    _print("\n* as good as the best hour of the window   - outside the window")
+    _print(f"\n* as good as the best hour of the {answer.window}   - outside the window")
     _print("the second table: the share of days on which each show is the one flown")
     estimated = "; the gusts here are estimated, with a model of other stations"
     _print(
@@ -345,16 +345,17 @@ def _export(arguments: argparse.Namespace) -> int:
     import datetime as dt
 
     from pipeline import exports
+    from pipeline.results import netcdf_file
     from pipeline.run import results_path
     from pipeline.stations.store import cache_root
 
     season, ds = season_and_results(arguments.folder)
+    results = results_path(arguments.folder, cache_root())
     if arguments.csv:
         written = exports.write_tables(ds, arguments.into)
     elif arguments.netcdf:
-        written = [exports.write_netcdf(ds, arguments.into)]
+        written = [exports.write_netcdf(netcdf_file(results), arguments.into)]
     elif arguments.html:
-        results = results_path(arguments.folder, cache_root())
         written = arguments.write_html(season, results, arguments.into)
     else:
         from pipeline.paperwork import calendar_events

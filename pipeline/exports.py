@@ -146,9 +146,16 @@ def write_tables(ds: xr.Dataset, into: Path) -> list[Path]:
     return [*written, write_where_asked(into / "CAUTIONS.txt", f"{ds.attrs['cautions']}\n".encode())]
 
 
-def write_netcdf(ds: xr.Dataset, into: Path) -> Path:
-    """Write everything, the sampled air too, as one CF netCDF file in SI."""
-    content = bytes(ds.to_netcdf(path=None, engine="netcdf4", format="NETCDF4"))
+def write_netcdf(content: bytes, into: Path) -> Path:
+    """Write everything, the sampled air too, as one CF netCDF file in SI.
+
+    Parameters
+    ----------
+    content
+        Of the results' own file: laid anew it would carry the second in which it was.
+    into
+        Folder.
+    """
     return write_where_asked(into / "showhour.nc", content)
 
 

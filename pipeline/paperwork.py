@@ -568,7 +568,7 @@ def which_show_sheet(day: PaperDay) -> Sheet:
             tuple(rows),
             (1.0, *([1.0] * heads.size)),
             largest=14.0,
-            least=9.0,
+            least=8.5,  # at which the longest code with both marks, ROUGH A?!, has its cell
             shaded=tuple(shaded),
         )
 
@@ -848,7 +848,8 @@ def write_papers(
     ------
     InputError
         When the booking asked for has no numbers, the setting is not believable, or the folder cannot be
-        written; and once all others are written, when a paper does not fit on its page.
+        written; and once all others are written, when a paper does not fit on its page or has letters that
+        cannot be drawn.
     """
     if altimeter_inhg is not None and not 28.0 <= altimeter_inhg <= 31.0:
         raise InputError(
@@ -887,7 +888,7 @@ def write_papers(
         papers[f"{name}-today.html"] = phone_page(phone_contents(day)).encode()
         written += [write_where_asked(into / file, content) for file, content in papers.items()]
     if unfit:
-        more = f" {len(unfit) - 1} more do not fit either." if len(unfit) > 1 else ""
+        more = f" {len(unfit) - 1} more are not written either." if len(unfit) > 1 else ""
         told = [f"{unfit[0]}{more} All other papers are in {into}."]
         if outdated:
             told.append(

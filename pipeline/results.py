@@ -41,6 +41,7 @@ __all__ = [
     "in_100",
     "keep_copy",
     "minutes_and_seconds",
+    "netcdf_file",
     "new_results",
     "plain",
     "read_results",
@@ -306,7 +307,14 @@ def _schema() -> dict[str, Field]:
     add("observed_share", _DAY_SLOT, "f8", "1", "share of the sampled hours with air and wind")
     add("gust_reported_share", _DAY_SLOT, "f8", "1", "share of the sampled hours whose report carried a gust")
     for name, (units, words) in _QUANTITIES.items():
-        add(f"{name}_quantile", (*_DAY_SLOT, "quantile"), "f8", units, f"{words}, quantile of type 8")
+        add(
+            f"{name}_quantile",
+            (*_DAY_SLOT, "quantile"),
+            "f8",
+            units,
+            f"{words}, below which a new year's value lies as often as stated: quantile of type 6 on the "
+            "effective number of independent values",
+        )
         add(
             f"{name}_quantile_lower",
             (*_DAY_SLOT, "quantile"),
@@ -840,6 +848,20 @@ def read_results(path: Path) -> xr.Dataset:
         ds.close()
         raise
     return ds
+
+
+def netcdf_file(path: Path) -> bytes:
+    """The netCDF file of results on disk, without the checksum that stands behind it.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be read.
+    """
+    try:
+        return path.read_bytes()[:-_SEAL_LENGTH]
+    except OSError as error:
+        raise StoreError(f"The results at {path} cannot be read: {error.strerror or error}.") from error
 
 
 CAUSES_SAID: dict[str, str] = {

@@ -210,6 +210,42 @@ def test_the_booking_goes_along_and_the_slider_answers(address: str) -> None:
         _clean(account)
 
 
+def test_a_number_that_cannot_be_has_no_answer(address: str) -> None:
+    """95 °F typed for °C after a reading of 12 °C: the answer of the 12 °C does not stay beside it.
+
+    An emptied elevation of the station is the show site's own, to the foot.
+    """
+    with opened(address, "phone") as (page, _):
+        page.goto(f"{address}/today?booking={HOT}")
+        readable(page)
+        settled(page)
+        page.get_by_text("Typed values", exact=True).click()
+        page.get_by_label("Temperature [").wait_for()
+
+        def asked(**typed: str) -> str:
+            for label, value in typed.items():
+                box = page.get_by_label(label.replace("_", " ")).first
+                box.fill(value)
+                box.press("Tab")
+            settled(page)
+            page.get_by_role("button", name="Which show?").click()
+            page.wait_for_timeout(500)
+            settled(page)
+            return str(page.inner_text("[data-testid=stMain]")).replace("\xa0", " ")
+
+        good = asked(Temperature="12", Dew_point="2", Altimeter_setting="29.92")
+        assert "Which show: " in good
+        assert "is carried from" not in good
+        wrong = asked(Temperature="95")
+        assert "Temperature [°C]: 95 is out of range. A number from -40 to 55 is wanted." in wrong
+        assert "Which show: " not in wrong
+        far = asked(Temperature="12", Elevation_of_the_station="99000")
+        assert "99000 is out of range" in far
+        assert "Which show: " not in far
+        emptied = asked(Elevation_of_the_station="")
+        assert emptied.split("Which show: ")[1] == good.split("Which show: ")[1]
+
+
 def test_a_bookmark_opened_first_is_the_whole_page() -> None:
     """The first address a fresh server is asked for may be a page's own: it has style and menu."""
     chromium_or_skip()

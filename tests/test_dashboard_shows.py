@@ -6,6 +6,7 @@ import dataclasses
 import math
 import re
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from streamlit.testing.v1 import AppTest
 from dashboard import words
 from pipeline.air.variables import FT
 from pipeline.inputs import load_season
+from pipeline.papers.sheet import Numbers, Sheet
 from pipeline.results import CAUTIONS, read_results
 from pipeline.season_routines import home_air, routines_told
 
@@ -167,6 +169,29 @@ def test_every_paper_is_offered(monkeypatch: pytest.MonkeyPatch) -> None:
         shows = ds.sizes["routine"]
     assert len(labels) == 2 + 2 * shows + 1
     assert sum(label.startswith("Pilot’s card") for label in labels) == shows
+
+
+def test_a_setting_that_cannot_be_is_not_printed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """29.85 stands on the card; 1013 typed after it is told, and the card has a blank, not the 29.85."""
+    app = _show(monkeypatch, small_season(), booking=HOT)
+    made: dict[str, Callable[[], bytes]] = {}
+    drawn: list[Sheet] = []
+
+    def draw(sheet: Sheet) -> bytes:
+        drawn.append(sheet)
+        return b""
+
+    monkeypatch.setattr("dashboard.answers.paper", lambda label, name, of, **_: made.update({label: of}))
+    monkeypatch.setattr("pipeline.papers.sheet.draw", draw)
+    for typed, printed, errors in ((29.85, "29.85 inHg", 0), (1013.0, "_______", 1), (None, "_______", 0)):
+        app.number_input(key="show_altimeter").set_value(typed)
+        app.run()
+        assert not app.exception
+        assert ["1013 is out of range" in e.value for e in app.error] == [True] * errors
+        made["Pilot’s card, full"]()
+        block = drawn[-1].blocks[0]
+        assert isinstance(block, Numbers)
+        assert dict(block.boxes)["ALTIMETER, LOCAL SETTING"] == printed
 
 
 def test_without_a_fitting_folder_nothing_is_printed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

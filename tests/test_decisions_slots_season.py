@@ -344,6 +344,40 @@ def test_the_bar_is_kept_by_an_hour_that_is_worth_less() -> None:
     assert f"{answer.rows[answer.best].local} is worth most to the crowd, but falls short of that" in told
 
 
+def test_an_hour_in_the_dark_that_keeps_the_bar_is_not_denied() -> None:
+    """A window that runs into the night, where a show is unchanged 80 days in 100: of the daylight none is.
+
+    At 20:30 in late August the sun is down, and the start is passed over. Of the others the hour worth most
+    is unchanged 50 days in 100 and the first of the window 55: that is the surest.
+    """
+    ds = papers_season().ds
+    row = briefing.booking_day(ds, EVENING)
+    local = [str(t) for t in ds["slot_local"].to_numpy()[row]]
+    late = local.index("20:30")
+    inside = ds["slot_in_window"].to_numpy().copy()
+    assert not inside[row, late]
+    inside[row, late] = 1
+    some = ds["any_as_planned"].to_numpy().copy()
+    some[row] = 0.50
+    early = int(np.flatnonzero(inside[row] == 1)[0])
+    some[row, early], some[row, late] = 0.55, 0.80
+    moved = ds.assign(
+        slot_in_window=ds["slot_in_window"].copy(data=inside),
+        any_as_planned=ds["any_as_planned"].copy(data=some),
+    )
+    answer = briefing.slot_answer(moved, EVENING, stated_chance=0.7, air=air_of(EVENING))
+    assert answer.best not in (early, late, None)
+    assert answer.dark == (late,)
+    ask = briefing.ask_of(answer)
+    told = " ".join(ask.reasons)
+    assert ask.walk_away == ""
+    assert "No hour of the window's daylight keeps 70 days in 100" in told
+    assert f"the surest, {local[early]}, has 55 days in 100" in told
+    assert "of the window keeps" not in told
+    assert "the best hour of the window's daylight: no hour needs asking for" in told
+    assert "Twilight or night at 20:30." in told
+
+
 def test_an_hour_outside_the_window_is_the_reason_to_ask() -> None:
     """Where the slot in discussion does not fit the window another is asked for, better or not: so told."""
     ds = papers_season().ds

@@ -385,7 +385,7 @@ def test_card_says_how_a_figure_misses_its_own_gate() -> None:
 
 
 def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:
-    """Whatever routines a season chooses, with their letters and the mark of doubt, in the least size."""
+    """Whatever routines a season chooses, with their letters and both marks, in the least size."""
     paper._register()
     one = day(HIGH)
     named = [
@@ -396,7 +396,8 @@ def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:
     assert codes == ("FULL", "THIN B", "ROUGH B", "CROSS B", "ALONG B")
     table = _tables(paperwork.which_show_sheet(one))[0]
     for code in codes:
-        row = (table.rows[-1][0], *[f"{code}?"] * (len(table.header) - 1))
+        # As marked where two ambers are one red.
+        row = (table.rows[-1][0], *[f"{code}?!"] * (len(table.header) - 1))
         assert paper._table_fits(replace(table, rows=(row,)), table.least)
 
 
@@ -682,6 +683,54 @@ def test_a_sheet_that_does_not_fit_is_an_error() -> None:
     table = Table(("", "figure"), tuple((str(i), "Loop") for i in range(60)), (1, 5))
     with pytest.raises(InputError, match="does not fit on one page"):
         paper.draw(Sheet("Card", "Somewhere", "", (table,), CAUTIONS, False))
+
+
+@pytest.mark.parametrize(
+    ("name", "lacking"),
+    [
+        ("栗の木飛行場", "の 場 木 栗 行 飛"),
+        ("Field 🛩", "🛩"),
+        ("שדה", "ד ה ש"),
+        ("مطار", "ا ر ط م"),
+    ],
+)
+@pytest.mark.parametrize("where", ["title", "number", "table", "line"])
+def test_letters_that_the_typeface_lacks_are_told(name: str, lacking: str, where: str) -> None:
+    """An empty box on a card is nobody's name, and a name from right to left would stand backwards.
+
+    The typeface holds Latin, Greek and Cyrillic with their marks; order of the letters by Unicode number.
+    """
+
+    def sheet(text: str) -> Sheet:
+        held = {
+            at: text if at == where else "Æ Žižkov Λάρισα Пшеничная" for at in ("number", "table", "line")
+        }
+        blocks = (
+            Numbers((("SHOW", held["number"]),)),
+            Table(("", "figure"), (("1", held["table"]),), (1, 5), left=(1,)),
+            Lines((held["line"],)),
+        )
+        return Sheet("Card", text if where == "title" else "Quillmere", "", blocks, CAUTIONS, False)
+
+    with pytest.raises(InputError, match=f"does not draw {lacking}\\. Write the names in other letters"):
+        paper.draw(sheet(name))
+    told = paper.drawable(name)
+    assert all(f"[U+{ord(letter):04X}]" in told for letter in lacking.split())
+    paper.draw(sheet(told))
+    assert paper.drawable("Žižkov, Λάρισα") == "Žižkov, Λάρισα"
+
+
+def test_the_dashboard_says_why_such_a_paper_is_not_printed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page that is downloaded in its place is drawn in the same typeface."""
+    import streamlit as st
+
+    from dashboard import answers
+
+    offered: list[Any] = []
+    monkeypatch.setattr(st, "download_button", lambda label, data, **_: offered.append(data))
+    sheet = Sheet("Card", "栗の木", "", (), CAUTIONS, False)
+    answers.paper("Card – 栗", "card.pdf", lambda: paper.draw(sheet))
+    assert offered[0]().startswith(b"%PDF")
 
 
 def test_a_sheet_that_is_not_invented_has_no_mark(tmp_path: Path) -> None:

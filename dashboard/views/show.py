@@ -377,14 +377,19 @@ def _papers(season: Season, booking: BookingRow) -> None:
         return
     setting = st.number_input(
         "Altimeter setting to print beside the heights [inHg]; empty leaves a blank to fill in",
-        28.0,
-        31.0,
-        None,
+        value=None,
         step=0.01,
         format="%.2f",
         key="show_altimeter",
         width=420,
     )
+    # A control with a range of its own would keep the setting before, and print that.
+    if setting is not None and not 28.0 <= setting <= 31.0:
+        st.error(
+            f"The altimeter setting {setting:g} is out of range: inches of mercury from 28 to 31 are wanted. "
+            "The cards are left blank there."
+        )
+        setting = None
 
     def sheet(make: Any) -> Any:
         def made() -> bytes:

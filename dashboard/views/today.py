@@ -22,6 +22,7 @@ from pipeline.observed import metar_reading, typed_reading
 from pipeline.which_show import WORDS, TodayAnswer, climbs_told, today_answer
 
 _METAR, _TYPED = "A METAR", "Typed values"
+_STATION = "Elevation of the station that reports [ft]"
 _STATES = tuple(f"{sign} {text}" for sign, text in zip("○◐●", today.STATES, strict=True))
 """Shape beside the words, so that no colour is needed."""
 
@@ -45,18 +46,31 @@ def _from_metar(venue: Venue, elevation: float) -> today.Reading | None:
     return metar_reading(text, elevation, dt.datetime.now(dt.UTC).date())
 
 
+def _out_of_range(label: str, value: float, low: float, high: float) -> str:
+    """What is said of a number that cannot be; empty where it can.
+
+    A control with a range of its own keeps the number before instead, and the answer with it.
+    """
+    if low <= value <= high:
+        return ""
+    return f"{label}: {value:g} is out of range. A number from {low:g} to {high:g} is wanted."
+
+
 def _typed(venue: Venue, day: Day, elevation: float) -> today.Reading | None:
+    wrong: list[str] = []
+
     def number(where: Any, label: str, low: float, high: float, key: str, step: float = 1.0) -> float | None:
         value = where.number_input(
             label,
-            low,
-            high,
-            None,
+            value=None,
             step=step,
             key=_key(key, venue),
             format="%.2f" if step < 0.1 else "%.0f",
         )
-        return None if value is None else float(value)
+        if value is None:
+            return None
+        wrong.append(_out_of_range(label.partition(",")[0], float(value), low, high))
+        return float(value)
 
     with st.form("today_typed_form", border=False):
         # A row of columns at a time, so that a phone shows them in the order they are read.
@@ -80,6 +94,8 @@ def _typed(venue: Venue, day: Day, elevation: float) -> today.Reading | None:
             width=420,
         )
         st.form_submit_button("Which show?", type="primary")
+    if any(wrong):
+        raise InputError(" ".join(filter(None, wrong)))
     if temperature is None or setting is None:
         return None
     if clear and ceiling is not None:
@@ -305,19 +321,23 @@ def _page(booking: BookingRow, day: Day) -> None:
     with how:
         kind = st.segmented_control("Reading from", [_METAR, _TYPED], required=True, key=kinds)
     with height:
-        feet = st.number_input(
-            "Elevation of the station that reports [ft]",
-            -1400.0,
-            15_000.0,
+        given = st.number_input(
+            _STATION,
+            value=None,
             step=10.0,
             format="%.0f",
             key=station,
+            placeholder=f"{venue.elevation_ft:.0f}, the show site’s",
         )
+    # Emptied, it is the show site's own: any other number would be taken for a station's.
+    feet = venue.elevation_ft if given is None else float(given)
     try:
         reading = _from_metar(venue, feet * FT) if kind == _METAR else _typed(venue, day, feet * FT)
     finally:
         ours = [name for name in st.session_state if str(name).startswith("today_")]
         kept.update({n: st.session_state[n] for n in ours if str(n).endswith(f"_{venue.id}")})
+    if far := _out_of_range(_STATION, feet, -1400.0, 15_000.0):
+        raise InputError(far)
     with st.container(key="today_outcome"):
         if reading is None:
             wanted = (

@@ -36,7 +36,7 @@ __all__ = [
 FloatArray = npt.NDArray[np.floating]
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
-"""Quantiles reported, of type 8."""
+"""Quantiles reported, as `climatology.predictive_quantiles` reads them."""
 
 QUANTITIES = (
     "density_altitude",

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import functools
 import io
-from collections.abc import Sequence
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError
 
-__all__ = ["FLOWN_POINTS", "Lines", "Numbers", "Sheet", "Table", "draw"]
+__all__ = ["FLOWN_POINTS", "Lines", "Numbers", "Sheet", "Table", "draw", "drawable"]
 
 MILLIMETRE = 72.0 / 25.4
 WIDTH, HEIGHT = 210.0 * MILLIMETRE, 279.4 * MILLIMETRE
@@ -244,17 +245,56 @@ def _too_long(sheet: Sheet) -> InputError:
     )
 
 
+def _texts(sheet: Sheet) -> Iterator[str]:
+    """Whatever is written on a sheet."""
+    yield from (sheet.kind, sheet.title, sheet.subtitle, *sheet.cautions)
+    for block in sheet.blocks:
+        if isinstance(block, Numbers):
+            yield from (text for box in block.boxes for text in box)
+        elif isinstance(block, Lines):
+            yield from (block.heading, *block.lines)
+        else:
+            yield from block.header
+            yield from (text for row in block.rows for text in row)
+
+
+def _lacking(texts: Iterable[str]) -> list[str]:
+    """Letters that would be drawn as an empty box, or backwards: they are set from left to right."""
+    from reportlab.pdfbase.pdfmetrics import getFont
+
+    _register()
+    drawn = [getFont(name).face.charToGlyph for name in (REGULAR, BOLD)]
+    return [
+        c
+        for c in sorted(set().union(*texts))
+        if not c.isspace()
+        and (unicodedata.bidirectional(c) in ("R", "AL") or not all(ord(c) in glyphs for glyphs in drawn))
+    ]
+
+
+def drawable(text: str) -> str:
+    """A text in which letters that cannot be drawn are told by their Unicode numbers."""
+    lacking = _lacking([text])
+    return "".join(f"[U+{ord(c):04X}]" if c in lacking else c for c in text)
+
+
 def draw(sheet: Sheet) -> bytes:
     """Draw a sheet as a PDF of one page; the same contents give the same bytes.
 
     Raises
     ------
     InputError
-        When the sheet does not fit on its page at a size that can be read.
+        When the sheet does not fit on its page at a size that can be read, or has letters that cannot be
+        drawn.
     """
     from reportlab.pdfgen.canvas import Canvas
 
     _register()
+    if lacking := _lacking(_texts(sheet)):
+        raise InputError(
+            f"The {sheet.kind} of {sheet.title} cannot be printed: the typeface of the papers does not draw "
+            f"{' '.join(lacking)}. Write the names in other letters; it draws Latin, Greek and Cyrillic ones."
+        )
     stream = io.BytesIO()
     canvas = Canvas(stream, pagesize=(WIDTH, HEIGHT), invariant=1)
     canvas.setTitle(f"{sheet.kind}: {sheet.title}")
