@@ -30,6 +30,7 @@ __all__ = [
     "guarded",
     "no_numbers",
     "notices",
+    "out_of_range",
     "remembered",
     "style",
 ]
@@ -329,6 +330,16 @@ def choose_figure(figures: Sequence[str], first: str) -> str:
     _settle("figure", chosen)
     st.selectbox("Figure", list(figures), key="choice_figure", on_change=_choose, args=("figure",))
     return chosen
+
+
+def out_of_range(label: str, value: float, low: float, high: float) -> str:
+    """What is said of a typed number that cannot be; empty where it can.
+
+    A control with a range of its own keeps the number before instead, and the answer with it.
+    """
+    if low <= value <= high:
+        return ""
+    return f"{label}: {value:g} is out of range. A number from {low:g} to {high:g} is wanted."
 
 
 def chance_legend() -> str:

@@ -318,6 +318,30 @@ def test_the_slider_never_extrapolates_a_power_table(monkeypatch: pytest.MonkeyP
     assert "climbs past the end of the engine's power table, in segment" in told
 
 
+def test_a_typed_number_that_cannot_be_leaves_no_number_beside_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """30.12 then 1013; 2,000 ft then 200,000; 5 kt then 50: each is told, and nothing of it stands."""
+    app = _app(monkeypatch, "figure", small_season(), booking=HOT, figure="Smoke loop")
+    app.number_input(key="figure_setting").set_value(30.12).run()
+    assert "30.12 inHg" in _text(app)
+    app.number_input(key="figure_setting").set_value(1013.0).run()
+    assert [e.value for e in app.error if "1013 is out of range" in e.value]
+    assert "30.12 inHg" not in _text(app)
+    assert "1013" not in _text(app)
+    app.number_input(key="figure_setting").set_value(None).run()
+    assert not app.error
+    box = next(n for n in app.number_input if str(n.key).startswith("figure_pull_up"))
+    for control, wrong, right in (
+        (box, 200_000, 2000),
+        (app.number_input(key="figure_take_off_wind"), 50, 5),
+    ):
+        assert "Speed at the pull-up, indicated" in _text(app)
+        control.set_value(wrong).run()
+        assert [e.value for e in app.error if "is out of range" in e.value]
+        assert "Speed at the pull-up, indicated" not in _text(app)
+        control.set_value(right).run()
+        assert not app.error
+
+
 @pytest.mark.parametrize("pull_up", [800, 5000])
 def test_a_figure_off_the_take_off_has_the_climb_out_s_energy(
     monkeypatch: pytest.MonkeyPatch, pull_up: int

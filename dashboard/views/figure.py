@@ -382,14 +382,15 @@ def _in_this_air(
     with altimeter:
         setting = st.number_input(
             "Local altimeter setting [inHg], if known",
-            28.0,
-            31.0,
-            None,
+            value=None,
             step=0.01,
             format="%.2f",
             placeholder="read it on the day",
             key="figure_setting",
         )
+    if setting is not None and (wrong := frame.out_of_range("Altimeter setting [inHg]", setting, 28.0, 31.0)):
+        st.error(f"{wrong} No needle is reckoned with it.")
+        setting = None
     i = flight.position(air.grid_ft, float(chosen))
     here_name = f"{words.number(float(chosen), 'ft')} density altitude"
     elevation = float(season.values["venue_elevation"][day.venue])
@@ -621,16 +622,25 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
     with left:
         to_pull_ft = st.number_input(
             "From brake release to the pull-up [ft]",
-            500,
-            20_000,
-            round(venue.operating.runway.length_ft or 4000.0),
+            value=round(venue.operating.runway.length_ft or 4000.0),
             step=100,
             key=f"figure_pull_up_{venue.id}",
         )
     with right:
         wind = st.number_input(
-            "Wind along the take-off [kt]; a tailwind is below zero", -10, 30, 0, key="figure_take_off_wind"
+            "Wind along the take-off [kt]; a tailwind is below zero",
+            value=0,
+            step=1,
+            key="figure_take_off_wind",
         )
+    wrong = [
+        # As short as a runway may be stated.
+        frame.out_of_range("From brake release to the pull-up [ft]", to_pull_ft, 300, 20_000),
+        frame.out_of_range("Wind along the take-off [kt]", wind, -10, 30),
+    ]
+    if any(wrong):
+        st.error(" ".join(filter(None, wrong)))
+        return
     aircraft, cushions = held.flight.aircraft, held.flight.cushions
     floor = held.floor_ft(venue.id) * FT
     figure = air.figure

@@ -383,12 +383,8 @@ def _papers(season: Season, booking: BookingRow) -> None:
         key="show_altimeter",
         width=420,
     )
-    # A control with a range of its own would keep the setting before, and print that.
-    if setting is not None and not 28.0 <= setting <= 31.0:
-        st.error(
-            f"The altimeter setting {setting:g} is out of range: inches of mercury from 28 to 31 are wanted. "
-            "The cards are left blank there."
-        )
+    if setting is not None and (wrong := frame.out_of_range("Altimeter setting [inHg]", setting, 28.0, 31.0)):
+        st.error(f"{wrong} The cards are left blank there.")
         setting = None
 
     def sheet(make: Any) -> Any:

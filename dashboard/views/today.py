@@ -46,16 +46,6 @@ def _from_metar(venue: Venue, elevation: float) -> today.Reading | None:
     return metar_reading(text, elevation, dt.datetime.now(dt.UTC).date())
 
 
-def _out_of_range(label: str, value: float, low: float, high: float) -> str:
-    """What is said of a number that cannot be; empty where it can.
-
-    A control with a range of its own keeps the number before instead, and the answer with it.
-    """
-    if low <= value <= high:
-        return ""
-    return f"{label}: {value:g} is out of range. A number from {low:g} to {high:g} is wanted."
-
-
 def _typed(venue: Venue, day: Day, elevation: float) -> today.Reading | None:
     wrong: list[str] = []
 
@@ -69,7 +59,7 @@ def _typed(venue: Venue, day: Day, elevation: float) -> today.Reading | None:
         )
         if value is None:
             return None
-        wrong.append(_out_of_range(label.partition(",")[0], float(value), low, high))
+        wrong.append(frame.out_of_range(label.partition(",")[0], float(value), low, high))
         return float(value)
 
     with st.form("today_typed_form", border=False):
@@ -336,7 +326,7 @@ def _page(booking: BookingRow, day: Day) -> None:
     finally:
         ours = [name for name in st.session_state if str(name).startswith("today_")]
         kept.update({n: st.session_state[n] for n in ours if str(n).endswith(f"_{venue.id}")})
-    if far := _out_of_range(_STATION, feet, -1400.0, 15_000.0):
+    if far := frame.out_of_range(_STATION, feet, -1400.0, 15_000.0):
         raise InputError(far)
     with st.container(key="today_outcome"):
         if reading is None:
