@@ -204,10 +204,15 @@ def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
         raise ValueError(f"the aircraft as given cannot do: {', '.join(bad)}; start from a better guess")
     damping = 1e-3
     for _ in range(40):
-        step = 1e-4
-        jacobian = np.stack([(residuals(x + step * e) - r) / step for e in np.eye(3)], axis=1)
-        normal = jacobian.T @ jacobian
-        move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -jacobian.T @ r)
+        # An efficiency of one goes no higher: it is looked at from below, and stays out of the step where the
+        # numbers ask for more.
+        steps = np.where([False, False, x[2] > -1e-4], -1e-4, 1e-4)
+        jacobian = np.stack([(residuals(x + d) - r) / d[i] for i, d in enumerate(np.diag(steps))], axis=1)
+        downhill = -jacobian.T @ r
+        free = np.array([True, True, x[2] < 0.0 or downhill[2] < 0.0])
+        normal = (jacobian.T @ jacobian)[np.ix_(free, free)]
+        move = np.zeros(3)
+        move[free] = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), downhill[free])
         # A step of more than a third in any number is a leap in the dark.
         trial = x + np.clip(move, -0.3, 0.3)
         trial[2] = min(trial[2], 0.0)
