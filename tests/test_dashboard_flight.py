@@ -489,6 +489,21 @@ def test_measured_numbers_that_do_not_fit_are_named(monkeypatch: pytest.MonkeyPa
     assert "Does not fit : best rate of climb" in told
 
 
+def test_measured_numbers_that_cannot_be_fitted_are_told_and_the_page_goes_on(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A vertical line entered at 61 kt is beyond the wing: told in words, with the cautions, no traceback."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8").replace("entry_speed_kt: 150", "entry_speed_kt: 61")
+    path.write_text(text, encoding="utf-8")
+    app = _app(monkeypatch, "aircraft", made, booking=HOT)
+    assert [e.value for e in app.error] == [
+        "The numbers under measured in aircraft.yaml cannot be fitted: the aircraft as given cannot do: "
+        "vertical line; start from a better guess. Correct them, or the aircraft’s own."
+    ]
+
+
 # --- The routine's energy ---------------------------------------------------------------------------
 
 

@@ -14,6 +14,7 @@ from dashboard.flight import AircraftAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline.air.atmosphere import DENSITY_0
 from pipeline.air.variables import FT, KT
+from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, corner_speed, stall_speed
 from pipeline.flight.calibration import Misfit
 from pipeline.flight.runway import credited_headwind, landing_distance, take_off_distance
@@ -318,7 +319,11 @@ def _unit(misfit: Misfit) -> tuple[str, float, int]:
 
 def _measured(held: Prepared) -> None:
     st.subheader("What you measured against what is reckoned", anchor=False)
-    found = flight.calibrated(held)
+    try:
+        found = flight.calibrated(held)
+    except InputError as error:
+        st.error(str(error), icon=":material/error:")
+        return
     if found is None:
         st.info(
             "No measured numbers are stated. Write measured into aircraft.yaml: level top speed, climb and "
