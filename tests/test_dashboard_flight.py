@@ -504,6 +504,22 @@ def test_measured_numbers_that_cannot_be_fitted_are_told_and_the_page_goes_on(
     ]
 
 
+def test_a_runway_as_short_as_may_be_stated_is_where_the_figure_page_begins(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A strip of 400 ft: the pull-up at its end, the figure not in time; it was a traceback."""
+    made = _copy(small_season(), tmp_path)
+    (path,) = (p for p in (made.folder / "venues").glob("*.yaml") if "5050" in p.read_text("utf-8"))
+    text, stated = re.subn(r"length_ft: [\d.]+", "length_ft: 400", path.read_text(encoding="utf-8"), count=1)
+    if not stated:
+        text = text.replace("runway:\n", "runway:\n  length_ft: 400\n")
+    path.write_text(text, encoding="utf-8")
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop")
+    (pull_up,) = (n for n in app.number_input if "pull-up" in n.label)
+    assert pull_up.value == 400
+    assert "not in time" in _text(app)
+
+
 # --- The routine's energy ---------------------------------------------------------------------------
 
 

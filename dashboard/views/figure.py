@@ -621,7 +621,8 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
     with left:
         to_pull_ft = st.number_input(
             "From brake release to the pull-up [ft]",
-            500,
+            # As short as a runway may be stated.
+            300,
             20_000,
             round(venue.operating.runway.length_ft or 4000.0),
             step=100,
