@@ -489,6 +489,25 @@ def test_measured_numbers_that_do_not_fit_are_named(monkeypatch: pytest.MonkeyPa
     assert "Does not fit : best rate of climb" in told
 
 
+def test_a_fit_that_the_numbers_do_not_pin_down_is_said_to_be_loose(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The demonstration's seven numbers tell the polar to some ten percent; its loop alone does not."""
+    made = _copy(small_season(), tmp_path)
+    told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    drag = re.search(r"zero_lift_drag [\d.]+ ± (\d+) % \(now 0\.0520\)", told)
+    assert drag is not None
+    assert 5 <= int(drag[1]) <= 15
+    assert "do not pin them down" not in told
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8")
+    for key in ("level_top_speed_kt", "rate_of_climb_fpm", "best_glide"):
+        text = re.sub(rf"\n  {key}: .*", "", text)
+    path.write_text(text[: text.index("  vertical_line:")], encoding="utf-8")
+    told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    assert "These numbers do not pin them down" in told
+
+
 def test_measured_numbers_that_cannot_be_fitted_are_told_and_the_page_goes_on(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
