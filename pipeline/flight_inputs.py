@@ -29,6 +29,7 @@ from pipeline.flight.aircraft import (
     FieldAir,
     TableEngine,
     UnblownEngine,
+    corner_speed,
     stall_speed,
 )
 from pipeline.flight.calibration import (
@@ -36,6 +37,7 @@ from pipeline.flight.calibration import (
     glide,
     level_speed,
     loop,
+    misfits,
     rate_of_climb,
     vertical_line,
 )
@@ -44,7 +46,7 @@ from pipeline.flight.heights import height_warning
 from pipeline.flight.inhand import Cushions, InHand, figure_faults
 from pipeline.flight.motion import nodes_of
 from pipeline.flight.routine import Item
-from pipeline.flight.runway import LANDING_FACTOR, TAKE_OFF_FACTOR
+from pipeline.flight.runway import LANDING_FACTOR, TAKE_OFF_FACTOR, least_run
 from pipeline.settings import (
     Document,
     Fault,
@@ -77,9 +79,18 @@ __all__ = [
 HORSEPOWER = 745.69987158227022
 """Watts in a mechanical horsepower (550 ft lbf/s)."""
 
+_HARDEST_BRAKING = 0.6
+"""Deceleration [g] that no landing has on average from its approach speed: common practice, no source."""
+_MANOEUVRING = (0.75, 1.5)
+"""A stated manoeuvring speed over the corner speed. The book's is for the greatest mass, hence a wide band;
+14 CFR 23.335(c) as it stood asked for no less than the corner speed (from memory)."""
+_MOST_RISE = 1.25
+"""Power in thinner air over that in denser air: a single blower gains less (common practice, no source)."""
+
 _Speed = Annotated[float, number(1, 600, "knots")]
 _Height = Annotated[float, number(0, 20_000, "feet")]
 _AnyAltitude = Annotated[float, number(-2_000, 30_000, "feet")]
+_FlownAltitude = Annotated[float, number(-2_000, 20_000, "feet")]
 _Load = Annotated[float, number(-12, 12, "g")]
 _Seconds = Annotated[float, number(0, 120, "seconds")]
 _Share = Annotated[float, number(0, 1, "a share")]
@@ -190,8 +201,8 @@ class _RunwayEntry(Settings):
 
 class _MeasuredLoop(Settings):
     figure: Text
-    density_altitude_ft: _AnyAltitude
-    pressure_altitude_ft: _AnyAltitude
+    density_altitude_ft: _FlownAltitude
+    pressure_altitude_ft: _FlownAltitude
     apex_gain_ft: Annotated[float, number(50, 5_000, "feet")]
     apex_speed_kt: _Speed
     exit_speed_kt: _Speed
@@ -200,12 +211,18 @@ class _MeasuredLoop(Settings):
 
 
 class _MeasuredLine(Settings):
-    density_altitude_ft: _AnyAltitude
-    pressure_altitude_ft: _AnyAltitude
+    density_altitude_ft: _FlownAltitude
+    pressure_altitude_ft: _FlownAltitude
     entry_speed_kt: _Speed
     end_speed_kt: _Speed
     g: Annotated[float, number(1.5, 12, "g")]
     gain_ft: Annotated[float, number(50, 10_000, "feet")]
+
+    @model_validator(mode="after")
+    def _slows(self) -> _MeasuredLine:
+        if self.end_speed_kt >= self.entry_speed_kt:
+            raise mistake(f"a speed below entry_speed_kt, {self.entry_speed_kt:g}", "end_speed_kt")
+        return self
 
 
 class _MeasuredEntry(Settings):
@@ -783,6 +800,7 @@ def _read(
     if faults:
         return None, None, faults
     warnings += _odd_numbers(entry, aircraft, document, elevations_ft)
+    warnings += _odd_measured(measured, aircraft, document)
     book = entry.runway
     flight = FlightInputs(
         aircraft=aircraft,
@@ -800,7 +818,7 @@ def _read(
             book.take_off_factor,
             book.landing_factor,
         ),
-        measured=measured,
+        measured=tuple(m for _, m in measured),
         warnings=tuple(warnings),
     )
     return flight, figure_file, faults
@@ -812,19 +830,42 @@ def _odd_numbers(
     """Cushions that look like a height or an airspeed; a measured entry that looks like one above the sea.
 
     And speeds off and onto the runway that do not go with the stall: too slow, a headwind shortens the
-    distances too much; too fast, a figure straight off the take-off begins with too much.
+    distances too much; too fast, a figure straight off the take-off begins with too much. And what a slip of
+    the pen or another unit leaves within its range: cushions of nothing, distances shorter than can be, a
+    manoeuvring speed far from the stall times the root of the limit load, power that grows as the air thins.
     """
     odd: list[Fault] = []
     stall = float(stall_speed(aircraft)) / KT
+    for key, left in (("height_ft", "the floor"), ("speed_kt", "the stall")):
+        if getattr(entry.cushions, key) == 0:
+            words = f"something left over: with none, every limit and gate reaches down to {left} itself"
+            odd.append(document.fault(("cushions", key), words))
     if entry.cushions.speed_kt >= stall:
         words = f"a speed over the stall; as much as the stall itself, {stall:.0f} kt, looks like an airspeed"
         odd.append(document.fault(("cushions", "speed_kt"), words))
     if entry.runway is not None:
         slowest = stall * math.sqrt(entry.runway.mass_kg / aircraft.mass)
-        for key in ("lift_off_kt", "approach_kt"):
+        short = _short_distances(entry.runway, aircraft)
+        for key, distance in (("lift_off_kt", "take_off_ft"), ("approach_kt", "landing_ft")):
             if not slowest <= getattr(entry.runway, key) <= 2.0 * slowest:
                 words = f"a speed from the stall at mass_kg, by the polar {slowest:.0f} kt, to twice that"
                 odd.append(document.fault(("runway", key), words))
+            elif distance in short:
+                odd.append(document.fault(("runway", distance), short[distance]))
+    corner = float(corner_speed(aircraft)) / KT
+    if not _MANOEUVRING[0] * corner <= entry.manoeuvring_kt <= _MANOEUVRING[1] * corner:
+        words = (
+            f"a speed near {corner:.0f} kt, the stall by the polar times the root of max_g, or a mass, wing "
+            "area, max_lift or max_g that goes with it"
+        )
+        odd.append(document.fault(("manoeuvring_kt",), words))
+    rows = entry.engine.table or ()
+    for i, row in enumerate(rows):
+        if row.hp > _MOST_RISE * min((before.hp for before in rows[:i]), default=math.inf):
+            words = (
+                "no more power than in denser air, but for the little that a blown engine gains to its height"
+            )
+            odd.append(document.fault(("engine", "table", i, "hp"), words))
     heights: list[tuple[tuple[str, ...], float | None, float]] = [
         (("cushions", "height_ft"), entry.cushions.height_ft, _lowest_high(elevations_ft))
     ]
@@ -838,6 +879,23 @@ def _odd_numbers(
         if words:
             odd.append(document.fault(place, words))
     return odd
+
+
+def _short_distances(book: _RunwayEntry, aircraft: Aircraft) -> dict[str, str]:
+    """Book distances that no such propeller and no brakes give, in metres maybe: what is wanted, by key."""
+    least = {
+        "take_off_ft": least_run(aircraft, book.mass_kg, book.lift_off_kt * KT) / FT,
+        "landing_ft": (book.approach_kt * KT) ** 2 / (2.0 * _HARDEST_BRAKING * GRAVITY) / FT,
+    }
+    why = {
+        "take_off_ft": "full thrust takes to the lift-off speed without any drag",
+        "landing_ft": f"{_HARDEST_BRAKING:g} g of braking takes from the approach speed",
+    }
+    return {
+        key: f"feet, and more than the {feet:.0f} ft that {why[key]}"
+        for key, feet in least.items()
+        if getattr(book, key) < feet
+    }
 
 
 def _lowest_high(elevations_ft: Sequence[float]) -> float:
@@ -938,24 +996,25 @@ def _key_path(key: str, spelt_out: bool) -> tuple[str | int, ...]:
 
 def _measured(
     entry: _MeasuredEntry | None, figures: Mapping[str, Figure], document: Document, faults: list[Fault]
-) -> tuple[Measured, ...]:
+) -> list[tuple[str, Measured]]:
+    """What was measured, each with its key under measured."""
     if entry is None:
-        return ()
+        return []
     sea_level = FieldAir(0.0)
-    result: list[Measured] = []
+    result: list[tuple[str, Measured]] = []
     if entry.level_top_speed_kt is not None:
-        result.append(level_speed(entry.level_top_speed_kt * KT, sea_level))
+        result.append(("level_top_speed_kt", level_speed(entry.level_top_speed_kt * KT, sea_level)))
     if entry.rate_of_climb_fpm is not None:
-        result.append(rate_of_climb(entry.rate_of_climb_fpm * FT / 60.0, sea_level))
+        result.append(("rate_of_climb_fpm", rate_of_climb(entry.rate_of_climb_fpm * FT / 60.0, sea_level)))
     if entry.best_glide is not None:
-        result.append(glide(entry.best_glide))
+        result.append(("best_glide", glide(entry.best_glide)))
     if entry.loop is not None:
         if entry.loop.figure not in figures:
             wanted = f"the name of a figure in figures.yaml{nearest(entry.loop.figure, figures)}"
             faults.append(document.fault(("measured", "loop", "figure"), wanted))
         else:
             air = FieldAir(entry.loop.density_altitude_ft * FT, entry.loop.pressure_altitude_ft * FT)
-            result += loop(
+            flown = loop(
                 figures[entry.loop.figure],
                 air,
                 apex_gain=entry.loop.apex_gain_ft * FT,
@@ -964,17 +1023,41 @@ def _measured(
                 entry_speed=None if entry.loop.entry_speed_kt is None else entry.loop.entry_speed_kt * KT,
                 entry_height=None if entry.loop.entry_height_ft is None else entry.loop.entry_height_ft * FT,
             )
+            keys = ("loop.apex_gain_ft", "loop.apex_speed_kt", "loop.exit_speed_kt")
+            result += zip(keys, flown, strict=True)
     if entry.vertical_line is not None:
         line = entry.vertical_line
         result.append(
-            vertical_line(
-                line.gain_ft * FT,
-                FieldAir(line.density_altitude_ft * FT, line.pressure_altitude_ft * FT),
-                entry_speed=line.entry_speed_kt * KT,
-                end_speed=line.end_speed_kt * KT,
-                load_factor=line.g,
+            (
+                "vertical_line.gain_ft",
+                vertical_line(
+                    line.gain_ft * FT,
+                    FieldAir(line.density_altitude_ft * FT, line.pressure_altitude_ft * FT),
+                    entry_speed=line.entry_speed_kt * KT,
+                    end_speed=line.end_speed_kt * KT,
+                    load_factor=line.g,
+                ),
             )
         )
     if 0 < len(result) < 3:
         faults.append(document.fault(("measured",), "three numbers or more, since three are fitted"))
-    return tuple(result)
+    return result
+
+
+def _odd_measured(
+    measured: Sequence[tuple[str, Measured]], aircraft: Aircraft, document: Document
+) -> list[Fault]:
+    """Warnings of measured numbers that the aircraft cannot do, or misses by half: in another unit, say."""
+    units = {"speed": ("kt", KT), "rate": ("ft/min", FT / 60.0), "height": ("ft", FT), "ratio": ("", 1.0)}
+    odd = []
+    for (key, _), misfit in zip(measured, misfits(aircraft, [m for _, m in measured]), strict=True):
+        name, unit = units[misfit.quantity]
+        words = ""
+        if not math.isfinite(misfit.fitted):
+            words = "a number for what the aircraft as described can fly; it cannot fly this"
+        elif not misfit.fitted <= 1.5 * misfit.measured <= 2.25 * misfit.fitted:
+            gives = f"{misfit.fitted / unit:.4g} {name}"
+            words = f"a number nearer to what the aircraft as described gives, {gives}"
+        if words:
+            odd.append(document.fault(("measured", *key.split(".")), words.rstrip()))
+    return odd

@@ -1186,7 +1186,7 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         _check_stations(venue, venue_files[stem], folder, faults, warnings)
     if bookings_file:
         _check_bookings(bookings, bookings_file, venues, set(venue_files), head, routine, faults, warnings)
-    papers = _read_papers(folder, set(venue_files), faults)
+    papers = _read_papers(folder, set(venue_files), faults, warnings)
     if head and season_file:
         history = _history(head, season_file, faults)
         _check_ferry(head, venues, season_file, faults, warnings)
@@ -1195,6 +1195,7 @@ def _read(folder: Path) -> tuple[Season | None, list[Fault]]:
         if isinstance(head.home, str) and head.home not in venue_files:
             wanted = "the id of a venue file, or name, latitude, longitude and elevation_ft"
             faults.append(season_file.fault(("home",), wanted + nearest(head.home, venue_files)))
+        warnings += _metric_floor(season_file, ("pilot", "floor_agl_ft"), head.pilot.floor_agl_ft)
         for stem, venue in venues.items():
             _check_waiver(venue, venue_files[stem], head, warnings)
         if head.pilot.learned_may_relax:
@@ -1316,7 +1317,9 @@ def _read_practice(folder: Path, routine: Routine | None, faults: list[Fault]) -
 # --- Paperwork and ferry ----------------------------------------------------------------------------
 
 
-def _read_papers(folder: Path, venue_ids: set[str], faults: list[Fault]) -> tuple[Paper, ...]:
+def _read_papers(
+    folder: Path, venue_ids: set[str], faults: list[Fault], warnings: list[Fault]
+) -> tuple[Paper, ...]:
     if not (folder / "paperwork.yaml").exists():
         return ()
     document = read_settings(folder / "paperwork.yaml", "paperwork.yaml", faults)
@@ -1331,6 +1334,7 @@ def _read_papers(folder: Path, venue_ids: set[str], faults: list[Fault]) -> tupl
         if paper is None:
             continue
         papers.append(paper)
+        warnings += _metric_floor(document, (index, "floor_agl_ft"), paper.floor_agl_ft)
         if paper.venue is not None and paper.venue not in venue_ids:
             wanted = f"the id of a file in venues/{nearest(paper.venue, venue_ids)}"
             faults.append(document.fault((index, "venue"), wanted))
@@ -1763,6 +1767,14 @@ def _check_metres(
         faults.append(document.fault((*key, "elevation_ft"), f"{wanted} (the value looks like metres)"))
 
 
+def _metric_floor(document: Document, key: Key, floor_ft: float | None) -> list[Fault]:
+    """A warning of a floor that looks like metres: at a third of its height it would govern nothing."""
+    from pipeline.flight.heights import floor_warning
+
+    words = "" if floor_ft is None else floor_warning(floor_ft)
+    return [document.fault(key, words)] if words else []
+
+
 def _check_waiver(venue: Venue, document: Document, head: _SeasonEntry, warnings: list[Fault]) -> None:
     from pipeline.flight.heights import height_warning
 
@@ -1773,6 +1785,8 @@ def _check_waiver(venue: Venue, document: Document, head: _SeasonEntry, warnings
             odd = f"a floor at or above the pilot's own; {odd}; the higher is used"
         if odd:
             warnings.append(document.fault(("floor_agl_ft",), odd))
+        else:
+            warnings += _metric_floor(document, ("floor_agl_ft",), venue.floor_agl_ft)
     for name in ("ceiling_ft", "visibility_sm"):
         own, usual = getattr(venue.act, name), getattr(head.act, name)
         if own is not None and own.limit < usual.limit:

@@ -276,8 +276,10 @@ def _highest(flight: FlightInputs, days: Sequence[PaperDay]) -> FloatArray:
     from pipeline.flight.motion import fly
 
     thin = np.array([day.reckoned_ft * FT for day in days])
-    # A loop stands taller in thin air, but a vertical line flown to a speed may not: the taller of two airs.
-    cases = np.stack([thin, np.maximum(thin - 3000.0 * FT, -600.0)])
+    # A loop stands taller in thin air, but a vertical line flown to a speed may not, and least of all with an
+    # unblown engine of much power on a cold day: the tallest of three airs, the thickest some 50 °C colder.
+    colder = [np.maximum(thin - below * FT, -600.0) for below in (3000.0, 6000.0)]
+    cases = np.stack([thin, *colder])
     field = np.array([day.venue.elevation for day in days])
     highest = fly(
         list(flight.figures.values()),
@@ -285,7 +287,7 @@ def _highest(flight: FlightInputs, days: Sequence[PaperDay]) -> FloatArray:
         FieldAir(cases, np.broadcast_to(field, cases.shape)),
         stall_margin=flight.cushions.speed,
     ).highest
-    return np.asarray(np.fmax(highest[:, 0], highest[:, 1]) + _lifts(days))
+    return np.asarray(np.fmax.reduce(highest, axis=1) + _lifts(days))
 
 
 def _lifts(days: Sequence[PaperDay]) -> FloatArray:

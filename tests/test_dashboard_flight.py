@@ -513,6 +513,56 @@ def test_measured_numbers_that_do_not_fit_are_named(monkeypatch: pytest.MonkeyPa
     assert "Does not fit : best rate of climb" in told
 
 
+def test_a_fit_that_the_numbers_do_not_pin_down_is_said_to_be_loose(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The demonstration's seven numbers tell the polar to some ten percent; its loop alone does not."""
+    made = _copy(small_season(), tmp_path)
+    told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    drag = re.search(r"zero_lift_drag [\d.]+ ± (\d+) % \(now 0\.0520\)", told)
+    assert drag is not None
+    assert 5 <= int(drag[1]) <= 15
+    assert "do not pin them down" not in told
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8")
+    for key in ("level_top_speed_kt", "rate_of_climb_fpm", "best_glide"):
+        text = re.sub(rf"\n  {key}: .*", "", text)
+    path.write_text(text[: text.index("  vertical_line:")], encoding="utf-8")
+    told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
+    assert "These numbers do not pin them down" in told
+
+
+def test_measured_numbers_that_cannot_be_fitted_are_told_and_the_page_goes_on(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A vertical line entered at 61 kt is beyond the wing: told in words, with the cautions, no traceback."""
+    made = _copy(small_season(), tmp_path)
+    path = made.folder / "aircraft.yaml"
+    text = path.read_text(encoding="utf-8").replace("entry_speed_kt: 150", "entry_speed_kt: 61")
+    path.write_text(text, encoding="utf-8")
+    app = _app(monkeypatch, "aircraft", made, booking=HOT)
+    assert [e.value for e in app.error] == [
+        "The numbers under measured in aircraft.yaml cannot be fitted: the aircraft as given cannot do: "
+        "vertical line; start from a better guess. Correct them, or the aircraft’s own."
+    ]
+
+
+def test_a_runway_as_short_as_may_be_stated_is_where_the_figure_page_begins(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A strip of 400 ft: the pull-up at its end, the figure not in time; it was a traceback."""
+    made = _copy(small_season(), tmp_path)
+    (path,) = (p for p in (made.folder / "venues").glob("*.yaml") if "5050" in p.read_text("utf-8"))
+    text, stated = re.subn(r"length_ft: [\d.]+", "length_ft: 400", path.read_text(encoding="utf-8"), count=1)
+    if not stated:
+        text = text.replace("runway:\n", "runway:\n  length_ft: 400\n")
+    path.write_text(text, encoding="utf-8")
+    app = _app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop")
+    (pull_up,) = (n for n in app.number_input if "pull-up" in n.label)
+    assert pull_up.value == 400
+    assert "not in time" in _text(app)
+
+
 # --- The routine's energy ---------------------------------------------------------------------------
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.air.variables import FT, INHG
-from pipeline.flight.heights import height_warning, needle_reading, rounded_up_ft
+from pipeline.flight.heights import floor_warning, height_warning, needle_reading, rounded_up_ft
 
 
 def test_rounded_up_to_the_next_fifty() -> None:
@@ -59,3 +59,18 @@ def test_heights_that_look_wrong(height: float, elevation: float, floor: float, 
     told = height_warning(height, elevation, floor)
     assert words in told
     assert bool(words) == bool(told)
+
+
+@pytest.mark.parametrize(
+    ("floor", "feet"),
+    [(76, "250"), (152, "500"), (152.4, "500"), (244, "800"), (61, "200"), (91.4, "300"), (183, "600")],
+)
+def test_a_floor_that_looks_like_metres(floor: float, feet: str) -> None:
+    """Feet times 0.3048, to the metre or the tenth: 250 x 0.3048 = 76.2."""
+    assert f"looks like {feet} ft in metres" in floor_warning(floor)
+
+
+@pytest.mark.parametrize("floor", [0, 30, 50, 100, 150, 200, 250, 300, 500, 800, 98, 164, 328, 492, 984])
+def test_a_sensible_floor_is_not_flagged(floor: float) -> None:
+    """Round feet; and 30, 50, 100, 150 and 300 m put into feet."""
+    assert floor_warning(floor) == ""

@@ -185,6 +185,122 @@ def test_cushions_and_measured_heights_that_look_like_something_else_are_told(fo
     assert all("looks like a height above sea level" in words for _, words in told[3:])
 
 
+_TRAINER = {
+    # A light trainer of 160 hp and a two-seater for aerobatics of 260 hp; a bush aircraft of 180 hp. Rounded
+    # from memory; common practice, no source.
+    "mass: {empty_kg: 1060, pilot_kg: 95, fuel_kg: 105, smoke_oil_kg: 55}":
+        "mass: {empty_kg: 780, pilot_kg: 95, fuel_kg: 100, smoke_oil_kg: 25}",
+    "wing_area_m2: 27.7": "wing_area_m2: 16.2",
+    "max_g: 6, min_g: -4": "max_g: 4.4, min_g: -1.8",
+    "never_exceed_kt: 185\nmanoeuvring_kt: 125": "never_exceed_kt: 160\nmanoeuvring_kt: 99",
+    "rated_hp: 450": "rated_hp: 160",
+    "diameter_m: 2.70, rpm: 2100": "diameter_m: 1.90, rpm: 2600",
+    "mass_kg: 1315": "mass_kg: 1040",
+    "landing_ft: 1000": "landing_ft: 570",
+    "approach_kt: 65": "approach_kt: 62",
+}  # fmt: skip
+_AEROBATIC = {
+    "mass: {empty_kg: 1060, pilot_kg: 95, fuel_kg: 105, smoke_oil_kg: 55}":
+        "mass: {empty_kg: 530, pilot_kg: 95, fuel_kg: 60, smoke_oil_kg: 20}",
+    "wing_area_m2: 27.7": "wing_area_m2: 11.6",
+    "never_exceed_kt: 185\nmanoeuvring_kt: 125": "never_exceed_kt: 184\nmanoeuvring_kt: 134",
+    "rated_hp: 450": "rated_hp: 260",
+    "diameter_m: 2.70, rpm: 2100": "diameter_m: 2.00, rpm: 2700",
+    "mass_kg: 1315\n  take_off_ft: 800": "mass_kg: 730\n  take_off_ft: 550",
+    "lift_off_kt: 55\n  approach_kt: 65": "lift_off_kt: 65\n  approach_kt: 80",
+}  # fmt: skip
+_BUSH = {
+    "mass: {empty_kg: 1060, pilot_kg: 95, fuel_kg: 105, smoke_oil_kg: 55}":
+        "mass: {empty_kg: 560, pilot_kg: 95, fuel_kg: 80, smoke_oil_kg: 0}",
+    "wing_area_m2: 27.7": "wing_area_m2: 16.6",
+    "max_lift: 1.50": "max_lift: 2.0",
+    "max_g: 6, min_g: -4": "max_g: 3.8, min_g: -1.5",
+    "never_exceed_kt: 185\nmanoeuvring_kt: 125": "never_exceed_kt: 130\nmanoeuvring_kt: 83",
+    "rated_hp: 450": "rated_hp: 180",
+    "diameter_m: 2.70, rpm: 2100": "diameter_m: 2.10, rpm: 2600",
+    "mass_kg: 1315": "mass_kg: 735",
+    "take_off_ft: 800\n  landing_ft: 1000": "take_off_ft: 270\n  landing_ft: 300",
+    "lift_off_kt: 55\n  approach_kt: 65": "lift_off_kt: 40\n  approach_kt: 47",
+}  # fmt: skip
+
+
+def _odd(folder: Path) -> list[tuple[str, str]]:
+    """Warnings of aircraft.yaml alone, whatever the demonstration's figures ask of the aircraft."""
+    (folder / "figures.yaml").write_text(
+        "Pass:\n  pattern: photo_pass\n  entry_speed_kt: 90\n  entry_height_ft: 500\n", encoding="utf-8"
+    )
+    inputs = load_flight(folder, ["Pass"], floor_ft=FLOOR)
+    assert inputs is not None
+    return [(w.key, w.wanted) for w in inputs.warnings]
+
+
+@pytest.mark.parametrize("changes", [{}, _TRAINER, _AEROBATIC, _BUSH], ids=["demo", "160", "260", "bush"])
+def test_sensible_aircraft_are_not_warned_of(folder: Path, changes: dict[str, str]) -> None:
+    """Four aircraft with nothing measured: no false alarm."""
+    for old, new in changes.items():
+        _edit(folder, "aircraft.yaml", old, new)
+    path = folder / "aircraft.yaml"
+    path.write_text(path.read_text(encoding="utf-8").split("measured:\n")[0], encoding="utf-8")
+    assert _odd(folder) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "words"),
+    [
+        ("cushions: {height_ft: 150", "cushions: {height_ft: 0", "cushions.height_ft", "the floor itself"),
+        ("speed_kt: 6}", "speed_kt: 0}", "cushions.speed_kt", "the stall itself"),
+        # 800 and 1,000 ft, in metres. By hand: P = 0.8 x 450 hp = 268.5 kW through a disc of 5.73 m² at
+        # 0.7 x 28.3 m/s: T = 7,617 N, less 5 % of the weight, 645 N, over 1,315 kg is 5.30 m/s²;
+        # 28.3² / 10.6 = 75.5 m, 248 ft. And 33.4² / (1.2 x 9.807) = 95.0 m, 312 ft.
+        ("take_off_ft: 800", "take_off_ft: 244", "runway.take_off_ft", "the 248 ft that full thrust"),
+        ("landing_ft: 1000", "landing_ft: 305", "runway.landing_ft", "the 312 ft that 0.6 g of braking"),
+        # 43.8 kt x √6 = 107 kt; three quarters of it are 80.
+        ("manoeuvring_kt: 125", "manoeuvring_kt: 79", "manoeuvring_kt", "near 107 kt"),
+        ("manoeuvring_kt: 125", "manoeuvring_kt: 165", "manoeuvring_kt", "near 107 kt"),
+        # 620 ft, 2,250 ft/min and 820 ft in metres; 126 kt in km/h.
+        ("apex_gain_ft: 620", "apex_gain_ft: 189", "measured.loop.apex_gain_ft", "gives, 608"),
+        ("rate_of_climb_fpm: 2250", "rate_of_climb_fpm: 686", "measured.rate_of_climb_fpm", "ft/min"),
+        ("gain_ft: 820", "gain_ft: 250", "measured.vertical_line.gain_ft", "gives, 8"),
+        ("top_speed_kt: 126", "top_speed_kt: 233", "measured.level_top_speed_kt", "gives, 125.9 kt"),
+        ("entry_speed_kt: 150", "entry_speed_kt: 61", "measured.vertical_line.gain_ft", "cannot fly"),
+    ],
+)  # fmt: skip
+def test_odd_numbers_within_their_range_are_warned_of(
+    folder: Path, old: str, new: str, key: str, words: str
+) -> None:
+    """Another unit or a slip of the pen: told by key, and nothing else is; the season still loads."""
+    _edit(folder, "aircraft.yaml", old, new)
+    inputs = load_flight(folder, NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    ((told, wanted),) = [(w.key, w.wanted) for w in inputs.warnings]
+    assert told == key
+    assert words in wanted
+
+
+@pytest.mark.parametrize(("top", "odd"), [(450, False), (525, False), (600, True)])
+def test_power_that_grows_as_the_air_thins_is_warned_of(folder: Path, top: int, odd: bool) -> None:
+    """Rows of 450 hp at sea level and more above: a blower gains a sixth, but no engine a third."""
+    blown = "  kind: blown                       # unblown, blown, or table\n  rated_hp: 450\n"
+    blown += "  critical_altitude_ft: 5000        # a pressure altitude\n"
+    rows = "".join(f"{{density_altitude_ft: {da}, hp: {hp}}}, " for da, hp in ((0, 450), (16000, top)))
+    _edit(folder, "aircraft.yaml", "engine:\n" + blown, f"engine: {{kind: table, table: [{rows[:-2]}]}}\n")
+    inputs = load_flight(folder, NAMES, floor_ft=FLOOR)
+    assert inputs is not None
+    assert [w.key for w in inputs.warnings] == ["engine.table[1].hp"] * odd
+
+
+def test_measured_air_beyond_the_atmosphere_of_displays_is_refused(folder: Path) -> None:
+    """29,900 ft is 9,114 m, over the 9,000 m to which air is reckoned: by key, and no traceback."""
+    _edit(folder, "aircraft.yaml", "density_altitude_ft: 2500", "density_altitude_ft: 29900")
+    assert "measured.loop.density_altitude_ft: found '29900'" in _faults(folder)
+
+
+def test_a_vertical_line_that_ends_faster_than_it_begins_is_refused(folder: Path) -> None:
+    """Entered at 150 kt, at its end at 160: by key."""
+    _edit(folder, "aircraft.yaml", "end_speed_kt: 60", "end_speed_kt: 160")
+    assert "measured.vertical_line.end_speed_kt: found '160'; wanted a speed below" in _faults(folder)
+
+
 def test_a_recovery_beyond_the_structure_is_refused() -> None:
     """12 g in the recovery of an aircraft of 6 g: its own key says so."""
     inputs = load_flight(demo_folder(), NAMES, floor_ft=FLOOR)

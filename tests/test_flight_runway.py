@@ -15,6 +15,7 @@ from pipeline.flight.runway import (
     credited_headwind,
     dive,
     landing_distance,
+    least_run,
     take_off_distance,
 )
 from tests.flightdata import BIPLANE
@@ -27,6 +28,16 @@ def test_book_conditions_give_the_book() -> None:
     """Standard sea level air, book mass, no wind."""
     assert float(take_off_distance(BIPLANE, FieldAir(0.0), **BOOK)) == pytest.approx(800 * FT)
     assert float(landing_distance(BIPLANE, FieldAir(0.0), **LAND)) == pytest.approx(1000 * FT)
+
+
+def test_least_run_by_hand() -> None:
+    """V²/2a with a = (7,617 - 645) N / 1,315 kg = 5.30 m/s²: 28.29² / 10.60 = 75.5 m; nothing if too heavy.
+
+    7,617 N: 0.8 x 450 hp = 268.5 kW drive 1.225 kg/m³ through 5.726 m² at 19.8 m/s, w = 35.2 m/s by
+    w³ - 19.8 w² = 268,500 / (2 x 1.225 x 5.726), and T = P / w.
+    """
+    assert least_run(BIPLANE, 1315.0, 55 * KT) == pytest.approx(75.5, abs=0.3)
+    assert least_run(BIPLANE, 20_000.0, 55 * KT) == 0.0
 
 
 @pytest.mark.parametrize(("share", "factor"), [(0.1, 0.81), (-0.1, 1.21)])

@@ -915,6 +915,19 @@ def test_waivers(folder: Path) -> None:
     assert "looks like a height above sea level" in load_season(folder).warnings[0].wanted
 
 
+def test_floors_that_look_like_metres_are_told(folder: Path) -> None:
+    """The pilot's, a waiver's and a paper's: 250, 500 and 300 ft, each in metres."""
+    edit(folder, "season.yaml", "floor_agl_ft: 250", "floor_agl_ft: 76")
+    edit(folder, "venues/lowfield.yaml", "timezone:", "floor_agl_ft: 152\ntimezone:")
+    (folder / "paperwork.yaml").write_text(
+        "- {kind: competency, name: Card, expires: 2027-12-31, floor_agl_ft: 91}\n", encoding="utf-8"
+    )
+    told = {(w.file, w.key): w.wanted for w in load_season(folder).warnings}
+    assert "76 looks like 250 ft in metres" in told["season.yaml", "pilot.floor_agl_ft"]
+    assert "152 looks like 500 ft in metres" in told["venues/lowfield.yaml", "floor_agl_ft"]
+    assert "91 looks like 300 ft in metres" in told["paperwork.yaml", "[0].floor_agl_ft"]
+
+
 def test_climate_settings_are_the_climate(folder: Path) -> None:
     """The keys, defaults and ranges of a climate in YAML are those of the climate itself."""
     written = ClimateSettings(mean_temperature_c=10, annual_range_c=20, diurnal_range_c=10)

@@ -10,6 +10,7 @@ import shutil
 import subprocess
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -24,7 +25,7 @@ from pipeline.cli import main
 from pipeline.decisions import limits
 from pipeline.decisions.limits import NEVER_FLOWN
 from pipeline.errors import InputError
-from pipeline.flight.aircraft import FieldAir
+from pipeline.flight.aircraft import FieldAir, UnblownEngine
 from pipeline.flight.figures import LIBRARY
 from pipeline.flight.motion import fly
 from pipeline.flight.routine import routine_energy
@@ -382,6 +383,32 @@ def test_card_says_how_a_figure_misses_its_own_gate() -> None:
     assert "As planned it never gets to its gate: Half Cuban. Leave out." in told
     assert "As planned too fast for its gate: Smoke loop. Enter slower, or leave out." in told
     paper.draw(card)
+
+
+def test_the_greatest_height_holds_on_a_cold_day_too() -> None:
+    """An unblown engine of 700 hp pulls a vertical line up further the colder it is: none is told too low.
+
+    Reckoned for 3,500 ft at the beach: each figure's greatest height against it flown there and in every air
+    250 ft thicker down to -600 m, that of -1 °C at sea level. It stands at one end or the other, to within
+    10 ft.
+    """
+    one = day(BEACH)
+    flight = season_flight(one.season)
+    assert flight is not None
+    strong = replace(flight.aircraft, engine=UnblownEngine(700 * 745.7))
+    hot: Any = SimpleNamespace(reckoned_ft=3500.0, venue=one.venue, season=one.season)
+    told = paperwork._highest(replace(flight, aircraft=strong), [hot])[:, 0]
+    airs = np.append(np.arange(3500, -1900, -250) * FT, -600.0)
+    flown = fly(
+        list(flight.figures.values()),
+        strong,
+        FieldAir(airs),
+        raised=one.season.lift_ft(one.venue) * FT,
+        stall_margin=flight.cushions.speed,
+    ).highest
+    line = flown[list(flight.figures).index("Hammerhead")]
+    assert line[-1] > line[0] + 50 * FT
+    assert np.all(told >= np.nanmax(flown, axis=1) - 10 * FT)
 
 
 def test_the_codes_of_all_shows_fit_the_cells_of_which_show() -> None:

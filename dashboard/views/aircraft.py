@@ -14,12 +14,15 @@ from dashboard.flight import AircraftAir, Prepared, SlotAir
 from dashboard.season import BookingRow, Day, Season, Slot, load_season
 from pipeline.air.atmosphere import DENSITY_0
 from pipeline.air.variables import FT, KT
+from pipeline.errors import InputError
 from pipeline.flight.aircraft import FieldAir, corner_speed, stall_speed
 from pipeline.flight.calibration import Misfit
 from pipeline.flight.runway import credited_headwind, landing_distance, take_off_distance
 from pipeline.flight_inputs import RunwayBook
 from pipeline.inputs import Airfield
 
+_LOOSE = 0.3
+"""Standard error, as a share, beyond which a fitted number is not worth taking: common practice."""
 _EVERY = 20
 """Steps of the slider's grid from row to row of the tables: 2,000 ft."""
 
@@ -316,9 +319,18 @@ def _unit(misfit: Misfit) -> tuple[str, float, int]:
     }[misfit.quantity]
 
 
+def _known_to(share: float) -> str:
+    """One standard error of a fitted number, as a share of it, in words."""
+    return f"± {words.number(math.ceil(100.0 * share - 1e-9))} %" if share < 1.0 else "± as much as it is"
+
+
 def _measured(held: Prepared) -> None:
     st.subheader("What you measured against what is reckoned", anchor=False)
-    found = flight.calibrated(held)
+    try:
+        found = flight.calibrated(held)
+    except InputError as error:
+        st.error(str(error), icon=":material/error:")
+        return
     if found is None:
         st.info(
             "No measured numbers are stated. Write measured into aircraft.yaml: level top speed, climb and "
@@ -347,6 +359,24 @@ def _measured(held: Prepared) -> None:
         else "Every number is met within 2 reading errors. "
     )
     new, old = found.fit.aircraft, held.flight.aircraft
+    told = [
+        f"{key} {getattr(new, name):.{digits}f} {_known_to(share)} (now {getattr(old, name):.{digits}f})"
+        for (key, name, digits), share in zip(
+            (
+                ("zero_lift_drag", "zero_lift_drag", 4),
+                ("induced_drag_factor", "induced_drag_factor", 4),
+                ("propeller efficiency", "propeller_efficiency", 3),
+            ),
+            found.fit.uncertainty,
+            strict=True,
+        )
+    ]
+    loose = (
+        " <b>These numbers do not pin them down</b>: other values meet them as well. Keep your own, and "
+        "measure climb, top speed and glide beside the figures."
+        if max(found.fit.uncertainty) > _LOOSE
+        else ""
+    )
     st.html(
         f'<p class="sh-note">{lead}</p>'
         + markup.plain_table(
@@ -362,11 +392,8 @@ def _measured(held: Prepared) -> None:
             "Reading errors taken: 3 kt, 100 ft/min, 50 ft, half a point of glide",
             numeric=("measured", "stated", "off", "fitted", "fitted_off"),
         )
-        + '<p class="sh-note">The best fit: zero_lift_drag '
-        f"{new.zero_lift_drag:.4f} (now {old.zero_lift_drag:.4f}), induced_drag_factor "
-        f"{new.induced_drag_factor:.4f} (now {old.induced_drag_factor:.4f}), propeller efficiency "
-        f"{new.propeller_efficiency:.3f} (now {old.propeller_efficiency:.3f}). Nothing here uses them until "
-        "you write them into aircraft.yaml.</p>"
+        + f'<p class="sh-note">The best fit: {"; ".join(told)}. Nothing here uses them until you write them '
+        f"into aircraft.yaml.{loose}</p>"
     )
 
 

@@ -68,10 +68,21 @@ class Misfit:
 
 @dataclass(frozen=True)
 class Fit:
-    """The fitted aircraft, and every misfit."""
+    """The fitted aircraft, and every misfit.
+
+    Attributes
+    ----------
+    aircraft, misfits
+        As fitted.
+    uncertainty
+        One standard error of zero-lift drag, induced-drag factor and propeller efficiency as a share of each,
+        by how well the numbers can be read; inf where they do not tell it at all. A few numbers can be met to
+        the digit and leave the polar as open as it was.
+    """
 
     aircraft: Aircraft
     misfits: tuple[Misfit, ...]
+    uncertainty: tuple[float, float, float]
 
 
 def level_speed(value: float, air: FieldAir, spread: float = 1.5) -> Measured:
@@ -202,12 +213,21 @@ def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
     if not np.all(np.isfinite(r)):
         bad = [m.name for m, value in zip(measured, r, strict=True) if not np.isfinite(value)]
         raise ValueError(f"the aircraft as given cannot do: {', '.join(bad)}; start from a better guess")
+
+    def slopes(x: FloatArray, r: FloatArray) -> FloatArray:
+        # An efficiency of one goes no higher: it is looked at from below.
+        steps = np.where([False, False, x[2] > -1e-4], -1e-4, 1e-4)
+        return np.stack([(residuals(x + d) - r) / d[i] for i, d in enumerate(np.diag(steps))], axis=1)
+
     damping = 1e-3
     for _ in range(40):
-        step = 1e-4
-        jacobian = np.stack([(residuals(x + step * e) - r) / step for e in np.eye(3)], axis=1)
-        normal = jacobian.T @ jacobian
-        move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -jacobian.T @ r)
+        jacobian = slopes(x, r)
+        downhill = -jacobian.T @ r
+        # And it stays out of the step where the numbers ask for more than one.
+        free = np.array([True, True, x[2] < 0.0 or downhill[2] < 0.0])
+        normal = (jacobian.T @ jacobian)[np.ix_(free, free)]
+        move = np.zeros(3)
+        move[free] = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), downhill[free])
         # A step of more than a third in any number is a leap in the dark.
         trial = x + np.clip(move, -0.3, 0.3)
         trial[2] = min(trial[2], 0.0)
@@ -222,4 +242,13 @@ def fit_polar(aircraft: Aircraft, measured: Sequence[Measured]) -> Fit:
             if damping > 1e4:
                 break
     fitted = built(x)
-    return Fit(fitted, misfits(fitted, measured))
+    return Fit(fitted, misfits(fitted, measured), _uncertainty(slopes(x, r)))
+
+
+def _uncertainty(slopes: FloatArray) -> tuple[float, float, float]:
+    """Standard errors from the slopes of the standardised misfits in the fitted logarithms."""
+    normal = slopes.T @ slopes
+    if not np.all(np.isfinite(normal)) or np.linalg.cond(normal) > 1e12:
+        return (np.inf, np.inf, np.inf)
+    one, two, three = np.sqrt(np.diag(np.linalg.inv(normal)))
+    return (float(one), float(two), float(three))

@@ -11,6 +11,7 @@ from pipeline.air.variables import FT, INHG
 __all__ = [
     "HIGHEST_SETTING",
     "LOWEST_SETTING",
+    "floor_warning",
     "height_warning",
     "needle_reading",
     "not_over_ft",
@@ -119,4 +120,17 @@ def height_warning(
         )
     if height_ft < floor_ft:
         return f"{height_ft:g} ft is below the floor of {floor_ft:g} ft"
+    return ""
+
+
+def floor_warning(floor_ft: float) -> str:
+    """Say that a floor looks like one in metres, or nothing.
+
+    Floors are authorised in round feet, or in round metres. One that is neither in fives of feet nor a round
+    height in metres put into feet, but a round height in feet put into metres, was put the wrong way: 76 for
+    250 ft, 152 for 500 ft. A floor of 30 or 305 ft is one.
+    """
+    feet = round(floor_ft / FT / 50.0) * 50.0
+    if 50.0 <= floor_ft <= 330.0 and floor_ft % 5.0 and abs(floor_ft - feet * FT) <= 0.5:
+        return f"a floor in feet; {floor_ft:g} looks like {feet:,.0f} ft in metres"
     return ""

@@ -27,6 +27,7 @@ __all__ = [
     "credited_headwind",
     "dive",
     "landing_distance",
+    "least_run",
     "take_off_distance",
 ]
 
@@ -102,6 +103,18 @@ def take_off_distance(
     here, speed = run(aircraft.mass, air)
     book, _ = run(book_mass, FieldAir(0.0))
     return np.asarray(book_distance * here / book * _wind_factor(headwind, speed))
+
+
+def least_run(aircraft: Aircraft, mass: float, lift_off_speed: float) -> float:
+    """Ground run [m] at a mass [kg] to an equivalent airspeed [m/s] in standard sea level air, without drag.
+
+    As `take_off_distance` reckons the acceleration; nothing where that does not overcome the rolling
+    resistance. No book distance is shorter, unless it is written in another unit.
+    """
+    air = FieldAir(0.0)
+    push = float(thrust(aircraft, air.power(aircraft), 0.7 * lift_off_speed, air.density()))
+    force = push - _ROLLING * mass * GRAVITY
+    return mass * lift_off_speed**2 / (2.0 * force) if force > 0 else 0.0
 
 
 def landing_distance(
