@@ -60,7 +60,7 @@ try:
     load_season()
 except ShowhourError as error:
     st.title("Nothing to show yet", anchor=False)
-    st.error(str(error), icon=":material/error:")
+    st.error(markup.told(error), icon=":material/error:")
     st.html(markup.cautions(CAUTIONS))
     st.stop()
 frame.guarded(page.run)()

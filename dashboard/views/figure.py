@@ -614,7 +614,8 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
         return
     if venue.operating.elevation_ft != venue.elevation_ft or venue.operating.name != venue.name:
         st.info(
-            f"The aircraft takes off from {venue.operating.name}: nothing is flown off the take-off here."
+            f"The aircraft takes off from {markup.literal(venue.operating.name)}: nothing is flown off the "
+            "take-off here."
         )
         return
     left, right = st.columns(2)
@@ -650,7 +651,7 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
                 )
             )
         except ValueError as error:
-            st.error(f"{error}.", icon=":material/error:")
+            st.error(markup.told(f"{error}."), icon=":material/error:")
             return
         hand = off_take_off(
             figure,
@@ -811,7 +812,7 @@ def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> 
     st.subheader("Stated, derived, in use", anchor=False)
     name = air.figure.name
     if name not in season.figures:
-        st.info(f"{name} is in the folder, but not in these results: bring them up to date.")
+        st.info(f"{markup.literal(name)} is in the folder, but not in these results: bring them up to date.")
         return
     f, v = season.figures.index(name), season.values
     rows = []
@@ -860,7 +861,9 @@ def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> 
             + f'<p class="sh-note">Why these are in use. {escape(why)}.</p>'
         )
     else:
-        st.info(f"No limit is stated or derived for the {name}. At this field alone: {alone}.")
+        st.info(
+            f"No limit is stated or derived for the {markup.literal(name)}. At this field alone: {alone}."
+        )
 
 
 def _method() -> None:
@@ -899,7 +902,7 @@ def _page(season: Season) -> None:
     if day.status != "ok":
         frame.no_numbers(season, booking, day)
     for warning in held.flight.warnings:
-        st.warning(str(warning), icon=":material/warning:")
+        st.warning(markup.told(warning), icon=":material/warning:")
     venue = str(season.labels["venue"][day.venue])
     elevation = float(season.values["venue_elevation"][day.venue])
     floor_ft = held.floor_ft(venue)
