@@ -15,7 +15,7 @@ import streamlit as st
 from dashboard import charts, evidence, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot, results_file, stale_because
 from pipeline.errors import ShowhourError, StoreError
-from pipeline.record import readable_runs
+from pipeline.record import read_runs
 from pipeline.results import CAUTIONS
 
 __all__ = [
@@ -156,9 +156,9 @@ def _of_the_last_run(season: Season, venue: int | None) -> None:
             icon=":material/update:",
         )
     try:
-        runs = readable_runs(results_file())
+        runs = read_runs(results_file())
     except StoreError as error:
-        st.warning(markup.told(error), icon=":material/warning:")
+        st.error(markup.told(f"Whether the last run failed is not known. {error}"), icon=":material/error:")
         return
     if not runs:
         return

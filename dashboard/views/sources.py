@@ -92,11 +92,10 @@ def _called_out(stations: Sequence[StationRow], runs: Sequence[Mapping[str, Any]
 
 
 def _runs() -> list[dict[str, Any]]:
-    """Runs recorded; what is wrong with the record is said, and the rest of the page stands."""
+    """Runs recorded; none where the record cannot be read, which stands at the top, as on every page."""
     try:
         return read_runs(results_file())
-    except StoreError as error:
-        st.error(markup.told(error), icon=":material/error:")
+    except StoreError:
         return []
 
 
