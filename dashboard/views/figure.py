@@ -311,31 +311,36 @@ def _kneeboard(
     )
 
 
+_WINDS = (("Median at this slot", "median"), ("One day in ten above", "high"))
+
+
 def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_ft: float) -> str:
     """How far the wind carries the figure toward the crowd, as a table."""
     row = next(r for r in season.air_rows(day, "toward_crowd") if r["local"] == slot.local)
-    winds = [("Median at this slot", row["median"]), ("One day in ten above", row["high"])]
+    winds = [(name, row[key], words.number(row[key])) for name, key in _WINDS]
     if air.figure.name in season.figures:
         f = season.figures.index(air.figure.name)
         k = season.conditions.index("wind_toward_crowd")
-        winds += [
-            ("Your comfortable value", float(season.values["comfortable_used"][f, k]) / KT),
-            ("Limit in use", float(season.values["limit_used"][f, k]) / KT),
-        ]
-    winds.append(("For each knot", 1.0))
+        for name, key in (("Your comfortable value", "comfortable_used"), ("Limit in use", "limit_used")):
+            held = float(season.values[key][f, k])
+            # Carried as far as the limit itself asks for, and told, as everywhere, as no more than it is.
+            winds.append((name, held / KT, words.limit(held, KT)))
+    winds.append(("For each knot", 1.0, "1"))
     rows = []
-    for label, wind in winds:
+    for label, wind, told in winds:
         if not math.isfinite(wind):
             continue
-        sea = float(drift(air.sheet.sea_level.flown, wind * KT)) / FT
-        here = float(drift(air.sheet.curves.flown, wind * KT)[i]) / FT
+        sea = float(drift(air.sheet.sea_level.flown, wind * KT))
+        here = float(drift(air.sheet.curves.flown, wind * KT)[i])
         rows.append(
             {
                 "wind": label,
-                "kt": words.number(float(wind), digits=1),
-                "sea": words.number(sea),
-                "here": words.number(here),
-                "share": words.percent(here / crowd_ft) if here > 0 and crowd_ft > 0 else words.MISSING,
+                "kt": told,
+                "sea": words.number(words.up(sea, FT)),
+                "here": words.number(words.up(here, FT)),
+                "share": words.percent(words.up(here / FT / crowd_ft, 0.01) / 100.0)
+                if here > 0 and crowd_ft > 0
+                else words.MISSING,
             }
         )
     return (
