@@ -52,6 +52,9 @@ page = st.navigation(
     },
     position="hidden" if first else "top",
 )
+if not first:
+    # Several questions stand open side by side, on a telephone above all.
+    st.set_page_config(page_title=f"{page.title} · showhour")
 frame.style()
 if first:
     frame.guarded(first_run.show)()

@@ -101,6 +101,41 @@ def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: s
         _clean(account)
 
 
+def test_every_tab_says_which_question_it_holds(address: str) -> None:
+    """Pages that stand open side by side are told apart (WCAG 2.4.2), in the language that they name."""
+    with opened(address, "desk") as (page, account):
+        for path, title in PAGES:
+            page.goto(f"{address}/{path}")
+            settled(page)
+            assert page.title() == f"{title} · showhour"
+            assert page.get_attribute("html", "lang") == "en"
+            wide = page.evaluate("document.querySelector('[data-testid=stMainBlockContainer]').clientWidth")
+            assert wide > 1000, "the page lost its width"
+        _clean(account)
+
+
+_EDGES = """() => [...document.querySelectorAll('.sh-scroll')].filter(
+    n => n.checkVisibility({contentVisibilityAuto: true})
+).map(n => ({
+    more: n.scrollWidth - n.clientWidth,
+    dark: getComputedStyle(n).boxShadow.startsWith('rgba(23, 33, 43'),
+}))"""
+
+
+def test_a_table_that_goes_on_beyond_its_box_has_a_dark_edge(address: str) -> None:
+    """Columns may end exactly at a telephone's edge: that more follow is seen, until the last is."""
+    with opened(address, "phone") as (page, _):
+        for path in (f"show?booking={HOT}", f"figure?booking={HOT}&figure=Square%20loop"):
+            page.goto(f"{address}/{path}")
+            settled(page)
+            found = page.evaluate(_EDGES)
+            assert any(e["more"] > 8 for e in found)
+            assert [e for e in found if e["dark"] != (e["more"] > 0)] == [], path
+            page.evaluate("document.querySelectorAll('.sh-scroll').forEach(n => n.scrollTo(1e5, 0))")
+            still(page)
+            assert not any(e["dark"] for e in page.evaluate(_EDGES)), path
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_plan_view_is_a_square(address: str, width: str) -> None:
     """As many pixels to a knot northward as eastward: another shape would turn every wind and heading."""
