@@ -114,6 +114,34 @@ def test_every_tab_says_which_question_it_holds(address: str) -> None:
         _clean(account)
 
 
+_IN_FOCUS = """() => {
+    const here = document.activeElement;
+    const ring = here.type === 'checkbox' ? here.closest('label') : here;
+    const {outlineStyle, outlineWidth, outlineColor} = getComputedStyle(ring);
+    const name = here.ariaLabel || here.textContent.slice(0, 40);
+    return here.matches('a, button, summary, [role=slider], [type=checkbox], .sh-scroll')
+        ? [`${here.tagName} ${name}`, `${outlineStyle} ${outlineWidth} ${outlineColor}`] : null;
+}"""
+
+
+def test_what_the_keyboard_is_on_is_seen(address: str) -> None:
+    """Link, button, fold, slider, switch and scrolling table: each has the ring of the style sheet, 8.4:1 on
+    white, and not Streamlit's own, whose grey of a fifth's strength is about 1.5:1."""
+    with opened(address, "desk") as (page, _):
+        seen: dict[str, str] = {}
+        for path, stops in ((f"venue?booking={HOT}", 45), ("log", 30)):
+            page.goto(f"{address}/{path}")
+            settled(page)
+            for _ in range(stops):
+                page.keyboard.press("Tab")
+                at = page.evaluate(_IN_FOCUS)
+                if at:
+                    seen[at[0]] = at[1]
+        kinds = {name.partition(" ")[0] for name in seen}
+        assert {"A", "BUTTON", "SUMMARY", "DIV", "INPUT"} <= kinds, sorted(seen)
+        assert {k: v for k, v in seen.items() if v != "solid 3px rgb(11, 79, 138)"} == {}
+
+
 _EDGES = """() => [...document.querySelectorAll('.sh-scroll')].filter(
     n => n.checkVisibility({contentVisibilityAuto: true})
 ).map(n => ({
