@@ -112,7 +112,7 @@ def _season(season: Season, told: Told, chosen: str) -> None:
     names = [r["routine"] for r in told["routines"]]
     order = [*names, answers.NOTHING]
     marks = answers.letters(names)
-    bars = {b.id: f"{b.place}, {b.day}" for b in ranked}
+    bars = {b.id: f"{b.place}, {b.day}{b.apart}" for b in ranked}
     rows = []
     for b in ranked:
         at = 0.0
