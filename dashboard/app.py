@@ -52,6 +52,9 @@ page = st.navigation(
     },
     position="hidden" if first else "top",
 )
+if not first:
+    # Several questions stand open side by side, on a telephone above all.
+    st.set_page_config(page_title=f"{page.title} · showhour")
 frame.style()
 if first:
     frame.guarded(first_run.show)()
@@ -60,7 +63,7 @@ try:
     load_season()
 except ShowhourError as error:
     st.title("Nothing to show yet", anchor=False)
-    st.error(str(error), icon=":material/error:")
+    st.error(markup.told(error), icon=":material/error:")
     st.html(markup.cautions(CAUTIONS))
     st.stop()
 frame.guarded(page.run)()

@@ -57,8 +57,8 @@ def show() -> None:
     elif not is_vacant(folder):
         st.title("Not a season folder", anchor=False)
         st.error(
-            f"{folder} holds something, but no season.yaml. Name an empty folder, or one that does not "
-            "exist yet, to begin a season.",
+            f"{markup.literal(folder)} holds something, but no season.yaml. Name an empty folder, or one "
+            "that does not exist yet, to begin a season.",
             icon=":material/error:",
         )
     else:
@@ -78,8 +78,8 @@ def _uncomputed(folder: Path) -> None:
     faults = check_season(folder)
     if faults:
         st.error(
-            f"The season folder {folder} has {len(faults)} mistake{'s' if len(faults) > 1 else ''}. Correct "
-            "the file and load this page again.",
+            f"The season folder {markup.literal(folder)} has {len(faults)} "
+            f"mistake{'s' if len(faults) > 1 else ''}. Correct the file and load this page again.",
             icon=":material/error:",
         )
         st.code("\n".join([*(str(f) for f in faults), *not_checked(faults)]), language=None, wrap_lines=True)
@@ -104,7 +104,7 @@ def _uncomputed(folder: Path) -> None:
         )
     )
     for warning in season.warnings:
-        st.warning(str(warning), icon=":material/warning:")
+        st.warning(markup.told(warning), icon=":material/warning:")
     if st.button("Fetch the hours and compute", type="primary", key="first_compute"):
         _compute(folder)
     st.html('<p class="sh-note">The same in a terminal:</p>')
@@ -143,7 +143,8 @@ def _compute(folder: Path) -> None:
         st.rerun()
     faults = [line.removeprefix("showhour: ") for line in told if line.startswith("showhour: ")]
     st.error(
-        " ".join(faults) or f"The computation ended with code {code}; the lines above say how far it came.",
+        markup.told(" ".join(faults))
+        or f"The computation ended with code {code}; the lines above say how far it came.",
         icon=":material/error:",
     )
 
@@ -276,12 +277,13 @@ def _venue() -> starter.StartVenue | str:
     known = _airfield(code) if code else None
     if code and known is None:
         right.warning(
-            f"{code} is not in the airport table: fill the place in by hand, without the code.",
+            f"{markup.literal(code)} is not in the airport table: fill the place in by hand, without "
+            "the code.",
             icon=":material/search_off:",
         )
         code = ""
     elif known is not None:
-        right.info(f"{code}: {known.name}. Check what the table says against the chart.")
+        right.info(f"{markup.literal(f'{code}: {known.name}')}. Check what the table says against the chart.")
     k = code or "by_hand"
     one, two, three = st.columns(3)
     name = one.text_input("Name of the venue", known.name if known else "", key=f"first_place_{k}").strip()
@@ -426,7 +428,7 @@ def _near(latitude: float, longitude: float, elevation_ft: float) -> list[dict[s
         try:
             rows = stations_around(latitude, longitude, elevation_ft * FT, 50.0)
         except ShowhourError as error:
-            st.error(str(error), icon=":material/error:")
+            st.error(markup.told(error), icon=":material/error:")
             return []
     return [r for r in rows if r["source"] != "airfield" and r["elevation_m"] is not None][:12]
 
@@ -464,6 +466,6 @@ def _write(folder: Path, files: Mapping[str, str]) -> None:
             lay_folder(folder, {name: text.encode() for name, text in files.items()})
             results_file().unlink(missing_ok=True)
         except InputError as error:
-            st.error(str(error), icon=":material/error:")
+            st.error(markup.told(error), icon=":material/error:")
             return
         st.rerun()

@@ -219,7 +219,7 @@ def opened(season: Season) -> tuple[Prepared, BookingRow, Day, Slot] | None:
     try:
         held = prepared()
     except InputError as error:
-        st.error(str(error).replace("\n", "  \n"), icon=":material/error:")
+        st.error(markup.told(error), icon=":material/error:")
         st.html(
             '<p class="sh-note">Correct it in the season folder and reload this page. Nothing is flown on '
             "numbers that do not hold together.</p>"
@@ -229,7 +229,7 @@ def opened(season: Season) -> tuple[Prepared, BookingRow, Day, Slot] | None:
     day, slot = frame.choose_day_and_slot(season, booking)
     if isinstance(held, str):
         frame.notices(season, venue=day.venue)
-        st.info(held, icon=":material/flight:")
+        st.info(markup.told(held), icon=":material/flight:")
         return None
     return held, booking, day, slot
 

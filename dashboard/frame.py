@@ -15,7 +15,7 @@ import streamlit as st
 from dashboard import charts, evidence, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot, results_file, stale_because
 from pipeline.errors import ShowhourError, StoreError
-from pipeline.record import readable_runs
+from pipeline.record import read_runs
 from pipeline.results import CAUTIONS
 
 __all__ = [
@@ -62,7 +62,7 @@ def guarded(part: Callable[_P, None]) -> Callable[_P, None]:
             part(*given, **named)
             return
         except ShowhourError as error:
-            told = str(error)
+            told = markup.told(error)
         except Exception as error:  # noqa: BLE001
             _log.exception("a page of the dashboard failed")
             told = (
@@ -124,25 +124,26 @@ def notices(season: Season, *, venue: int | None = None, thin: bool = True, stal
         st.html(markup.invented_band(told))
     why = stale_because(season) if stale else ""
     if why:
-        st.warning(why, icon=":material/update:")
+        st.warning(markup.told(why), icon=":material/update:")
     _of_the_last_run(season, venue)
     for kind, told in season.notices(venue):
         if kind == "error":
-            st.error(told, icon=":material/error:")
+            st.error(markup.told(told), icon=":material/error:")
         else:
-            st.warning(told, icon=":material/warning:")
+            st.warning(markup.told(told), icon=":material/warning:")
     poor = season.not_to_lean_on(venue) if thin else {}
     if poor and venue is None:
-        told = f"Do not lean on the numbers of: {', '.join(poor)} (why: see *Can I trust it*)"
+        told = f"Do not lean on the numbers of: {markup.literal(', '.join(poor))} (why: see *Can I trust it*)"
         st.warning(told, icon=":material/warning:")
     elif poor:
-        st.warning(next(iter(poor.values())), icon=":material/warning:")
+        st.warning(markup.told(next(iter(poor.values()))), icon=":material/warning:")
 
 
 def no_numbers(season: Season, booking: BookingRow, day: Day) -> None:
     """Say why a day has no numbers, where no notice above says it of the whole venue."""
     if day.status not in {status for _, status in season.venue_troubles()}:
-        st.error(f"{booking.place}, {words.date(day.date)}: {day.status}", icon=":material/error:")
+        why = f"{booking.place}, {words.date(day.date)}: {day.status}"
+        st.error(markup.told(why), icon=":material/error:")
 
 
 def _of_the_last_run(season: Season, venue: int | None) -> None:
@@ -156,9 +157,9 @@ def _of_the_last_run(season: Season, venue: int | None) -> None:
             icon=":material/update:",
         )
     try:
-        runs = readable_runs(results_file())
+        runs = read_runs(results_file())
     except StoreError as error:
-        st.warning(str(error), icon=":material/warning:")
+        st.error(markup.told(f"Whether the last run failed is not known. {error}"), icon=":material/error:")
         return
     if not runs:
         return
@@ -173,7 +174,7 @@ def _of_the_last_run(season: Season, venue: int | None) -> None:
         None if venue is None else str(season.labels["venue"][venue]),
         {status for _, status in season.venue_troubles()},
     ):
-        st.warning(f"The last run: {line}", icon=":material/warning:")
+        st.warning(markup.told(f"The last run: {line}"), icon=":material/warning:")
 
 
 def chart(
@@ -241,7 +242,8 @@ def choose_booking(season: Season) -> BookingRow:
     asked = st.query_params.get("booking")
     if asked is not None and season.booking(asked) is None:
         st.warning(
-            f"The link asks for the booking “{asked}”, which is not in this season. Showing another one.",
+            f"The link asks for the booking “{markup.literal(asked)}”, which is not in this season. "
+            "Showing another one.",
             icon=":material/link_off:",
         )
         # Its day and slot are no other booking's.
@@ -272,7 +274,8 @@ def choose_day(season: Season, booking: BookingRow) -> Day:
     date = asked if asked in dates else dates[0]
     if st.query_params.get("day", date) != date:
         st.warning(
-            f"The link asks for the day “{asked}”, on which this booking has no show. Showing another one.",
+            f"The link asks for the day “{markup.literal(asked)}”, on which this booking has no show. "
+            "Showing another one.",
             icon=":material/link_off:",
         )
     _settle("day", date)
@@ -297,8 +300,8 @@ def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]
     slot = day.slot(wanted) or day.slots[day.offered]
     if st.query_params.get("slot", slot.local) != slot.local:
         st.warning(
-            f"The link asks for the slot “{wanted}”, which this day does not have. Showing {slot.local}, the "
-            "slot in discussion.",
+            f"The link asks for the slot “{markup.literal(wanted)}”, which this day does not have. "
+            f"Showing {slot.local}, the slot in discussion.",
             icon=":material/link_off:",
         )
     _settle("slot", slot.local)
@@ -322,8 +325,8 @@ def choose_figure(figures: Sequence[str], first: str) -> str:
     asked = st.query_params.get("figure")
     if asked is not None and asked not in figures:
         st.warning(
-            f"The link asks for the figure “{asked}”, which is not in the season folder. Showing "
-            "another one.",
+            f"The link asks for the figure “{markup.literal(asked)}”, which is not in the season folder. "
+            "Showing another one.",
             icon=":material/link_off:",
         )
     chosen = next((str(f) for f in (asked, st.session_state.get("figure")) if f in figures), first)

@@ -1,8 +1,12 @@
-"""Pieces of HTML: tables that screen readers read and phones fold into cards. Every text is escaped here."""
+"""Pieces of HTML: tables that screen readers read and phones fold into cards. Every text is escaped here.
+
+And what escapes a text for Streamlit's notices, headings and labels, which read Markdown.
+"""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
@@ -11,7 +15,50 @@ from urllib.parse import urlencode
 from dashboard import words
 from dashboard.rows import BookingRow
 
-__all__ = ["answer", "bookings_table", "cautions", "facts", "interval_bar", "invented_band", "plain_table"]
+__all__ = [
+    "answer",
+    "bookings_table",
+    "cautions",
+    "facts",
+    "interval_bar",
+    "invented_band",
+    "literal",
+    "plain_table",
+    "told",
+]
+
+_JOINER = "\N{WORD JOINER}"
+_CODE = re.compile(r"(`[^`\n]+`)")
+
+
+def literal(text: object) -> str:
+    """A text as Markdown that shows it as it stands, on one line: a name, or what a link asks for.
+
+    A backslash takes the meaning from a mark. Addresses, icons and emoji are looked for after that, in the
+    text itself: there a joiner without width stands after the mark that they need.
+    """
+    held = " ".join(str(text).split())
+    # Between two letters an underscore means nothing.
+    held = re.sub(r"([\\`*\[\]<>&~$!|]|(?<![^\W_])_|_(?![^\W_]))", r"\\\1", held)
+    held = re.sub(r"(?<!\d):(?=[\w+/-])|:(?=[^\W\d]|[+/-])", f":{_JOINER}", held)
+    held = re.sub(r"@(?=\w)", f"@{_JOINER}", held)
+    held = re.sub(r"(www)(?=\.)", rf"\1{_JOINER}", held, flags=re.IGNORECASE)
+    # What begins a line may make it a heading, an item of a list, a rule, or a container.
+    return re.sub(r"^(\d+(?=[.)])|(?=[#+=:-]))", r"\1\\", held)
+
+
+def told(message: object) -> str:
+    """A message as Markdown: what stands between backticks as code, all else as it stands, line by line."""
+    return "  \n".join(
+        "".join(part if i % 2 else _edged(part) for i, part in enumerate(_CODE.split(line)))
+        for line in str(message).splitlines()
+    )
+
+
+def _edged(part: str) -> str:
+    """`literal`, with the spaces at its ends."""
+    ends = [" " if part[edge].isspace() else "" for edge in (slice(0, 1), slice(-1, None))]
+    return f"{ends[0]}{literal(part)}{ends[1]}" if part.strip() else " " if part else ""
 
 
 def answer(paragraphs: Iterable[str]) -> str:

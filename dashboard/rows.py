@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -87,11 +89,13 @@ class BookingRow:
     grade: str
     invented: bool
     marked: bool
+    apart: str = ""
+    """What tells it from another booking that begins at the same place and day: its slot, or its id."""
 
     @property
     def name(self) -> str:
         """Place and dates, as a booking is spoken of; marked where only some of the weather is made up."""
-        return f"{self.place}, {self.dates}{' (INVENTED weather)' if self.marked else ''}"
+        return f"{self.place}, {self.dates}{self.apart}{' (INVENTED weather)' if self.marked else ''}"
 
 
 class Season:
@@ -221,7 +225,7 @@ class Season:
                     marked=bool(v["station_invented"][venue]) and not self.attrs["invented"],
                 )
             )
-        return tuple(rows)
+        return _told_apart(rows)
 
     def booking(self, booking: str) -> BookingRow | None:
         """Booking by its id."""
@@ -543,6 +547,18 @@ class Season:
                 f"{words.percent(float(spread[0]))} / {words.percent(float(spread[1]))}",
             ),
         ]
+
+
+def _told_apart(rows: Sequence[BookingRow]) -> tuple[BookingRow, ...]:
+    """Give bookings of one place and first day what tells them apart: a picture has a line for each name."""
+    begun = Counter((r.place, r.day) for r in rows)
+    slots = Counter((r.place, r.day, r.slot) for r in rows)
+    return tuple(
+        r
+        if begun[r.place, r.day] == 1
+        else replace(r, apart=f", {r.slot if slots[r.place, r.day, r.slot] == 1 else r.id}")
+        for r in rows
+    )
 
 
 def _ends(day: Day) -> list[int]:

@@ -6,7 +6,7 @@ import os
 
 import streamlit as st
 
-from dashboard import opening
+from dashboard import markup, opening
 
 __all__ = ["REQUIRED", "let_in", "may_write"]
 
@@ -74,6 +74,6 @@ def let_in() -> bool:
         st.button("Sign out", on_click=st.logout, icon=":material/logout:")
         return False
     with st.sidebar:
-        st.caption(f"Signed in: {user.get('email', '')}")
+        st.caption(f"Signed in: {markup.literal(user.get('email', ''))}")
         st.button("Sign out", on_click=st.logout, icon=":material/logout:")
     return True

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import sign_in
+from dashboard import markup, sign_in
 from pipeline import season_edit
 from pipeline.errors import InputError, StoreError
 from pipeline.season_edit import Edit
@@ -36,11 +36,11 @@ def offer(name: str, what: str, tried: object, work_out: Callable[[Path], Edit])
     key = f"edit_{name}"
     if key in st.session_state and st.session_state[key][0] != tried:
         del st.session_state[key]
-    if st.button(f"Show what would be written: {what}", key=f"{key}_show"):
+    if st.button(f"Show what would be written: {markup.literal(what)}", key=f"{key}_show"):
         try:
             st.session_state[key] = (tried, work_out(Path(named)))
         except InputError as error:
-            st.error(str(error), icon=":material/error:")
+            st.error(markup.told(error), icon=":material/error:")
             return
     if key not in st.session_state:
         return
@@ -60,7 +60,7 @@ def offer(name: str, what: str, tried: object, work_out: Callable[[Path], Edit])
     try:
         season_edit.write(edit)
     except (InputError, StoreError) as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(markup.told(error), icon=":material/error:")
         return
     st.success(
         f"Written to {edit.file}; the version before is {edit.previous}. These pages still show the season "

@@ -23,7 +23,7 @@ from pipeline import results
 from pipeline.briefing import slot_answer
 from pipeline.papers.sheet import Table
 from pipeline.paperwork import ask_sheet
-from pipeline.record import add_run
+from pipeline.record import add_run, record_path
 
 HOME = Path(dashboard.__file__).parent
 PAGES = sorted(p.name for p in (HOME / "views").glob("*.py"))
@@ -192,6 +192,25 @@ def test_what_failed_in_the_last_run_is_said_where_it_touches(
     add_run(made.results, _run(exit_code=4, venues_failed=[{"venue": "red-bench", "status": "no hours"}]))
     app.run()
     assert "The last run, today, gave no numbers: what you see is from the run before it." in _top(app)
+
+
+def test_a_damaged_record_of_runs_is_told_where_a_failed_run_would_be(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Without the record nobody knows whether the last run failed: said once at the top of each page, with
+    the cure, and the numbers still stand."""
+    made = _changed(tmp_path)
+    record_path(made.results).write_text("{", encoding="utf-8")
+    app = _opened(monkeypatch, made).run()
+    for page in PAGES:
+        app.switch_page(f"views/{page}")
+        app.query_params["booking"] = HOT
+        app.run()
+        told = [e.value for e in app.error if "Whether the last run failed is not known" in e.value]
+        assert len(told) == 1, (page, [e.value for e in app.error])
+        assert "Move it away" in told[0]
+        assert told[0] in _top(app), page
+        assert not any("run record" in w.value for w in app.warning)
 
 
 def test_numbers_not_to_lean_on_are_called_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

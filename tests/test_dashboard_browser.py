@@ -11,8 +11,9 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, urlencode, urlsplit
 
+import numpy as np
 import pytest
 from browser import (
     GOOD_SHIFT,
@@ -33,6 +34,7 @@ from browser import (
 )
 from dashboard_season import EMPTY, HOT, SEA, verified_season
 
+from pipeline.results import read_results, write_results
 from pipeline.run import results_path
 
 PAGES = (
@@ -97,6 +99,69 @@ def test_pages_are_quiet_private_steady_and_for_everybody(address: str, width: s
                 found[title] = faults
         assert found == {}
         _clean(account)
+
+
+def test_every_tab_says_which_question_it_holds(address: str) -> None:
+    """Pages that stand open side by side are told apart (WCAG 2.4.2), in the language that they name."""
+    with opened(address, "desk") as (page, account):
+        for path, title in PAGES:
+            page.goto(f"{address}/{path}")
+            settled(page)
+            assert page.title() == f"{title} · showhour"
+            assert page.get_attribute("html", "lang") == "en"
+            wide = page.evaluate("document.querySelector('[data-testid=stMainBlockContainer]').clientWidth")
+            assert wide > 1000, "the page lost its width"
+        _clean(account)
+
+
+_IN_FOCUS = """() => {
+    const here = document.activeElement;
+    const ring = here.type === 'checkbox' ? here.closest('label') : here;
+    const {outlineStyle, outlineWidth, outlineColor} = getComputedStyle(ring);
+    const name = here.ariaLabel || here.textContent.slice(0, 40);
+    return here.matches('a, button, summary, [role=slider], [type=checkbox], .sh-scroll')
+        ? [`${here.tagName} ${name}`, `${outlineStyle} ${outlineWidth} ${outlineColor}`] : null;
+}"""
+
+
+def test_what_the_keyboard_is_on_is_seen(address: str) -> None:
+    """Link, button, fold, slider, switch and scrolling table: each has the ring of the style sheet, 8.4:1 on
+    white, and not Streamlit's own, whose grey of a fifth's strength is about 1.5:1."""
+    with opened(address, "desk") as (page, _):
+        seen: dict[str, str] = {}
+        for path, stops in ((f"venue?booking={HOT}", 45), ("log", 30)):
+            page.goto(f"{address}/{path}")
+            settled(page)
+            for _ in range(stops):
+                page.keyboard.press("Tab")
+                at = page.evaluate(_IN_FOCUS)
+                if at:
+                    seen[at[0]] = at[1]
+        kinds = {name.partition(" ")[0] for name in seen}
+        assert {"A", "BUTTON", "SUMMARY", "DIV", "INPUT"} <= kinds, sorted(seen)
+        assert {k: v for k, v in seen.items() if v != "solid 3px rgb(11, 79, 138)"} == {}
+
+
+_EDGES = """() => [...document.querySelectorAll('.sh-scroll')].filter(
+    n => n.checkVisibility({contentVisibilityAuto: true})
+).map(n => ({
+    more: n.scrollWidth - n.clientWidth,
+    dark: getComputedStyle(n).boxShadow.startsWith('rgba(23, 33, 43'),
+}))"""
+
+
+def test_a_table_that_goes_on_beyond_its_box_has_a_dark_edge(address: str) -> None:
+    """Columns may end exactly at a telephone's edge: that more follow is seen, until the last is."""
+    with opened(address, "phone") as (page, _):
+        for path in (f"show?booking={HOT}", f"figure?booking={HOT}&figure=Square%20loop"):
+            page.goto(f"{address}/{path}")
+            settled(page)
+            found = page.evaluate(_EDGES)
+            assert any(e["more"] > 8 for e in found)
+            assert [e for e in found if e["dark"] != (e["more"] > 0)] == [], path
+            page.evaluate("document.querySelectorAll('.sh-scroll').forEach(n => n.scrollTo(1e5, 0))")
+            still(page)
+            assert not any(e["dark"] for e in page.evaluate(_EDGES)), path
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -359,4 +424,66 @@ def test_nothing_to_show_is_said_without_a_traceback(tmp_path: Path) -> None:
         assert "showhour run" in text
         assert "Traceback" not in text
         assert overflow(page) == []
+        _clean(account)
+
+
+# A link, a picture from elsewhere, a formula, a colour, an emoji, an icon, HTML, addresses, a heading.
+MARKS = (
+    r"A_b_*c* $5 [x](http://y.example) $6 ![i](http://z.example/i.png) :red[r] :smile: :material/home: "
+    "<b>h</b> http://v.example www.w.example me@u.example 1. # t"
+)
+MADE_OF_MARKS = """() => [...document.querySelectorAll('[data-testid=stMain] *')].filter(n =>
+    n.matches('a[href*=".example"], img[src*=".example"], .katex')
+    || n.matches('em, code, b, h1, h2') && ['c', 'q', 'h', 't', 'Heading'].includes(n.textContent)
+).map(n => n.outerHTML)"""
+
+
+def _as_read(text: str) -> str:
+    """What stands on the screen, without the joiners that have no width."""
+    return text.replace("\N{WORD JOINER}", "")
+
+
+def test_what_a_link_asks_for_is_shown_as_it_stands(address: str) -> None:
+    """Whoever sends a link must not be able to put another link, or a picture from elsewhere, on the page."""
+    asked = {
+        "venue": ({"booking": MARKS}, {"booking": HOT, "day": MARKS}, {"booking": HOT, "slot": MARKS}),
+        "figure": ({"booking": HOT, "figure": MARKS},),
+        "sources": ({"booking": f"{MARKS}\n\n# Heading\n"},),
+    }
+    with opened(address, "desk") as (page, account):
+        for path, links in asked.items():
+            for query in links:
+                page.goto(f"{address}/{path}?{urlencode(query)}")
+                settled(page)
+                told = [_as_read(t) for t in page.locator(NOTICE).all_inner_texts()]
+                assert any(f"“{MARKS}" in t for t in told), (path, query, told)
+                assert page.evaluate(MADE_OF_MARKS) == []
+        _clean(account)
+
+
+def test_names_are_shown_as_they_stand(tmp_path: Path) -> None:
+    """Names and reasons out of the results, where a page puts them into headings, labels and notices."""
+    chromium_or_skip()
+    made = verified_season()
+    with read_results(made.results) as ds:
+        held = ds.load()
+    silent = [str(s) != "ok" for s in held["day_status"].values]
+    assert any(silent)
+    held["venue_name"] = held["venue_name"].dims, np.full(held["venue_name"].shape, MARKS, dtype=object)
+    status = np.where(silent, MARKS, "ok").astype(object)
+    held["day_status"] = held["day_status"].dims, status
+    write_results(held, tmp_path / "results.nc")
+    with served(tmp_path / "results.nc", None) as where, opened(where, "desk") as (page, account):
+        for path, title in PAGES:
+            page.goto(f"{where}/{path}")
+            settled(page)
+            assert page.inner_text("h1") == title
+            assert page.evaluate(MADE_OF_MARKS) == [], path
+            if path.startswith(("show", "sources")):
+                assert any(MARKS in _as_read(t) for t in page.locator("h3").all_inner_texts()), path
+            if EMPTY in path:
+                assert any(MARKS in _as_read(t) for t in page.locator(NOTICE).all_inner_texts())
+            if path == "":
+                links = page.locator("[data-testid=stPageLink-NavLink]").all_inner_texts()
+                assert any(MARKS in _as_read(t) for t in links)
         _clean(account)

@@ -102,6 +102,40 @@ def test_a_figure_used_up_at_sea_level_is_never_flown_in_words(
         assert [w for w in told if w not in text] == [], page
 
 
+def test_how_far_a_limit_carries_is_told_to_the_safe_side(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Limits of 13.96 and 20.96 kt: never told as 14.0 and 21.0, and carried no less far than they ask for.
+    The figure flown by itself in standard sea level air; whole numbers, as on every other page."""
+    made = _copy(small_season(), tmp_path)
+    with read_results(made.results) as held:
+        ds = held.load()
+    names = (("figure", "Smoke loop"), ("condition", "wind_toward_crowd"))
+    f, k = (list(ds[n].to_numpy()).index(v) for n, v in names)
+    ds["comfortable_used"][f, k], ds["limit_used"][f, k] = 13.96 * KT, 20.96 * KT
+    made = Made(made.folder, tmp_path / "results.nc")
+    write_results(ds, made.results)
+    text = _text(_app(monkeypatch, "figure", made, booking=HOT, figure="Smoke loop"))
+    prepared = _held(monkeypatch, made).flight
+    told = in_hand(
+        prepared.figures["Smoke loop"],
+        prepared.aircraft,
+        FieldAir(0.0, 0.0),
+        250 * FT,
+        stall_margin=prepared.cushions.speed,
+    )
+    for name, wind in (("Your comfortable value", 13.96), ("Limit in use", 20.96)):
+        # Trapezoids of the 1/7 power of the height over 10 m, as in `drift`, summed here by hand.
+        profile = [max(float(h), 10.0) / 10.0 for h in np.ravel(told.flown.height)]
+        times = [float(s) for s in np.ravel(told.flown.time)]
+        seconds = sum(
+            0.5 * (profile[j] ** (1 / 7) + profile[j + 1] ** (1 / 7)) * (times[j + 1] - times[j])
+            for j in range(len(times) - 1)
+        )
+        feet = math.ceil(wind * KT * seconds / FT)
+        assert f"{name} {math.floor(wind)} {feet:,} " in text
+
+
 @pytest.mark.parametrize("name", ["Smoke loop", "Square loop"])
 def test_figure_page_says_what_the_flight_says(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """Height and speed in hand in two airs, against the figure flown by itself there; rounded down."""

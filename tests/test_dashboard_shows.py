@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 import re
 import shutil
@@ -14,10 +15,11 @@ from dashboard_season import EMPTY, HOT, SEA, Made, opened_at, small_season, thi
 from streamlit.testing.v1 import AppTest
 
 from dashboard import words
+from dashboard.season import Season
 from pipeline.air.variables import FT
 from pipeline.inputs import load_season
 from pipeline.papers.sheet import Numbers, Sheet
-from pipeline.results import CAUTIONS, read_results
+from pipeline.results import CAUTIONS, read_results, write_results
 from pipeline.season_routines import home_air, routines_told
 
 
@@ -39,6 +41,34 @@ def _table(app: AppTest, caption: str) -> list[list[str]]:
         [re.sub(r"<[^>]+>", "", c) for c in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)]
         for row in re.findall(r"<tr>(.*?)</tr>", found[0])
     ]
+
+
+@pytest.mark.parametrize(
+    ("slot", "apart"), [("14:30", ("14:00", "14:30")), ("14:00", (HOT, SEA))], ids=["slots", "ids"]
+)
+def test_two_bookings_of_one_place_and_day_have_names_and_bars_of_their_own(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, slot: str, apart: tuple[str, str]
+) -> None:
+    """Two offers for the same day at Red Bench: one name for both laid one bar over the other, and in the
+    list to choose from they could not be told apart."""
+    made = small_season()
+    with read_results(made.results) as ds:
+        held = ds.load()
+    (hot, *_), (sea,) = ([i for i, b in enumerate(held["day_booking"].values) if b == x] for x in (HOT, SEA))
+    for name in ("day_venue", "day_date"):
+        held[name].values[sea] = held[name].values[hot]
+    slots = [str(s) for s in held["slot_local"].values[sea]]
+    held["day_offered_slot"].values[sea] = slots.index(slot)
+    made = Made(made.folder, tmp_path / "results.nc")
+    write_results(held, made.results)
+    season = Season(made.results)
+    names = [season.booking(b).name for b in (HOT, SEA)]  # type: ignore[union-attr]
+    assert names == [f"Red Bench, 5 and 6 Jun, {apart[0]}", f"Red Bench, 5 Jun, {apart[1]}"]
+    app = _show(monkeypatch, made, booking=HOT)
+    chosen = app.selectbox(key="choice_booking").options
+    assert sorted(o for o in chosen if "Red" in o) == sorted(f"{n} · enquiry" for n in names)
+    bars = json.loads(app.get("vega_lite_chart")[0].proto.spec)["layer"][0]["encoding"]["y"]["sort"]
+    assert sorted(bars) == sorted(f"Red Bench, 5 Jun, {a}" for a in apart)
 
 
 def test_in_out_and_substitute_give_back_every_routine(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -142,7 +142,7 @@ def _runway(
         try:
             off, down = _distances(held, book, da, field.elevation, wind * KT)
         except ValueError as error:
-            st.error(f"{error}.", icon=":material/error:")
+            st.error(markup.told(f"{error}."), icon=":material/error:")
             return
         rows.append(
             {
@@ -421,8 +421,8 @@ def _page(season: Season) -> None:
     here = held.venue(venue_id)
     if here is None:
         st.warning(
-            f"{booking.place}: in these results, but no longer in the season folder. Bring the results up to "
-            "date.",
+            f"{markup.literal(booking.place)}: in these results, but no longer in the season folder. "
+            "Bring the results up to date.",
             icon=":material/update:",
         )
         return

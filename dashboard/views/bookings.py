@@ -49,7 +49,7 @@ def _small_multiples(season: Season) -> None:
             with st.container(width=172, gap=None):
                 st.page_link(
                     "views/venue.py",
-                    label=f"{booking.rank} {booking.place}",
+                    label=markup.literal(f"{booking.rank} {booking.place}"),
                     query_params={"booking": booking.id},
                 )
                 mark = " · INVENTED" if booking.invented else ""

@@ -341,8 +341,8 @@ def _page(season: Season) -> None:
     gone = [n for n in names if n not in seconds]
     if gone:
         st.warning(
-            f"{words.joined(gone)}: in these results, but no longer in routine.yaml. Bring the results up "
-            f"to date.",
+            f"{markup.literal(words.joined(gone))}: in these results, but no longer in routine.yaml. "
+            "Bring the results up to date.",
             icon=":material/update:",
         )
         return
@@ -355,7 +355,7 @@ def _page(season: Season) -> None:
             held, [(n, seconds[n]) for n in names], elevation=elevation, floor_ft=floor_ft
         )
     except InputError as error:
-        st.error(f"{shows[show]}: {error}", icon=":material/error:")
+        st.error(markup.told(f"{shows[show]}: {error}"), icon=":material/error:")
         return
     flight.answer(
         _answer(shows[show], booking, day, slot, air, slot_air, slot_minutes),

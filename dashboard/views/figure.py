@@ -311,31 +311,36 @@ def _kneeboard(
     )
 
 
+_WINDS = (("Median at this slot", "median"), ("One day in ten above", "high"))
+
+
 def _drift(season: Season, day: Day, slot: Slot, air: FigureAir, i: int, crowd_ft: float) -> str:
     """How far the wind carries the figure toward the crowd, as a table."""
     row = next(r for r in season.air_rows(day, "toward_crowd") if r["local"] == slot.local)
-    winds = [("Median at this slot", row["median"]), ("One day in ten above", row["high"])]
+    winds = [(name, row[key], words.number(row[key])) for name, key in _WINDS]
     if air.figure.name in season.figures:
         f = season.figures.index(air.figure.name)
         k = season.conditions.index("wind_toward_crowd")
-        winds += [
-            ("Your comfortable value", float(season.values["comfortable_used"][f, k]) / KT),
-            ("Limit in use", float(season.values["limit_used"][f, k]) / KT),
-        ]
-    winds.append(("For each knot", 1.0))
+        for name, key in (("Your comfortable value", "comfortable_used"), ("Limit in use", "limit_used")):
+            held = float(season.values[key][f, k])
+            # Carried as far as the limit itself asks for, and told, as everywhere, as no more than it is.
+            winds.append((name, held / KT, words.limit(held, KT)))
+    winds.append(("For each knot", 1.0, "1"))
     rows = []
-    for label, wind in winds:
+    for label, wind, told in winds:
         if not math.isfinite(wind):
             continue
-        sea = float(drift(air.sheet.sea_level.flown, wind * KT)) / FT
-        here = float(drift(air.sheet.curves.flown, wind * KT)[i]) / FT
+        sea = float(drift(air.sheet.sea_level.flown, wind * KT))
+        here = float(drift(air.sheet.curves.flown, wind * KT)[i])
         rows.append(
             {
                 "wind": label,
-                "kt": words.number(float(wind), digits=1),
-                "sea": words.number(sea),
-                "here": words.number(here),
-                "share": words.percent(here / crowd_ft) if here > 0 and crowd_ft > 0 else words.MISSING,
+                "kt": told,
+                "sea": words.number(words.up(sea, FT)),
+                "here": words.number(words.up(here, FT)),
+                "share": words.percent(words.up(here / FT / crowd_ft, 0.01) / 100.0)
+                if here > 0 and crowd_ft > 0
+                else words.MISSING,
             }
         )
     return (
@@ -615,7 +620,8 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
         return
     if venue.operating.elevation_ft != venue.elevation_ft or venue.operating.name != venue.name:
         st.info(
-            f"The aircraft takes off from {venue.operating.name}: nothing is flown off the take-off here."
+            f"The aircraft takes off from {markup.literal(venue.operating.name)}: nothing is flown off the "
+            "take-off here."
         )
         return
     left, right = st.columns(2)
@@ -660,7 +666,7 @@ def _off_take_off(season: Season, day: Day, slot: Slot, air: FigureAir, held: Pr
                 )
             )
         except ValueError as error:
-            st.error(f"{error}.", icon=":material/error:")
+            st.error(markup.told(f"{error}."), icon=":material/error:")
             return
         hand = off_take_off(
             figure,
@@ -821,7 +827,7 @@ def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> 
     st.subheader("Stated, derived, in use", anchor=False)
     name = air.figure.name
     if name not in season.figures:
-        st.info(f"{name} is in the folder, but not in these results: bring them up to date.")
+        st.info(f"{markup.literal(name)} is in the folder, but not in these results: bring them up to date.")
         return
     f, v = season.figures.index(name), season.values
     rows = []
@@ -870,7 +876,9 @@ def _limits(season: Season, air: FigureAir, held: Prepared, floor_ft: float) -> 
             + f'<p class="sh-note">Why these are in use. {escape(why)}.</p>'
         )
     else:
-        st.info(f"No limit is stated or derived for the {name}. At this field alone: {alone}.")
+        st.info(
+            f"No limit is stated or derived for the {markup.literal(name)}. At this field alone: {alone}."
+        )
 
 
 def _method() -> None:
@@ -909,7 +917,7 @@ def _page(season: Season) -> None:
     if day.status != "ok":
         frame.no_numbers(season, booking, day)
     for warning in held.flight.warnings:
-        st.warning(str(warning), icon=":material/warning:")
+        st.warning(markup.told(warning), icon=":material/warning:")
     venue = str(season.labels["venue"][day.venue])
     elevation = float(season.values["venue_elevation"][day.venue])
     floor_ft = held.floor_ft(venue)

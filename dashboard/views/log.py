@@ -151,9 +151,9 @@ def _form(folder: Path) -> None:
         )
         show_log.add_show(folder, show, replace=replace)
     except ShowhourError as error:
-        st.error("  \n".join(str(error).splitlines()), icon=":material/error:")
+        st.error(markup.told(error), icon=":material/error:")
         return
-    st.success(f"Logged: {show.words}. Run `showhour forecast {folder.name}` to make it count.")
+    st.success(markup.told(f"Logged: {show.words}. Run `showhour forecast {folder.name}` to make it count."))
 
 
 season = load_season()

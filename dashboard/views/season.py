@@ -44,9 +44,11 @@ def _when(local: str) -> str:
 
 def _alarms(season: Season, plan: Plan) -> None:
     for line in plan.broken:
-        st.error(f"Contract that cannot be kept. {_spoken(season, line)}", icon=":material/error:")
+        st.error(
+            markup.told(f"Contract that cannot be kept. {_spoken(season, line)}"), icon=":material/error:"
+        )
     if plan.alarms:
-        lines = "".join(f"\n- {_spoken(season, line)}" for line in plan.alarms)
+        lines = "".join(f"\n- {markup.told(_spoken(season, line))}" for line in plan.alarms)
         st.warning(
             f"**What would ground you, or a contract below your bar**\n{lines}", icon=":material/alarm:"
         )

@@ -112,7 +112,7 @@ def _season(season: Season, told: Told, chosen: str) -> None:
     names = [r["routine"] for r in told["routines"]]
     order = [*names, answers.NOTHING]
     marks = answers.letters(names)
-    bars = {b.id: f"{b.place}, {b.day}" for b in ranked}
+    bars = {b.id: f"{b.place}, {b.day}{b.apart}" for b in ranked}
     rows = []
     for b in ranked:
         at = 0.0
@@ -370,10 +370,10 @@ def _or_missing(value: float | None) -> str:
 
 
 def _papers(season: Season, booking: BookingRow) -> None:
-    st.subheader(f"Papers for {booking.name}", anchor=False)
+    st.subheader(f"Papers for {markup.literal(booking.name)}", anchor=False)
     why = _no_folder(season)
     if why:
-        st.info(f"No papers: {why}")
+        st.info(markup.told(f"No papers: {why}"))
         return
     setting = st.number_input(
         "Altimeter setting to print beside the heights [inHg]; empty leaves a blank to fill in",
@@ -438,7 +438,7 @@ with st.container(key="show_body"), st.empty().container():
     frame.notices(season, venue=season.days_of(booking.id)[0].venue)
     if row["status"] == "ok":
         st.html(markup.answer(sentences.which_show(told, row, booking)))
-        st.subheader(f"The shows at {booking.place}", anchor=False)
+        st.subheader(f"The shows at {markup.literal(booking.place)}", anchor=False)
         st.html(tables.shows(season, booking, row))
     else:
         frame.no_numbers(season, booking, season.days_of(booking.id)[0])

@@ -81,21 +81,21 @@ def _called_out(stations: Sequence[StationRow], runs: Sequence[Mapping[str, Any]
     """What a person should look at first."""
     for s in stations:
         if s.status not in ("", "ok"):
-            st.error(f"{s.venue}, {s.spoken}: {s.status}", icon=":material/error:")
+            st.error(markup.told(f"{s.venue}, {s.spoken}: {s.status}"), icon=":material/error:")
     if not runs:
         return
     for change in moved_lately(runs):
         st.warning(
-            f"{evidence.moment(str(change['when']))} UTC: {change_in_words(change)}", icon=":material/moving:"
+            markup.told(f"{evidence.moment(str(change['when']))} UTC: {change_in_words(change)}"),
+            icon=":material/moving:",
         )
 
 
 def _runs() -> list[dict[str, Any]]:
-    """Runs recorded; what is wrong with the record is said, and the rest of the page stands."""
+    """Runs recorded; none where the record cannot be read, which stands at the top, as on every page."""
     try:
         return read_runs(results_file())
-    except StoreError as error:
-        st.error(str(error), icon=":material/error:")
+    except StoreError:
         return []
 
 
@@ -139,9 +139,9 @@ def _stations(stations: Sequence[StationRow]) -> None:
 def _venue(season: Season, venue: int, stations: Sequence[StationRow]) -> None:
     v = season.values
     name = str(v["venue_name"][venue])
-    st.subheader(f"{name}, in detail", anchor=False)
+    st.subheader(f"{markup.literal(name)}, in detail", anchor=False)
     if not stations:
-        st.info(f"{name} names no station.")
+        st.info(f"{markup.literal(name)} names no station.")
         return
     columns = {f"s{s.place}": f"{s.place}. {s.spoken}" for s in stations}
     st.html(

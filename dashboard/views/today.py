@@ -145,7 +145,7 @@ def _which(told: TodayAnswer) -> None:
             "show or none is always right."
         )
     if told.stale:
-        st.warning(told.stale, icon=":material/update:")
+        st.warning(markup.told(told.stale), icon=":material/update:")
     st.html(markup.answer(lines))
     notes = [n for n in told.notes if n != told.stale]
     st.html("<ul class='sh-list'>" + "".join(f"<li>{escape(n)}</li>" for n in notes) + "</ul>")
@@ -362,7 +362,7 @@ else:
     try:
         _page(booking, day)
     except InputError as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(markup.told(error), icon=":material/error:")
     if not answers.why_no_inputs(season):
         st.subheader("For the telephone", anchor=False)
         st.html(

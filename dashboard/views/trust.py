@@ -80,7 +80,7 @@ def _coverage(told: Told, *, invented: bool) -> None:
     rows = scores.coverage_rows(told)
     short = [v for v in told["venues"] if v["status"] != "ok"]
     for v in short:
-        st.info(f"{v['name']}: {v['status']}", icon=":material/hourglass_empty:")
+        st.info(markup.told(f"{v['name']}: {v['status']}"), icon=":material/hourglass_empty:")
     if not rows:
         return
     st.html(
@@ -112,10 +112,10 @@ def _coverage(told: Told, *, invented: bool) -> None:
 
 
 def _thresholds(season: Season, venue: Told, *, invented: bool) -> None:
-    st.subheader(f"Forecast and what happened at {venue['name']}", anchor=False)
+    st.subheader(f"Forecast and what happened at {markup.literal(venue['name'])}", anchor=False)
     rows = venue.get("thresholds", ())
     if not rows:
-        st.info(f"Nothing could be scored: {venue['status']}")
+        st.info(f"Nothing could be scored: {markup.literal(venue['status'])}")
         return
     diagrams = [scores.reliability_rows(r) for r in rows]
     groups = [g for d in diagrams for g in d]
@@ -162,7 +162,7 @@ def _thresholds(season: Season, venue: Told, *, invented: bool) -> None:
                     "inside": "Inside",
                     "count": "Hours",
                 },
-                f"Forecast and happened at {venue['name']}",
+                f"Forecast and happened at {markup.literal(venue['name'])}",
                 numeric=("count",),
             )
         )
@@ -230,9 +230,9 @@ try:
 except StoreError as error:
     damaged = str(error)
 if damaged:
-    st.error(damaged, icon=":material/error:")
+    st.error(markup.told(damaged), icon=":material/error:")
 for line in scores.older_than_results(season, told) if told else ():
-    st.warning(line, icon=":material/update:")
+    st.warning(markup.told(line), icon=":material/update:")
 rows = scores.booking_rows(season)
 st.html(markup.answer(_answer(rows, told, folder)))
 _bookings(rows)
@@ -257,7 +257,10 @@ else:
     at = season.days_of(booking.id)[0].venue
     chosen = next((v for v in told["venues"] if v["venue"] == str(season.labels["venue"][at])), None)
     if chosen is None:
-        st.info(f"{booking.place} was not part of the last check. Run `showhour verify {folder}` again.")
+        st.info(
+            f"{markup.literal(booking.place)} was not part of the last check. "
+            f"Run `showhour verify {folder}` again."
+        )
     else:
         _thresholds(season, chosen, invented=bool(season.values["station_invented"][at]))
 _gusts(season, told)

@@ -239,7 +239,7 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             "No limit that is moved here changes that.</p>"
         )
     if not stated:
-        st.info(f"No personal limit of the {figure} can be moved.")
+        st.info(f"No personal limit of the {markup.literal(figure)} can be moved.")
         return
     with which:
         condition = st.selectbox(
