@@ -32,11 +32,14 @@ Spec = dict[str, Any]
 _THIN = COLOURS["density_altitude"]
 AIRS = (
     ("sea level", MUTED, [4, 3], "circle"),
-    ("median", "#1F7BC8", [1, 0], "square"),
-    ("1 day in 10", "#4A1A6B", [1, 0], "diamond"),
+    ("median", "#C77A42", [1, 0], "square"),
+    ("1 day in 10", "#5E2506", [1, 0], "diamond"),
     ("slider", _THIN, [1, 0], "triangle-up"),
 )
-"""Airs of the energy page: name, colour, dash, shape, so that colour is never alone."""
+"""Airs of the energy page: name, colour, dash, shape, so that colour is never alone.
+
+Shades of density altitude's own colour: that is what the airs differ in.
+"""
 _WIDE = 640.0
 
 
@@ -119,6 +122,7 @@ def in_hand_curve(
     *,
     wanted: float = math.nan,
     zero: bool = False,
+    invented: bool,
 ) -> Spec:
     """One quantity of a figure over density altitude; a gap where the figure cannot be flown.
 
@@ -134,6 +138,8 @@ def in_hand_curve(
         The pilot's cushion, drawn dashed; NaN without.
     zero
         Whether zero is drawn as a solid line: below it nothing is left.
+    invented
+        Whether the weather that the marks come from is invented.
     """
     values = [float(r[k]) for r in rows for k in ("value", "least") if k in r and math.isfinite(float(r[k]))]
     edge = [v for v in (wanted, 0.0 if zero else math.nan) if math.isfinite(v)]
@@ -187,10 +193,13 @@ def in_hand_curve(
                 dx=2 if n else -2,
             )
         )
-    return _picture(grouped, 170, f"{title} [{unit}]")
+    said = invented and bool(marks)
+    return _picture(grouped, 186 if said else 170, f"{title} [{unit}]", invented=said)
 
 
-def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[str]) -> Spec:
+def energy_by_figure(
+    rows: Sequence[Row], order: Sequence[str], airs: Sequence[str], *, invented: bool
+) -> Spec:
     """Least height over the floor through a routine with nothing mended, one mark for each air.
 
     Parameters
@@ -201,6 +210,8 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
         Figures as flown, numbered.
     airs
         Names of the airs drawn, in the order of `AIRS`.
+    invented
+        Whether the weather that the airs come from is invented.
     """
     looks = [look for look in AIRS if look[0] in airs]
     names = [look[0] for look in looks]
@@ -258,4 +269,4 @@ def energy_by_figure(rows: Sequence[Row], order: Sequence[str], airs: Sequence[s
         ),
     ]
     height = _tall(len(order), 24, legend=math.ceil(len(looks) / 2))
-    return _picture(layers, height, "Least height over the floor, figure by figure [ft]")
+    return _picture(layers, height, "Least height over the floor, figure by figure [ft]", invented=invented)

@@ -103,12 +103,15 @@ class SlotAir:
         the field's elevation, rounded up likewise.
     cold
         Temperature that one day in ten stays below [K].
+    invented
+        Whether the weather it comes from is invented.
     """
 
     median: float
     high: float
     start: float
     cold: float
+    invented: bool
 
 
 @dataclass(frozen=True)
@@ -259,7 +262,7 @@ def slot_air(season: Season, day: Day, slot: Slot) -> SlotAir:
     elevation = float(season.values["venue_elevation"][day.venue]) / FT
     start = float(reckoned_ft((high if math.isfinite(high) else elevation) * FT))
     cold = season.values["temperature_quantile"][day.index, slot.position, season.quantile[0.1]]
-    return SlotAir(median, high, start, float(cold))
+    return SlotAir(median, high, start, float(cold), bool(season.values["station_invented"][day.venue]))
 
 
 def _up(value: float, step: float) -> float:

@@ -107,6 +107,16 @@ SPECS = {
     "figures": lambda: charts.figures_at_slot([ROW], invented=True, slot="14:00"),
     "planned": lambda: charts.planned_by_slot([ROW], [ROW], invented=True, chosen="14:00"),
     "frontier": lambda: charts_shows.frontier(FRONTIER, 2, invented=True),
+    "energy": lambda: charts_flight.energy_by_figure(
+        [{"figure": "1 Loop", "air": "median", "height": 500.0}], ["1 Loop"], ["median"], invented=True
+    ),
+    "in hand": lambda: charts_flight.in_hand_curve(
+        [{"da": 0.0, "value": 9.0}, {"da": 9000.0, "value": 1.0}],
+        "Speed",
+        "kt",
+        [(5000.0, "median")],
+        invented=True,
+    ),
     "frontier without years": lambda: charts_shows.frontier(
         [
             r | {f"{k}_{end}": math.nan for k in ("value", "changed") for end in ("lower", "upper")}
@@ -148,6 +158,7 @@ BY_ROWS = {
             [{"figure": f, "air": charts_flight.AIRS[0][0], "height": 500.0} for f in n],
             n,
             [air[0] for air in charts_flight.AIRS],
+            invented=True,
         ),
         130,
     ),
@@ -211,6 +222,12 @@ def test_contrast_formula_on_known_pairs() -> None:
 def test_contrast(ink: str, paper: str, least: float) -> None:
     """WCAG 2.1 AA: 4.5:1 for text (1.4.3), 3:1 for what a picture needs (1.4.11)."""
     assert _contrast(ink, paper) >= least
+
+
+def test_airs_of_the_energy_page_can_be_seen_and_told_apart() -> None:
+    """WCAG 2.1, 1.4.11: a mark stands out from its ground by 3 to 1; each air has a shape of its own."""
+    assert all(_contrast(colour, charts.PAPER) >= 3.0 for _, colour, *_ in charts_flight.AIRS)
+    assert len({shape for *_, shape in charts_flight.AIRS}) == len(charts_flight.AIRS)
 
 
 def test_digits_can_be_read_in_every_cell() -> None:

@@ -222,6 +222,7 @@ def _over_density_altitude(air: AircraftAir, slot_air: SlotAir, held: Prepared) 
                     unit,
                     marks,
                     zero=unit == "ft/min",
+                    invented=slot_air.invented,
                 ),
                 f"{title} over density altitude; the table below holds the numbers.",
             )

@@ -198,7 +198,7 @@ def _figure_by_figure(
     ]
     names = [name for name, _ in airs]
     frame.chart(
-        charts_flight.energy_by_figure(rows, labels, names),
+        charts_flight.energy_by_figure(rows, labels, names, invented=slot_air.invented),
         "Least height over the floor figure by figure, with nothing mended, in each air. The table under it "
         "holds the numbers.",
         markup.plain_table(

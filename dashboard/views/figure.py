@@ -518,7 +518,9 @@ def _curves(air: FigureAir, slot_air: SlotAir, held: Prepared) -> None:
                     for n, (x, v) in enumerate(zip(da, values, strict=True))
                 ]
                 frame.chart(
-                    charts_flight.in_hand_curve(rows, title, unit, marks, wanted=wanted, zero=zero),
+                    charts_flight.in_hand_curve(
+                        rows, title, unit, marks, wanted=wanted, zero=zero, invented=slot_air.invented
+                    ),
                     f"{title} of the {air.figure.name} over density altitude; the table below holds the "
                     f"numbers.",
                 )

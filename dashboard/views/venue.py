@@ -330,7 +330,7 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
             {
                 "what": f"At {local}",
                 "now": "As your limits stand",
-                "then": f"With {words.number(low)} and {words.number(high)} {unit}",
+                "then": f"With {words.limit(low, 1.0)} and {words.limit(high, 1.0)} {unit}",
             },
             "In brackets the 90 % interval. Air that is thinner than your limit does not become thicker "
             "for moving it: "
@@ -348,7 +348,7 @@ def _what_if(season: Season, day: Day, slot: Slot, *, invented: bool) -> None:
     if changed:
         writeback.offer(
             "limit",
-            f"{words.number(low)} and {words.number(high)} {unit} for the {figure}",
+            f"{words.limit(low, 1.0)} and {words.limit(high, 1.0)} {unit} for the {figure}",
             (figure, condition, low, high),
             lambda folder: _limit_edit(folder, figure, condition, low, high),
         )
