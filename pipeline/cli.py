@@ -603,7 +603,9 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 
 def _dashboard(arguments: argparse.Namespace) -> int:
+    import contextlib
     import os
+    import signal
     import socket
     import subprocess
 
@@ -652,10 +654,17 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     else:
         print(f"The dashboard is at {address} ({who}); end it with Ctrl-C.", flush=True)
     # Streamlit reads its settings beside the script, so it starts there.
-    try:
-        code = subprocess.run(command, cwd=home, env=environment, check=False).returncode
-    except KeyboardInterrupt:
-        return OK
+    with subprocess.Popen(command, cwd=home, env=environment) as server:
+        # Who ends this command ends what it serves; left alone it would hold the port.
+        signal.signal(signal.SIGTERM, lambda *_: server.terminate())
+        try:
+            code = server.wait()
+        except KeyboardInterrupt:
+            # Ctrl-C has reached the server, too; it may take its time over pages that are open.
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                server.wait(timeout=2)
+            server.kill()
+            return OK
     if code > 0:
         raise StoreError(f"The dashboard ended with code {code}; what it printed above says why.")
     return OK

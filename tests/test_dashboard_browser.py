@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
@@ -364,7 +365,10 @@ def test_only_this_machine_is_listened_to(address: str) -> None:
 
 
 def test_no_setting_of_another_program_opens_it(tmp_path: Path) -> None:
-    """The command itself, started where the environment tells Streamlit to serve every network."""
+    """The command itself, started where the environment tells Streamlit to serve every network.
+
+    Ended, it leaves nobody on the port.
+    """
     made = verified_season()
     cache, port = tmp_path / "cache", free_port()
     path = results_path(made.folder, cache)
@@ -383,8 +387,12 @@ def test_no_setting_of_another_program_opens_it(tmp_path: Path) -> None:
                 assert time.monotonic() < deadline, "the dashboard did not listen within a minute"
                 time.sleep(0.1)
             assert _listening(port) == ["0100007F"]
+            started.terminate()
+            assert started.wait(timeout=60) == 0
+            assert _listening(port) == []
         finally:
-            os.killpg(started.pid, signal.SIGTERM)
+            with suppress(ProcessLookupError):
+                os.killpg(started.pid, signal.SIGTERM)
 
 
 @pytest.mark.parametrize("width", WIDTHS)
