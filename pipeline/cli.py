@@ -656,7 +656,7 @@ def _dashboard(arguments: argparse.Namespace) -> int:
     # Streamlit reads its settings beside the script, so it starts there.
     with subprocess.Popen(command, cwd=home, env=environment) as server:
         # Who ends this command ends what it serves; left alone it would hold the port.
-        signal.signal(signal.SIGTERM, lambda *_: server.terminate())
+        before = signal.signal(signal.SIGTERM, lambda *_: server.terminate())
         try:
             code = server.wait()
         except KeyboardInterrupt:
@@ -665,6 +665,8 @@ def _dashboard(arguments: argparse.Namespace) -> int:
                 server.wait(timeout=2)
             server.kill()
             return OK
+        finally:
+            signal.signal(signal.SIGTERM, before)
     if code > 0:
         raise StoreError(f"The dashboard ended with code {code}; what it printed above says why.")
     return OK

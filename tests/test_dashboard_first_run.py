@@ -6,6 +6,7 @@ import datetime as dt
 import shutil
 import subprocess
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -264,11 +265,15 @@ def test_the_command_opens_the_dashboard_on_an_empty_folder(
     monkeypatch.setenv("SHOWHOUR_CACHE", str(tmp_path / "cache"))
     started: list[dict[str, Any]] = []
 
-    def run(command: list[str], **options: Any) -> subprocess.CompletedProcess[str]:
-        started.append(options["env"])
-        return subprocess.CompletedProcess(command, 0)
+    class Server(nullcontext[Any]):
+        def __init__(self, command: list[str], **options: Any) -> None:
+            super().__init__(self)
+            started.append(options["env"])
 
-    monkeypatch.setattr(subprocess, "run", run)
+        def wait(self) -> int:
+            return 0
+
+    monkeypatch.setattr(subprocess, "Popen", Server)
     assert main(["dashboard", str(folder), "--port", "0"]) == 0
     assert started[0]["SHOWHOUR_SEASON"] == str(folder)
     assert folder.exists() == there
