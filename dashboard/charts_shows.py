@@ -190,7 +190,7 @@ def frontier(rows: Sequence[Row], rehearsed: int, *, invented: bool) -> Spec:
     rows
         With `count`, `value` and `changed`, all of them numbers, and the ends of the intervals that the years
         give their differences from this season's number, `value_lower`, `value_upper`, `changed_lower` and
-        `changed_upper`, laid around that number's place; NaN where there are none.
+        `changed_upper`, laid around that number's place; left out where there are none.
     rehearsed
         How many routines the season has, ringed.
     invented
@@ -206,18 +206,13 @@ def frontier(rows: Sequence[Row], rehearsed: int, *, invented: bool) -> Spec:
     tips = _tips(
         ("count", "routines rehearsed", ""), ("value", "crowd value", ".1f"), ("changed", "changed", ".1%")
     )
-    bars: list[Spec] = []
-    for across, along in (("value", "changed"), ("changed", "value")):
-        held = [r for r in rows if r["count"] != rehearsed and math.isfinite(r[f"{across}_lower"])]
-        if held:
-            ends = {"x": x, "y": y}
-            here, other = ("y", "x") if across == "value" else ("x", "y")
-            ends[here] = {**ends[here], "field": f"{across}_lower"}
-            ends[f"{here}2"] = {"field": f"{across}_upper"}
-            ends[other] = {**ends[other], "field": along}
-            bars.append(_mark("rule", ends, held, color=MUTED, strokeWidth=3, opacity=0.45))
-    # JSON knows no missing number.
-    rows = [{k: v for k, v in r.items() if k in ("count", "value", "changed")} for r in rows]
+    upright = {"x": x, "y": {**y, "field": "value_lower"}, "y2": {"field": "value_upper"}}
+    level = {"x": {**x, "field": "changed_lower"}, "x2": {"field": "changed_upper"}, "y": y}
+    held = [r for r in rows if r["count"] != rehearsed and "value_lower" in r]
+    bars = [
+        _mark("rule", ends, held, color=MUTED, strokeWidth=3, opacity=0.45)
+        for ends in ((upright, level) if held else ())
+    ]
     return _picture(
         [
             *bars,

@@ -14,11 +14,14 @@ import streamlit as st
 
 from dashboard import charts, evidence, markup, words
 from dashboard.season import BookingRow, Day, Season, Slot, results_file, stale_because
+from pipeline.air.variables import INHG
 from pipeline.errors import ShowhourError, StoreError
+from pipeline.flight.heights import HIGHEST_SETTING, LOWEST_SETTING
 from pipeline.record import read_runs
 from pipeline.results import CAUTIONS
 
 __all__ = [
+    "altimeter_setting",
     "begin",
     "chart",
     "choose_booking",
@@ -237,15 +240,19 @@ def _settle(name: str, value: str) -> None:
         st.query_params[name] = value
 
 
+def _link_asks(kind: str, asked: object, why: str, instead: str = "another one") -> None:
+    """Say what a link asks for and cannot have, and what is shown instead."""
+    st.warning(
+        f"The link asks for the {kind} “{markup.literal(asked)}”, {why}. Showing {instead}.",
+        icon=":material/link_off:",
+    )
+
+
 def choose_booking(season: Season) -> BookingRow:
     """Let the user choose the booking; says so when a link asks for one that is not in this season."""
     asked = st.query_params.get("booking")
     if asked is not None and season.booking(asked) is None:
-        st.warning(
-            f"The link asks for the booking “{markup.literal(asked)}”, which is not in this season. "
-            "Showing another one.",
-            icon=":material/link_off:",
-        )
+        _link_asks("booking", asked, "which is not in this season")
         # Its day and slot are no other booking's.
         st.query_params.pop("day", None)
         st.query_params.pop("slot", None)
@@ -273,11 +280,7 @@ def choose_day(season: Season, booking: BookingRow) -> Day:
     asked = st.query_params.get("day", st.session_state.get("day"))
     date = asked if asked in dates else dates[0]
     if st.query_params.get("day", date) != date:
-        st.warning(
-            f"The link asks for the day “{markup.literal(asked)}”, on which this booking has no show. "
-            "Showing another one.",
-            icon=":material/link_off:",
-        )
+        _link_asks("day", asked, "on which this booking has no show")
     _settle("day", date)
     st.segmented_control(
         "Day",
@@ -299,11 +302,8 @@ def choose_day_and_slot(season: Season, booking: BookingRow) -> tuple[Day, Slot]
     wanted = st.query_params.get("slot", st.session_state.get("slot"))
     slot = day.slot(wanted) or day.slots[day.offered]
     if st.query_params.get("slot", slot.local) != slot.local:
-        st.warning(
-            f"The link asks for the slot “{markup.literal(wanted)}”, which this day does not have. "
-            f"Showing {slot.local}, the slot in discussion.",
-            icon=":material/link_off:",
-        )
+        instead = f"{slot.local}, the slot in discussion"
+        _link_asks("slot", wanted, "which this day does not have", instead)
     _settle("slot", slot.local)
     with right:
         st.select_slider(
@@ -324,11 +324,7 @@ def choose_figure(figures: Sequence[str], first: str) -> str:
     """
     asked = st.query_params.get("figure")
     if asked is not None and asked not in figures:
-        st.warning(
-            f"The link asks for the figure “{markup.literal(asked)}”, which is not in the season folder. "
-            "Showing another one.",
-            icon=":material/link_off:",
-        )
+        _link_asks("figure", asked, "which is not in the season folder")
     chosen = next((str(f) for f in (asked, st.session_state.get("figure")) if f in figures), first)
     _settle("figure", chosen)
     st.selectbox("Figure", list(figures), key="choice_figure", on_change=_choose, args=("figure",))
@@ -343,6 +339,27 @@ def out_of_range(label: str, value: float, low: float, high: float) -> str:
     if low <= value <= high:
         return ""
     return f"{label}: {value:g} is out of range. A number from {low:g} to {high:g} is wanted."
+
+
+def altimeter_setting(label: str, key: str, refused: str, **look: Any) -> float | None:
+    """Let the user type an altimeter setting [inHg]; None where there is none, or one that cannot be.
+
+    Parameters
+    ----------
+    label, key
+        Of the control.
+    refused
+        What becomes of one that cannot be, in words.
+    look
+        Further settings of the control.
+    """
+    setting: float | None = st.number_input(label, value=None, step=0.01, format="%.2f", key=key, **look)
+    if setting is None:
+        return None
+    wrong = out_of_range("Altimeter setting [inHg]", setting, LOWEST_SETTING / INHG, HIGHEST_SETTING / INHG)
+    if wrong:
+        st.error(f"{wrong} {refused}")
+    return None if wrong else setting
 
 
 def chance_legend() -> str:

@@ -363,6 +363,9 @@ class SlotAnswer:
         "observed", "modelled" in part of the years, "estimated" with a model of other stations, or "none".
     dark
         Positions of the starts of the window that are passed over, being in the dark.
+    surest
+        Of the hours that may be asked for, the position of the one that keeps some rehearsed show unchanged
+        most often; None when there is no history.
     """
 
     booking: str
@@ -383,17 +386,12 @@ class SlotAnswer:
     other_days: str
     gusts: str
     dark: tuple[int, ...] = ()
+    surest: int | None = None
 
     @property
     def window(self) -> str:
         """What the hours are of that may be asked for, in words."""
         return "window's daylight" if self.dark else "window"
-
-    @property
-    def surest(self) -> SlotRow | None:
-        """Of the hours that may be asked for, the one that keeps some rehearsed show unchanged most often."""
-        held = [row for i, row in enumerate(self.rows) if row.in_window and i not in self.dark]
-        return max(held, key=lambda row: np.nan_to_num(row.any_show.value, nan=-1.0), default=None)
 
     @property
     def too_late(self) -> str:
@@ -553,10 +551,10 @@ def slot_answer(
             )
         )
     start = offered if best is None else best
-    keeps, some = _keeps(v["any_as_planned"][row, :n], stated_chance), v["any_as_planned"][row, :n]
+    some = v["any_as_planned"][row, :n]
+    keeps, surest = _keeps(some, stated_chance), slots.best_slot(some, wanted)
     # The hour worth most may fall short where one of lesser shows does not.
-    surest = start if keeps[start] else slots.best_slot(some, wanted)
-    run = slots.acceptable(keeps, start if surest is None else surest, wanted)
+    run = slots.acceptable(keeps, start if keeps[start] or surest is None else surest, wanted)
     full_best = slots.best_slot(v["routine_as_planned"][row, :n, 0], wanted)
     full_run = slots.acceptable(
         _keeps(v["routine_as_planned"][row, :n, 0], stated_chance),
@@ -583,6 +581,7 @@ def slot_answer(
         other_days=_other_days(ds, row),
         gusts=str(v["venue_gusts"][venue]),
         dark=tuple(int(i) for i in np.flatnonzero(in_window & ~wanted)),
+        surest=surest,
     )
 
 
@@ -735,8 +734,8 @@ def ask_of(answer: SlotAnswer) -> Ask:
     else:
         walk_away = ""
         # The hour worth most need not be the surest.
-        surest = answer.surest
-        if surest is None or round(100 * surest.any_show.value) <= round(100 * best.any_show.value):
+        surest = best if answer.surest is None else rows[answer.surest]
+        if round(100 * surest.any_show.value) <= round(100 * best.any_show.value):
             surest = best
         reasons.append(
             f"No hour of the {answer.window} keeps {percent} days in 100 for a rehearsed show flown "

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
 from pipeline.desk import add_commands
-from pipeline.errors import InputError, ShowhourError
+from pipeline.errors import INPUT_WRONG, NOTHING_DONE, OK, SOME_FAILED, InputError, ShowhourError
 from pipeline.log_desk import add_log
 from pipeline.plan_desk import add_plan
 
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from pipeline.inputs import Season
 
 __all__ = ["main"]
-
-OK, INPUT_WRONG, SOME_FAILED, NOTHING_DONE = 0, 2, 3, 4
 
 _EXIT_CODES = (
     "exit codes: 0 all well; 2 something you wrote is wrong; 3 some venues failed and the rest were done; "
@@ -494,10 +492,10 @@ def _routines(arguments: argparse.Namespace) -> int:
 
 
 def _with_interval(row: dict[str, Any], key: str, told: Callable[[float], str]) -> str:
+    if row[key] is None:
+        return "–"
     ends = row[f"{key}_lower"], row[f"{key}_upper"]
-    if row[key] is None or None in ends:
-        return told(float("nan") if row[key] is None else row[key])
-    return f"{told(row[key])} ({told(ends[0])} to {told(ends[1])})"
+    return told(row[key]) + ("" if None in ends else f" ({told(ends[0])} to {told(ends[1])})")
 
 
 def _print_routines(told: dict[str, Any]) -> None:
@@ -604,7 +602,6 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 def _dashboard(arguments: argparse.Namespace) -> int:
     import contextlib
-    import os
     import signal
     import socket
     import subprocess

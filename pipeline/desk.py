@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import InputError
+from pipeline.errors import NOTHING_DONE, OK, SOME_FAILED, InputError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from pipeline.inputs import Booking, Season, Venue
 
 __all__ = ["add_commands", "season_and_results"]
-
-OK, SOME_FAILED, NOTHING_DONE = 0, 3, 4
 
 
 def add_commands(

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+OK, INPUT_WRONG, SOME_FAILED, NOTHING_DONE = 0, 2, 3, 4
+"""Exit codes of every command."""
+
 
 class ShowhourError(Exception):
     """A fault told to the user as one paragraph: what, where, and what would be right."""

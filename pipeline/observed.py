@@ -137,7 +137,7 @@ def _visibility(report: Any, words: str) -> float:
     import re
 
     told = [float(v.value("M")) for v in (report.vis, report.max_vis) if v]
-    body = words.split(" RMK", 1)[0].split()
+    body = _body(words)
     # The library reads solidi, which a station writes for what it did not see, as ten kilometres.
     if any(re.fullmatch(r"////(NDV|[NSEW]{1,2})?", group) for group in body):
         told = [v for v in told if v < 10_000.0]
@@ -149,6 +149,11 @@ def _visibility(report: Any, words: str) -> float:
     return min(told, default=math.nan)
 
 
+def _body(words: str) -> list[str]:
+    """The groups before RMK."""
+    return words.split(" RMK", 1)[0].split()
+
+
 def _remarks(words: str) -> str:
     """What stands behind RMK."""
     return words.partition(" RMK ")[2]
@@ -156,20 +161,19 @@ def _remarks(words: str) -> str:
 
 def _ceiling(report: Any, words: str) -> float:
     """Lowest broken, overcast or obscured layer [m]; inf where none; NaN where the sky was not seen."""
-    body = words.split(" RMK", 1)[0].split()
     # A layer of unknown cover may be a ceiling, one of unknown height may be at any.
     layers = [
         math.nan if height is None or cover == "///" else float(height.value("FT")) * FT
         for cover, height, _ in report.sky
         if cover in ("BKN", "OVC", "VV", "///")
     ]
-    varying = _varying_ceilings(report, words)
+    # Layers are told from the lowest up: an unknown one above a known ceiling changes nothing.
+    known = [] if not layers or math.isnan(layers[0]) else [h for h in layers if not math.isnan(h)]
+    if known := known + _varying_ceilings(report, words):
+        return min(known)
     if layers:
-        # Layers are told from the lowest up: an unknown one above a known ceiling changes nothing.
-        lowest = math.nan if math.isnan(layers[0]) else min(h for h in layers if not math.isnan(h))
-        return min([lowest, *varying]) if not math.isnan(lowest) else min(varying, default=math.nan)
-    if varying:
-        return min(varying)
+        return math.nan
+    body = _body(words)
     if "CAVOK" in body or "NSC" in body:
         return _CAVOK_CEILING
     return math.inf if report.sky else math.nan

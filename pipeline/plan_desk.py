@@ -7,12 +7,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.errors import INPUT_WRONG, OK
+
 if TYPE_CHECKING:
     from pipeline.season_plan import Plan
 
 __all__ = ["add_plan", "plan_text"]
-
-OK, INPUT_WRONG = 0, 2
 
 
 def add_plan(add: Callable[..., argparse.ArgumentParser]) -> None:

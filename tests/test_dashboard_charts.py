@@ -118,10 +118,7 @@ SPECS = {
         invented=True,
     ),
     "frontier without years": lambda: charts_shows.frontier(
-        [
-            r | {f"{k}_{end}": math.nan for k in ("value", "changed") for end in ("lower", "upper")}
-            for r in FRONTIER
-        ],
+        [{k: r[k] for k in ("count", "value", "changed")} for r in FRONTIER],
         2,
         invented=True,
     ),

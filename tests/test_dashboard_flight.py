@@ -537,12 +537,19 @@ def test_aircraft_page_says_what_the_functions_say(monkeypatch: pytest.MonkeyPat
     assert "Every number is met within 2 reading errors" in text
 
 
-def test_measured_numbers_that_do_not_fit_are_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """A climb of 3,250 ft/min is 1,000 more than the aircraft's: ten reading errors of 100 ft/min."""
+def _with_aircraft(tmp_path: Path, old: str, new: str) -> Made:
+    """A copy of the small season with another number in its aircraft.yaml."""
     made = _copy(small_season(), tmp_path)
     path = made.folder / "aircraft.yaml"
-    text = path.read_text(encoding="utf-8").replace("rate_of_climb_fpm: 2250", "rate_of_climb_fpm: 3250")
-    path.write_text(text, encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return made
+
+
+def test_measured_numbers_that_do_not_fit_are_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A climb of 3,250 ft/min is 1,000 more than the aircraft's: ten reading errors of 100 ft/min."""
+    made = _with_aircraft(tmp_path, "rate_of_climb_fpm: 2250", "rate_of_climb_fpm: 3250")
     told = _text(_app(monkeypatch, "aircraft", made, booking=HOT))
     assert "Does not fit : best rate of climb" in told
 
@@ -570,10 +577,7 @@ def test_measured_numbers_that_cannot_be_fitted_are_told_and_the_page_goes_on(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """A vertical line entered at 61 kt is beyond the wing: told in words, with the cautions, no traceback."""
-    made = _copy(small_season(), tmp_path)
-    path = made.folder / "aircraft.yaml"
-    text = path.read_text(encoding="utf-8").replace("entry_speed_kt: 150", "entry_speed_kt: 61")
-    path.write_text(text, encoding="utf-8")
+    made = _with_aircraft(tmp_path, "entry_speed_kt: 150", "entry_speed_kt: 61")
     app = _app(monkeypatch, "aircraft", made, booking=HOT)
     assert [e.value for e in app.error] == [
         "The numbers under measured in aircraft.yaml cannot be fitted: the aircraft as given cannot do: "

@@ -94,6 +94,18 @@ def test_the_booking_in_hand_chooses_the_venue(monkeypatch: pytest.MonkeyPatch, 
     assert any(s.value == "Forecast and what happened at Red Bench" for s in app.subheader)
 
 
+def test_a_venue_s_name_stands_in_the_table_as_it_is_written(
+    monkeypatch: pytest.MonkeyPatch, verified: Made, tmp_path: Path
+) -> None:
+    """A table is HTML: what Markdown would read needs no escaping there."""
+    made, told = _apart(verified, tmp_path)
+    for venue in told["venues"]:
+        venue["name"] = "A_b *c* [d]"
+    verification_path(made.results).write_text(json.dumps(told), encoding="utf-8")
+    app = _page(monkeypatch, made, booking=HOT)
+    assert ">Forecast and happened at A_b *c* [d]<" in "".join(str(e.proto.body) for e in app.get("html"))
+
+
 def test_every_booking_has_its_sentence(monkeypatch: pytest.MonkeyPatch, verified: Made) -> None:
     """As the results hold them, the least trusted first; the venue without hours has no numbers."""
     text = _text(_page(monkeypatch, verified))

@@ -17,7 +17,7 @@ from season_folder import ACT, LOOP, booking, csv_station, step, venue, write_se
 from pipeline import results
 from pipeline.air.variables import FT, KT
 from pipeline.briefing import day_air
-from pipeline.cli import _print_practice, main
+from pipeline.cli import _percent, _print_practice, _with_interval, main
 from pipeline.decisions.routines import join_fault
 from pipeline.flight.aircraft import FieldAir
 from pipeline.flight.links import pairs
@@ -418,3 +418,12 @@ def test_demo_inverted_figures_need_one_another() -> None:
     )
     both = tuple(f for f in without if f != name["Inverted ribbon cut"])
     assert join_fault(rep, both, longest=900.0) == ""
+
+
+def test_a_number_that_nobody_knows_is_a_dash_in_the_terminal() -> None:
+    """No day flown has no share of days changed; without years a share has no interval."""
+    nobody = {"x": None, "x_lower": None, "x_upper": None}
+    assert _with_interval(nobody, "x", _percent) == "–"
+    assert _with_interval(nobody | {"x": 0.25}, "x", _percent) == "25 %"
+    known = {"x": 0.25, "x_lower": 0.2, "x_upper": 0.31}
+    assert _with_interval(known, "x", _percent) == "25 % (20 % to 31 %)"

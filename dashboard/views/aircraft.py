@@ -330,7 +330,7 @@ def _measured(held: Prepared) -> None:
     try:
         found = flight.calibrated(held)
     except InputError as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(markup.told(error), icon=":material/error:")
         return
     if found is None:
         st.info(

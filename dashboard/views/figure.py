@@ -385,17 +385,12 @@ def _in_this_air(
             key=f"figure_da_{day.index}_{slot.position}",
         )
     with altimeter:
-        setting = st.number_input(
+        setting = frame.altimeter_setting(
             "Local altimeter setting [inHg], if known",
-            value=None,
-            step=0.01,
-            format="%.2f",
+            "figure_setting",
+            "No needle is reckoned with it.",
             placeholder="read it on the day",
-            key="figure_setting",
         )
-    if setting is not None and (wrong := frame.out_of_range("Altimeter setting [inHg]", setting, 28.0, 31.0)):
-        st.error(f"{wrong} No needle is reckoned with it.")
-        setting = None
     i = flight.position(air.grid_ft, float(chosen))
     here_name = f"{words.number(float(chosen), 'ft')} density altitude"
     elevation = float(season.values["venue_elevation"][day.venue])

@@ -179,10 +179,15 @@ _VALUE, _CHANGED = "crowd_value_expected", "days_flown_with_a_further_change"
 _MORE_VALUE, _MORE_CHANGED = "crowd_value_over_the_number_asked", "further_change_over_the_number_asked"
 
 
-def _around(row: Told, here: Told, key: str, more: str) -> tuple[float, float]:
-    """Ends of a difference's interval, laid around the number that it is a difference from."""
-    lower, upper = (_number(here[key]) + _number(row[f"{more}_{end}"]) for end in ("lower", "upper"))
-    return lower, upper
+def _around(row: Told, here: Told) -> Told:
+    """Ends of the differences' intervals, laid around what they are differences from; none without years."""
+    if row[f"{_MORE_VALUE}_lower"] is None or row[f"{_MORE_CHANGED}_lower"] is None:
+        return {}
+    return {
+        f"{name}_{end}": here[key] + row[f"{more}_{end}"]
+        for name, key, more in (("value", _VALUE, _MORE_VALUE), ("changed", _CHANGED, _MORE_CHANGED))
+        for end in ("lower", "upper")
+    }
 
 
 def _frontier(told: Told, *, invented: bool) -> None:
@@ -242,13 +247,11 @@ def _frontier(told: Told, *, invented: bool) -> None:
     if len(rows) == 1:
         st.html(table)
         return
-    drawn = []
-    for r in rows:
-        held = {"count": r["routines_rehearsed"], "value": r[_VALUE], "changed": r[_CHANGED]}
-        for name, key, more in (("value", _VALUE, _MORE_VALUE), ("changed", _CHANGED, _MORE_CHANGED)):
-            ends = _around(r, here, key, more) if here else (math.nan, math.nan)
-            held[f"{name}_lower"], held[f"{name}_upper"] = ends
-        drawn.append(held)
+    drawn = [
+        {"count": r["routines_rehearsed"], "value": r[_VALUE], "changed": r[_CHANGED]}
+        | (_around(r, here) if here else {})
+        for r in rows
+    ]
     frame.chart(
         charts_shows.frontier(drawn, rehearsed, invented=invented),
         f"Expected crowd value a show against flown days with a further change, for "
@@ -375,17 +378,12 @@ def _papers(season: Season, booking: BookingRow) -> None:
     if why:
         st.info(markup.told(f"No papers: {why}"))
         return
-    setting = st.number_input(
+    setting = frame.altimeter_setting(
         "Altimeter setting to print beside the heights [inHg]; empty leaves a blank to fill in",
-        value=None,
-        step=0.01,
-        format="%.2f",
-        key="show_altimeter",
+        "show_altimeter",
+        "The cards are left blank there.",
         width=420,
     )
-    if setting is not None and (wrong := frame.out_of_range("Altimeter setting [inHg]", setting, 28.0, 31.0)):
-        st.error(f"{wrong} The cards are left blank there.")
-        setting = None
 
     def sheet(make: Any) -> Any:
         def made() -> bytes:

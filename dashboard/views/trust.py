@@ -162,7 +162,7 @@ def _thresholds(season: Season, venue: Told, *, invented: bool) -> None:
                     "inside": "Inside",
                     "count": "Hours",
                 },
-                f"Forecast and happened at {markup.literal(venue['name'])}",
+                f"Forecast and happened at {venue['name']}",
                 numeric=("count",),
             )
         )

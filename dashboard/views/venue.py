@@ -374,8 +374,8 @@ def _limit_edit(folder: Path, figure: str, condition: str, low: float, high: flo
         folder,
         "routine.yaml",
         {
-            (*key, "comfortable"): in_digits(math.floor(low + 1e-6)),
-            (*key, "limit"): in_digits(math.floor(high + 1e-6)),
+            (*key, "comfortable"): in_digits(words.down(low, 1.0)),
+            (*key, "limit"): in_digits(words.down(high, 1.0)),
         },
     )
 

@@ -15,12 +15,15 @@ import numpy.typing as npt
 
 from pipeline.air import climatology as clim
 
-__all__ = ["DRAWS", "Comparison", "YearSeries", "compare", "compare_each", "rank"]
+__all__ = ["DRAWS", "FEWEST_YEARS", "Comparison", "YearSeries", "compare", "compare_each", "rank"]
 
 FloatArray = npt.NDArray[np.floating]
 
 DRAWS = 1000
 """Resamples of whole years behind a comparison."""
+
+FEWEST_YEARS = 3
+"""With fewer past years nothing that rests on them has an interval by years."""
 
 
 @dataclass(frozen=True)
@@ -153,7 +156,7 @@ def compare_each(
             continue
         mean = np.mean([series[i].by_year[both] - other.by_year[both] for i in members], axis=-1)
         low, high = np.full(mean.shape, -1.0), np.ones(mean.shape)
-        if n >= 3:
+        if n >= FEWEST_YEARS:
             weights = clim.year_weights(n, DRAWS)
             for one in (other, *(series[i] for i in members)):
                 if (id(one), key) not in held:
@@ -161,7 +164,7 @@ def compare_each(
             draws = np.stack([held[id(series[i]), key] for i in members]) - held[id(other), key]
             low, high = _interval(mean, draws, n, level)
         for i, m, a, b in zip(members, mean.tolist(), low.tolist(), high.tolist(), strict=True):
-            told[i] = Comparison(m, a, b, n, n >= 3 and (a > 0.0 or b < 0.0))
+            told[i] = Comparison(m, a, b, n, n >= FEWEST_YEARS and (a > 0.0 or b < 0.0))
     return told
 
 

@@ -38,6 +38,7 @@ from pipeline.decisions.limits import (
     figures_with_two_ambers,
     standardised,
 )
+from pipeline.decisions.ranking import FEWEST_YEARS
 
 __all__ = [
     "FURTHER_CHANGE",
@@ -72,9 +73,6 @@ FURTHER_CHANGE = 0.10
 
 NEEDED = 0.05
 """A routine flown on at least this share of a booking's days may be needed there."""
-
-FEWEST_YEARS = 3
-"""A booking day with fewer past years gives what rests on it no interval."""
 
 _NOTHING = -1
 _BLOCK = 64
